@@ -1,0 +1,137 @@
+"""The books of a day and of a week: budget against what was dispensed, and how sure that is.
+
+Simple sums: before minus after, deviations in quadrature. A day with doses that were not weighed says so; where
+nothing was weighed its mass is unknown, not zero.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from tareline.feeding.days import ONE_DAY, day_end_ms, day_start_ms
+from tareline.feeding.doses import Dose, HandFeed, total
+from tareline.feeding.ration import Ration, ration_on
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time; to_ms is None while it lasts."""
+
+    from_ms: int
+    to_ms: int | None
+
+    def overlap_ms(self, start_ms: int, end_ms: int, now_ms: int) -> int:
+        """How much of [start, end) it covers, up to now."""
+        to_ms = now_ms if self.to_ms is None else self.to_ms
+        return max(0, min(to_ms, end_ms) - max(self.from_ms, start_ms))
+
+
+@dataclass(frozen=True, slots=True)
+class DayBook:
+    """One local day: what was budgeted, dispensed, fed by hand, and what is left, in grams.
+
+    budget_g is None before the first ration; dispensed_g is None where doses moved food and none was weighed.
+    """
+
+    day: date
+    start_ms: int
+    end_ms: int
+    budget_g: float | None
+    dispensed_g: float | None
+    dispensed_sd_g: float | None
+    handfed_g: float
+    handfed_sd_g: float
+    remaining_g: float | None
+    held_s: int
+    flags: tuple[str, ...]
+    doses: tuple[Dose, ...]
+    handfeeds: tuple[HandFeed, ...]
+    unweighed: int
+
+
+def day_book(
+    day: date,
+    zone: str,
+    rations: Sequence[Ration],
+    doses: Sequence[Dose],
+    handfeeds: Sequence[HandFeed],
+    held: Sequence[Span],
+    unknown_g: float,
+    now_ms: int,
+) -> DayBook:
+    """The book of one day from everything around it; doses and hand feeds outside the day are left aside.
+
+    unknown_g: what a dose of unknown size counts as when the rest of the budget is worked out.
+    """
+    start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
+    own = tuple(d for d in doses if start_ms <= d.at_ms < end_ms)
+    by_hand = tuple(h for h in handfeeds if start_ms <= h.at_ms < end_ms)
+    ration = ration_on(day, zone, rations) if start_ms < end_ms else None
+    budget_g = ration.daily_g if ration else None
+    fed = total(own)
+    known = fed.weighed > 0 or fed.complete
+    handfed_g = sum(h.mass_g for h in by_hand)
+    counted_g = sum(d.counted_g(unknown_g) for d in own) + handfed_g
+    held_ms = sum(span.overlap_ms(start_ms, end_ms, now_ms) for span in held)
+    return DayBook(
+        day=day,
+        start_ms=start_ms,
+        end_ms=end_ms,
+        budget_g=budget_g,
+        dispensed_g=fed.mass_g if known else None,
+        dispensed_sd_g=fed.sd_g if known else None,
+        handfed_g=handfed_g,
+        handfed_sd_g=math.sqrt(sum((h.sd_g or 0.0) ** 2 for h in by_hand)),
+        remaining_g=None if budget_g is None else max(0.0, budget_g - counted_g),
+        held_s=round(held_ms / 1000),
+        flags=_flags(start_ms, end_ms, own, now_ms),
+        doses=own,
+        handfeeds=by_hand,
+        unweighed=fed.unweighed,
+    )
+
+
+def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], now_ms: int) -> tuple[str, ...]:
+    flags = []
+    if start_ms > now_ms:
+        flags.append("future")
+    elif now_ms < end_ms:
+        flags.append("today")
+    if end_ms - start_ms != ONE_DAY.total_seconds() * 1000:
+        flags.append("hour change")
+    if any(d.moved and d.mass_g is None and d.outcome != "unknown" for d in doses):
+        flags.append("unweighed")
+    if any(d.outcome == "unknown" for d in doses):
+        flags.append("lost doses")
+    if any(d.at_low_ms is not None for d in doses):
+        flags.append("clock uncertain")
+    if any(d.outcome in ("jam", "empty", "short") for d in doses):
+        flags.append("fell short")
+    return tuple(flags)
+
+
+@dataclass(frozen=True, slots=True)
+class WeekTotals:
+    """Sums over the days of a week, in grams; provisional until the week is over and weighed in."""
+
+    budget_g: float | None
+    dispensed_g: float | None
+    dispensed_sd_g: float | None
+    handfed_g: float
+    provisional: bool
+
+
+def week_totals(days: Sequence[DayBook], now_ms: int, last_weighins_ms: Sequence[int | None]) -> WeekTotals:
+    """Sums of some days. last_weighins_ms: the newest weigh-in of each of the tank's feeders, None where none is."""
+    budgets = [d.budget_g for d in days if d.budget_g is not None]
+    known = [d for d in days if d.dispensed_g is not None and d.start_ms <= now_ms]
+    end_ms = days[-1].end_ms
+    settled = all(at is not None and at >= end_ms for at in last_weighins_ms)
+    return WeekTotals(
+        budget_g=sum(budgets) if budgets else None,
+        dispensed_g=sum(d.dispensed_g or 0.0 for d in known) if known else None,
+        dispensed_sd_g=math.sqrt(sum((d.dispensed_sd_g or 0.0) ** 2 for d in known)) if known else None,
+        handfed_g=sum(d.handfed_g for d in days),
+        provisional=now_ms < end_ms or not settled or any(d.unweighed for d in days),
+    )

@@ -1,0 +1,142 @@
+"""From a ration to what one feeder is told: days with caps, meals to come, and what to do when they run out.
+
+A plan never issues a slot that is past. What was fed today, by hand or by any feeder, is taken off what is left of
+today: the meals still to come share the rest in proportion and never grow. A day's cap loses what was fed by hand and
+by the tank's other feeders; the feeder counts its own doses itself.
+"""
+
+from collections.abc import Sequence, Set
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from tareline.feeding.days import day_of, day_start_ms, meal_ms
+from tareline.feeding.ration import Ration, ration_on
+
+MEAL_DAYS = 7
+DAYS = 9  # the contract asks for 8 at least; one more keeps a plan whole while a midnight passes unnoticed
+# When the meals run out nobody is looking at the water through Tareline either, so the fallback feeds half: fasting for
+# weeks harms less than overfeeding (judgement of ours).
+FALLBACK_SHARE = 0.5
+FALLBACK_DAYS = 28
+BLIND_DAYS = 7
+_RESOLUTION = 6  # decimals of a gram on the wire: a microgram
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedMeal:
+    id: str
+    at_ms: int
+    target_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedDay:
+    start_ms: int
+    cap_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fallback:
+    """What a feeder does when its meals have run out: grams once a UTC day at a second of that day, until an instant;
+    without any clock, once per 24 hours of uptime for at most `blind_days`."""
+
+    daily_g: float
+    at_utc_s: tuple[int, ...]
+    until_ms: int
+    blind_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    days: tuple[PlannedDay, ...]
+    meals: tuple[PlannedMeal, ...]
+    fallback: Fallback
+
+
+@dataclass(frozen=True, slots=True)
+class FedToday:
+    """What today's plan must take into account, in grams.
+
+    counted_g: everything fed to the tank today, as it counts against the ration.
+    others_g: of that, what was fed by hand and by other feeders than the one planned for.
+    """
+
+    counted_g: float = 0.0
+    others_g: float = 0.0
+
+
+def meal_id(day: date, slot: str) -> str:
+    """A meal's id: the local date and the slot's name; it stays through every change of plan."""
+    return f"{day.isoformat()}/{slot}"
+
+
+def empty_plan(now_ms: int, zone: str) -> Plan:
+    """The plan of a feeder that must feed nothing: days with a cap of zero, no meal, no fallback."""
+    today = day_of(now_ms, zone)
+    days = tuple(PlannedDay(day_start_ms(today + timedelta(days=i), zone), 0.0) for i in range(DAYS))
+    return Plan(days, (), Fallback(0.0, (), days[0].start_ms, 0))
+
+
+def make_plan(
+    feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed: FedToday, now_ms: int
+) -> Plan:
+    """The plan of one feeder from the tank's rations (oldest first), as of `now_ms`.
+
+    sole: whether meals that name no feeder are this one's, since it is the tank's only or first.
+
+    Returns the empty plan where no ration has been decided.
+    """
+    owners = {feeder, None} if sole else {feeder}
+    today = day_of(now_ms, zone)
+    if ration_on(today, zone, rations) is None:
+        return empty_plan(now_ms, zone)
+    days: list[PlannedDay] = []
+    meals: list[PlannedMeal] = []
+    for i in range(DAYS):
+        day = today + timedelta(days=i)
+        ration = ration_on(day, zone, rations)
+        assert ration is not None  # a ration never ends; the next one replaces it
+        start_ms = day_start_ms(day, zone)
+        if days and days[-1].start_ms == start_ms:
+            continue  # a date that was skipped has no day
+        cap_g = ration.cap_g - (fed.others_g if i == 0 else 0.0)
+        days.append(PlannedDay(start_ms, round(max(cap_g, 0.0), _RESOLUTION)))
+        if i < MEAL_DAYS:
+            left_g = ration.daily_g - (fed.counted_g if i == 0 else 0.0)
+            meals.extend(_meals(owners, day, zone, ration, left_g, now_ms))
+    return Plan(tuple(days), tuple(meals), _fallback(owners, zone, rations, today))
+
+
+def _meals(
+    owners: Set[str | None], day: date, zone: str, ration: Ration, left_g: float, now_ms: int) -> list[PlannedMeal]:
+    """One feeder's meals of a day still to come, none larger than its share, all of the tank's within `left_g`."""
+    coming = [
+        (meal, at_ms) for meal in ration.meals if (at_ms := meal_ms(day, meal.at, zone)) is not None and at_ms > now_ms
+    ]
+    asked_g = ration.daily_g * sum(meal.share for meal, _ in coming)
+    scale = min(1.0, max(left_g, 0.0) / asked_g) if asked_g > 0 else 0.0
+    planned = [
+        PlannedMeal(meal_id(day, meal.slot), at_ms, round(ration.daily_g * meal.share * scale, _RESOLUTION))
+        for meal, at_ms in coming
+        if meal.feeder in owners
+    ]
+    return [meal for meal in planned if meal.target_g > 0]
+
+
+def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], today: date) -> Fallback:
+    """Half of this feeder's part of the ration that will hold at the end of the plan, at its first meal's time."""
+    last = today + timedelta(days=DAYS - 1)
+    ration = ration_on(last, zone, rations)
+    until_ms = day_start_ms(today + timedelta(days=FALLBACK_DAYS), zone)
+    own = [meal for meal in ration.meals if meal.feeder in owners] if ration else []
+    if ration is None or not own or ration.daily_g == 0:
+        return Fallback(0.0, (), until_ms, 0)
+    daily_g = round(FALLBACK_SHARE * ration.daily_g * sum(meal.share for meal in own), _RESOLUTION)
+    first_ms = meal_ms(last, own[0].at, zone)
+    at_utc_s = ((first_ms // 1000) % 86_400,) if first_ms is not None else (0,)
+    return Fallback(daily_g, at_utc_s, until_ms, BLIND_DAYS)
+
+
+def largest_meal_g(ration: Ration | None) -> float:
+    """The largest meal of a ration: what a dose of unknown size is counted as until somebody knows better."""
+    return max((ration.daily_g * meal.share for meal in ration.meals), default=0.0) if ration else 0.0

@@ -1,0 +1,131 @@
+"""Holds: feeding paused or reduced, with reasons, folded from what the ledger says happened.
+
+A line's hold stays until a person releases it, and no person can before a reading newer than the hold shows the water
+below its line. A later low reading alone releases nothing. A reduction restores itself with the first newer reading
+clear of its line. A person's own hold, a foreign board's and a foreign installation's need only a person.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from tareline.guard.lines import NAMES, Crossing, Known
+
+Kind = Literal["line", "person", "board", "installation"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why feeding is held or reduced: the ledger entry that says so, and for a line which side of what limit.
+
+    limit is in the analyte's canonical unit; reduce_to is 0 to 1, None for a hold.
+    """
+
+    entry: int
+    since_ms: int
+    kind: Kind
+    do: Literal["reduce", "hold"]
+    text: str
+    reduce_to: float | None = None
+    analyte: str | None = None
+    above: bool = True
+    limit: float | None = None
+    device: str | None = None
+
+    def cleared_by(self, known: Known | None) -> bool:
+        """Whether a reading newer than this reason shows the water clear of its line."""
+        if self.kind != "line" or self.limit is None:
+            return True
+        if known is None or known.at_ms <= self.since_ms:
+            return False
+        if not known.may_cross:
+            return True
+        return known.counted < self.limit if self.above else known.counted > self.limit
+
+    def needs(self, known: Known | None) -> str | None:
+        """What must happen before a person may release this; None where nothing more."""
+        if self.cleared_by(known):
+            return None
+        side = "below" if self.above else "above"
+        name = NAMES.get(self.analyte or "", self.analyte or "")
+        needed = f"a reading newer than the hold with {name} {side} {self.limit:g}"
+        if known is None or known.at_ms <= self.since_ms:
+            return f"{needed}; none has been taken since"
+        return f"{needed}; the newest still counts as {known.counted:.3g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """An entry that ends some reasons."""
+
+    entry: int
+    at_ms: int
+    reasons: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """A stretch under one reason; to_ms None while it lasts."""
+
+    from_ms: int
+    to_ms: int | None
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True)
+class HoldState:
+    """What is in force now, and every period there was."""
+
+    reasons: tuple[Reason, ...] = ()
+    periods: tuple[Period, ...] = field(default=())
+
+    @property
+    def held(self) -> bool:
+        return any(r.do == "hold" for r in self.reasons)
+
+    @property
+    def reduce_to(self) -> float:
+        """The share of each meal that is fed, 1 where nothing reduces."""
+        return min((r.reduce_to for r in self.reasons if r.reduce_to is not None), default=1.0)
+
+    @property
+    def since_ms(self) -> int | None:
+        return min((r.since_ms for r in self.reasons), default=None)
+
+
+def fold(reasons: Sequence[Reason], releases: Sequence[Release]) -> HoldState:
+    """The state after everything the ledger says, in any order of arrival."""
+    ended: dict[int, int] = {}
+    for release in releases:
+        for entry in release.reasons:
+            ended[entry] = min(release.at_ms, ended.get(entry, release.at_ms))
+    periods = tuple(Period(r.since_ms, ended.get(r.entry), r) for r in reasons)
+    return HoldState(tuple(r for r in reasons if r.entry not in ended), periods)
+
+
+def added_by(state: HoldState, found: Sequence[Crossing]) -> list[Crossing]:
+    """The crossings that ask for more than what is in force already."""
+    new = []
+    for crossing in found:
+        line = crossing.line
+        same = [r for r in state.reasons if r.analyte == line.analyte and r.above == line.above and r.kind == "line"]
+        if crossing.do == "hold" and not any(r.do == "hold" for r in same):
+            new.append(crossing)
+        if crossing.do == "reduce" and not any(
+            r.reduce_to is not None and r.reduce_to <= (line.reduce_to or 0.0) for r in same
+        ):
+            new.append(crossing)
+    return new
+
+
+def restored_by(state: HoldState, known: Mapping[str, Known]) -> list[Reason]:
+    """The reductions that newer readings end by rule."""
+    return [
+        r for r in state.reasons if r.do == "reduce" and r.kind == "line" and r.cleared_by(known.get(r.analyte or ""))
+    ]
+
+
+def release_refused(state: HoldState, known: Mapping[str, Known]) -> list[str]:
+    """What stands in the way of a person's release, a sentence each; empty where nothing does."""
+    needs = [r.needs(known.get(r.analyte or "")) for r in state.reasons if r.do == "hold"]
+    return [need for need in needs if need is not None]
