@@ -1,0 +1,287 @@
+"""The ledger: appending entries, and reading what is true of them now.
+
+A row is never changed. A correction is a whole new entry of the same kind whose `corrects` names the first entry it
+stands for; the newest of these holds, unless it is void. What a device did carries the device; which tank that was for
+follows from where the device was at that time, so that a move told late moves the past with it.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, and_, func, insert, or_, select
+
+from tareline.store.tables import ledger
+
+Stay = tuple[str, int, int | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of the ledger; raw is its body as it was written: for what a device sent, the message itself."""
+
+    id: int
+    at_ms: int
+    at_low_ms: int | None
+    at_high_ms: int | None
+    recorded_ms: int
+    kind: str
+    subject: str | None
+    tank: str | None
+    device: str | None
+    by: str | None
+    corrects: int | None
+    void: bool
+    raw: str
+
+    @property
+    def body(self) -> dict[str, Any]:
+        parsed: dict[str, Any] = json.loads(self.raw)
+        return parsed
+
+    @property
+    def root(self) -> int:
+        """The first entry of its chain of corrections."""
+        return self.id if self.corrects is None else self.corrects
+
+
+_COLUMNS = (
+    ledger.c.id,
+    ledger.c.at_ms,
+    ledger.c.at_low_ms,
+    ledger.c.at_high_ms,
+    ledger.c.recorded_ms,
+    ledger.c.kind,
+    ledger.c.subject,
+    ledger.c.tank,
+    ledger.c.device,
+    ledger.c.by,
+    ledger.c.corrects,
+    ledger.c.void,
+    ledger.c.body,
+)
+
+
+def _entry(row: Any) -> Entry:
+    return Entry(*row)
+
+
+def add(
+    connection: Connection,
+    kind: str,
+    at_ms: int,
+    recorded_ms: int,
+    body: dict[str, Any] | str,
+    tank: str | None = None,
+    device: str | None = None,
+    subject: str | None = None,
+    by: str | None = None,
+    corrects: int | None = None,
+    void: bool = False,
+    at_low_ms: int | None = None,
+    at_high_ms: int | None = None,
+) -> int:
+    """Append an entry; returns its id."""
+    result = connection.execute(
+        insert(ledger).values(
+            kind=kind,
+            subject=subject,
+            at_ms=at_ms,
+            at_low_ms=at_low_ms,
+            at_high_ms=at_high_ms,
+            recorded_ms=recorded_ms,
+            tank=tank,
+            device=device,
+            by=by,
+            corrects=corrects,
+            void=void,
+            body=body if isinstance(body, str) else json.dumps(body),
+        )
+    )
+    key = result.inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def correct(connection: Connection, entry: Entry, recorded_ms: int, **changes: Any) -> int:
+    """Append a correction of an entry: all as it was but for the named columns."""
+    values: dict[str, Any] = {
+        "kind": entry.kind,
+        "at_ms": entry.at_ms,
+        "at_low_ms": entry.at_low_ms,
+        "at_high_ms": entry.at_high_ms,
+        "body": entry.raw,
+        "subject": entry.subject,
+        "tank": entry.tank,
+        "device": entry.device,
+        "by": entry.by,
+        "void": entry.void,
+    }
+    return add(connection, recorded_ms=recorded_ms, corrects=entry.root, **{**values, **changes})
+
+
+def _standing() -> ColumnElement[bool]:
+    """True of a row that no later correction has replaced."""
+    later = ledger.alias("later")
+    return ~(
+        select(later.c.id)
+        .where(later.c.corrects == func.coalesce(ledger.c.corrects, ledger.c.id), later.c.id > ledger.c.id)
+        .exists()
+    )
+
+
+def _window(start_ms: int | None, end_ms: int | None) -> list[ColumnElement[bool]]:
+    bounds = []
+    if start_ms is not None:
+        bounds.append(ledger.c.at_ms >= start_ms)
+    if end_ms is not None:
+        bounds.append(ledger.c.at_ms < end_ms)
+    return bounds
+
+
+def _of_tank(
+    tank: str, stays: Iterable[Stay], kinds: Sequence[str] | None, start_ms: int | None, end_ms: int | None
+) -> list[ColumnElement[bool]]:
+    """One condition per indexed range: the tank's own entries, and those of each device while it was there."""
+    kind = [ledger.c.kind.in_(kinds)] if kinds is not None else []
+    ranges = [and_(ledger.c.tank == tank, *kind, *_window(start_ms, end_ms))]
+    for device, since_ms, until_ms in stays:
+        low = since_ms if start_ms is None else max(start_ms, since_ms)
+        high = until_ms if end_ms is None else end_ms if until_ms is None else min(end_ms, until_ms)
+        if high is None or low < high:
+            ranges.append(and_(ledger.c.device == device, ledger.c.tank.is_(None), *kind, *_window(low, high)))
+    return ranges
+
+
+def standing(
+    connection: Connection,
+    tank: str,
+    stays: Iterable[Stay],
+    kinds: Sequence[str],
+    start_ms: int | None = None,
+    end_ms: int | None = None,
+) -> list[Entry]:
+    """What is true now of a tank in [start, end): entries that no later one replaced or voided, by time."""
+    found: list[Entry] = []
+    for condition in _of_tank(tank, stays, kinds, start_ms, end_ms):
+        query = select(*_COLUMNS).where(condition, ~ledger.c.void, _standing())
+        found.extend(_entry(row) for row in connection.execute(query))
+    return sorted(found, key=lambda e: (e.at_ms, e.id))
+
+
+def newest(
+    connection: Connection,
+    kind: str,
+    tank: str | None = None,
+    device: str | None = None,
+    subject: str | None = None,
+    limit: int = 1,
+) -> list[Entry]:
+    """The newest standing entries of a kind, of a tank or a device, newest first."""
+    owner = ledger.c.tank == tank if tank is not None else ledger.c.device == device
+    if subject is not None:
+        owner = and_(owner, ledger.c.subject == subject)
+    query = (
+        select(*_COLUMNS)
+        .where(owner, ledger.c.kind == kind, ~ledger.c.void, _standing())
+        .order_by(ledger.c.at_ms.desc(), ledger.c.id.desc())
+        .limit(limit)
+    )
+    return [_entry(row) for row in connection.execute(query)]
+
+
+def page(
+    connection: Connection,
+    tank: str,
+    stays: Iterable[Stay],
+    kinds: Sequence[str] | None,
+    start_ms: int | None,
+    end_ms: int | None,
+    after: tuple[int, int] | None,
+    limit: int,
+) -> list[Entry]:
+    """Every entry of a tank as it was written, corrected or not, in order of time; `after` is the last one seen."""
+    rows: list[Entry] = []
+    for condition in _of_tank(tank, stays, kinds, start_ms, end_ms):
+        query = select(*_COLUMNS).where(condition)
+        if after is not None:
+            at_ms, entry = after
+            query = query.where(or_(ledger.c.at_ms > at_ms, and_(ledger.c.at_ms == at_ms, ledger.c.id > entry)))
+        query = query.order_by(ledger.c.at_ms, ledger.c.id).limit(limit)
+        rows.extend(_entry(row) for row in connection.execute(query))
+    return sorted(rows, key=lambda e: (e.at_ms, e.id))[:limit]
+
+
+def get(connection: Connection, entry: int) -> Entry | None:
+    """One row by its id."""
+    row = connection.execute(select(*_COLUMNS).where(ledger.c.id == entry)).first()
+    return None if row is None else _entry(row)
+
+
+def corrections_of(connection: Connection, roots: Sequence[int]) -> dict[int, list[Entry]]:
+    """The corrections of some first entries, oldest first."""
+    found: dict[int, list[Entry]] = {}
+    for i in range(0, len(roots), 500):
+        query = select(*_COLUMNS).where(ledger.c.corrects.in_(roots[i : i + 500])).order_by(ledger.c.id)
+        for row in connection.execute(query):
+            entry = _entry(row)
+            found.setdefault(entry.root, []).append(entry)
+    return found
+
+
+def add_doses(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Append many doses at once: each with at_ms, at_low_ms, at_high_ms, recorded_ms, device, journal, seq, body."""
+    connection.execute(insert(ledger), rows)
+
+
+def doses_by_seq(connection: Connection, device: str, journal: str, seqs: Sequence[int]) -> dict[int, Entry]:
+    """The standing entries of some doses of a journal, by sequence number."""
+    firsts: dict[int, int] = {}
+    for i in range(0, len(seqs), 500):
+        query = select(ledger.c.id, ledger.c.seq).where(
+            ledger.c.device == device, ledger.c.journal == journal, ledger.c.seq.in_(seqs[i : i + 500])
+        )
+        firsts.update({row.id: row.seq for row in connection.execute(query)})
+    chains = corrections_of(connection, list(firsts))
+    found = {}
+    for first, seq in firsts.items():
+        entry = chains[first][-1] if first in chains else get(connection, first)
+        assert entry is not None
+        found[seq] = entry
+    return found
+
+
+def seqs_above(connection: Connection, device: str, journal: str, seq: int) -> set[int]:
+    """The sequence numbers on disk above one."""
+    query = select(ledger.c.seq).where(ledger.c.device == device, ledger.c.journal == journal, ledger.c.seq > seq)
+    return {row.seq for row in connection.execute(query)}
+
+
+def neighbour_ms(connection: Connection, device: str, journal: str, seq: int) -> int | None:
+    """When the nearest dose with a lower sequence number was: no later dose can be older."""
+    query = (
+        select(ledger.c.at_low_ms, ledger.c.at_high_ms, ledger.c.at_ms)
+        .where(ledger.c.device == device, ledger.c.journal == journal, ledger.c.seq < seq)
+        .order_by(ledger.c.seq.desc())
+        .limit(1)
+    )
+    row = connection.execute(query).first()
+    if row is None:
+        return None
+    found: int | None = row.at_ms if row.at_high_ms is None else row.at_low_ms
+    return found
+
+
+def placed_by_boot(connection: Connection, device: str, boot: str) -> list[Entry]:
+    """The standing entries of a boot that were placed by its uptime."""
+    query = select(*_COLUMNS).where(
+        ledger.c.device == device,
+        ledger.c.at_high_ms.is_not(None),
+        ~ledger.c.void,
+        _standing(),
+        # the body is searched as text first: a boot's name is random, and few entries have an interval at all
+        ledger.c.body.contains(boot, autoescape=True),
+    )
+    found = [_entry(row) for row in connection.execute(query)]
+    return [entry for entry in found if entry.body.get("boot") == boot]

@@ -1,0 +1,146 @@
+"""Time series of what probes and cells send, with hourly roll-ups kept up as samples come in."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, and_, func, insert, select
+
+from tareline.store import dialect
+from tareline.store.ledger import Stay
+from tareline.store.tables import hour, sample, series
+
+SCALE = 10**9
+HOUR_MS = 3_600_000
+LIMIT = 9.2e9  # what a 64-bit integer holds in billionths
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value of a metric at an instant, in the metric's unit."""
+
+    metric: str
+    unit: str
+    at_ms: int
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A stretch of a series: its first instant, mean, extremes and number of samples."""
+
+    at_ms: int
+    mean: float
+    low: float
+    high: float
+    n: int
+
+
+def add(connection: Connection, device: str, values: Sequence[Value]) -> None:
+    """Add samples; one that is there already (same device, metric and instant) stays as it is."""
+    by_metric: dict[tuple[str, str], list[Value]] = {}
+    for value in values:
+        by_metric.setdefault((value.metric, value.unit), []).append(value)
+    for (metric, unit), own in by_metric.items():
+        key = _key(connection, device, metric, unit)
+        rows = [{"series": key, "at_ms": v.at_ms, "value": round(v.value * SCALE)} for v in own]
+        dialect.insert_new(connection, sample, rows)
+        _roll_up(connection, key, {v.at_ms - v.at_ms % HOUR_MS for v in own})
+
+
+def _key(connection: Connection, device: str, metric: str, unit: str) -> int:
+    query = select(series.c.id).where(series.c.device == device, series.c.metric == metric)
+    found = connection.execute(query).scalar()
+    if found is None:
+        result = connection.execute(insert(series).values(device=device, metric=metric, unit=unit))
+        assert result.inserted_primary_key is not None
+        found = result.inserted_primary_key[0]
+    return int(found)
+
+
+def _roll_up(connection: Connection, key: int, hours: Iterable[int]) -> None:
+    rows = []
+    for start in hours:
+        query = select(
+            func.count(), func.avg(sample.c.value), func.min(sample.c.value), func.max(sample.c.value)
+        ).where(sample.c.series == key, sample.c.at_ms >= start, sample.c.at_ms < start + HOUR_MS)
+        n, mean, low, high = connection.execute(query).one()
+        rows.append({"series": key, "hour_ms": start, "n": n, "mean": float(mean), "low": low, "high": high})
+    dialect.upsert(connection, hour, rows)
+
+
+def metrics_of(connection: Connection, devices: Sequence[str]) -> list[tuple[str, str, str]]:
+    """(device, metric, unit) of every series of some devices."""
+    query = select(series.c.device, series.c.metric, series.c.unit).where(series.c.device.in_(devices))
+    return [(row.device, row.metric, row.unit) for row in connection.execute(query.order_by(series.c.id))]
+
+
+def points(
+    connection: Connection, stays: Iterable[Stay], metric: str, start_ms: int, end_ms: int, count: int
+) -> list[Point]:
+    """At most `count` points of a metric in [start, end), from the devices that were there: means with extremes.
+
+    Stretches of an hour and more come from the roll-ups. A stretch without samples has no point.
+    """
+    width_ms = max(1, -(-(end_ms - start_ms) // count))
+    if width_ms >= HOUR_MS:
+        width_ms = -(-width_ms // HOUR_MS) * HOUR_MS
+    found: list[Point] = []
+    for device, since_ms, until_ms in stays:
+        low, high = max(start_ms, since_ms), end_ms if until_ms is None else min(end_ms, until_ms)
+        key = connection.execute(
+            select(series.c.id).where(series.c.device == device, series.c.metric == metric)
+        ).scalar()
+        if key is not None and low < high:
+            found.extend(_points(connection, key, low, high, start_ms, width_ms))
+    return _merge(found)[:count]
+
+
+def _points(connection: Connection, key: int, low_ms: int, high_ms: int, start_ms: int, width_ms: int) -> list[Point]:
+    if width_ms >= HOUR_MS:
+        at, table = hour.c.hour_ms, hour
+        origin = start_ms - start_ms % HOUR_MS
+        low_ms -= low_ms % HOUR_MS
+        n, total = func.sum(hour.c.n), func.sum(hour.c.mean * hour.c.n)
+        least, most = func.min(hour.c.low), func.max(hour.c.high)
+    else:
+        at, table, origin = sample.c.at_ms, sample, start_ms
+        n, total = func.sum(1), func.sum(sample.c.value * 1.0)
+        least, most = func.min(sample.c.value), func.max(sample.c.value)
+    bucket = (at - origin) - (at - origin) % width_ms
+    query = (
+        select(bucket, total, least, most, n)
+        .where(and_(table.c.series == key, at >= low_ms, at < high_ms))
+        .group_by(bucket)
+        .order_by(bucket)
+    )
+    return [
+        Point(origin + at_ms, total / count / SCALE, low / SCALE, high / SCALE, count)
+        for at_ms, total, low, high, count in connection.execute(query)
+    ]
+
+
+def _merge(found: Sequence[Point]) -> list[Point]:
+    """Points of several devices that fall on one stretch become one."""
+    merged: dict[int, Point] = {}
+    for point in sorted(found, key=lambda p: p.at_ms):
+        other = merged.get(point.at_ms)
+        if other is not None:
+            n = other.n + point.n
+            mean = (other.mean * other.n + point.mean * point.n) / n
+            merged[point.at_ms] = Point(point.at_ms, mean, min(other.low, point.low), max(other.high, point.high), n)
+        else:
+            merged[point.at_ms] = point
+    return list(merged.values())
+
+
+def newest(connection: Connection, device: str, metric: str) -> tuple[float, int] | None:
+    """The newest value of a metric and its instant."""
+    query = (
+        select(sample.c.value, sample.c.at_ms)
+        .join(series, series.c.id == sample.c.series)
+        .where(series.c.device == device, series.c.metric == metric)
+        .order_by(sample.c.at_ms.desc())
+        .limit(1)
+    )
+    row = connection.execute(query).first()
+    return None if row is None else (row.value / SCALE, row.at_ms)
