@@ -1,0 +1,79 @@
+"""How far a device's journal of doses has been received, what is missing, and when to ask for it again."""
+
+from dataclasses import dataclass, field
+
+FIRST_ASK_S = 2.0  # messages resent after a reconnect may still be on their way
+LONGEST_WAIT_S = 300.0
+ASKS = 8  # then the doses are given up, loudly: about seven minutes of asking a device that is online
+
+
+@dataclass(slots=True)
+class Track:
+    """One journal of one device.
+
+    received: every dose up to here is on disk or given up. above: those on disk beyond. known_to: the highest that the
+    device says it has. asked, next_ask_s: how often the present gap was asked for, and when to ask next (monotonic).
+    """
+
+    received: int = 0
+    above: set[int] = field(default_factory=set)
+    known_to: int = 0
+    asked: int = 0
+    next_ask_s: float | None = None
+
+    def seen(self, seq: int) -> bool:
+        """Whether this dose is already on disk or given up."""
+        return seq <= self.received or seq in self.above
+
+    def take(self, seq: int) -> None:
+        """A dose has come."""
+        if seq == self.received + 1:
+            self.received = seq
+            if self.above:
+                self._advance()
+            self.asked, self.next_ask_s = 0, None
+        elif seq > self.received:
+            self.above.add(seq)
+
+    def give_up(self, to: int) -> list[tuple[int, int]]:
+        """Stop waiting for everything up to `to`; returns the ranges that are missing for ever."""
+        self.known_to = max(self.known_to, to)
+        lost = [(first, min(last, to)) for first, last in self.missing() if first <= to]
+        self.received = max(self.received, to)
+        self.above = {seq for seq in self.above if seq > self.received}
+        self._advance()
+        self.asked, self.next_ask_s = 0, None
+        return lost
+
+    def missing(self) -> list[tuple[int, int]]:
+        """The ranges not received below the highest dose known to exist."""
+        ranges = []
+        first = self.received + 1
+        for seq in sorted(self.above):
+            if seq > first:
+                ranges.append((first, seq - 1))
+            first = seq + 1
+        if self.known_to >= first:
+            ranges.append((first, self.known_to))
+        return ranges
+
+    def ask_due(self, now_s: float) -> bool:
+        """Whether it is time to ask for what is missing; the first time is a moment after a gap is seen."""
+        if self.next_ask_s is None:
+            self.next_ask_s = now_s + FIRST_ASK_S
+            return False
+        return now_s >= self.next_ask_s
+
+    def note_ask(self, now_s: float) -> None:
+        """It was asked for: wait twice as long until the next time."""
+        self.asked += 1
+        self.next_ask_s = now_s + min(LONGEST_WAIT_S, FIRST_ASK_S * 2**self.asked)
+
+    @property
+    def given_up(self) -> bool:
+        return self.asked >= ASKS
+
+    def _advance(self) -> None:
+        while self.received + 1 in self.above:
+            self.received += 1
+            self.above.discard(self.received)
