@@ -1,0 +1,241 @@
+"""What a person or a program may enter, as it comes in over HTTP or from a form.
+
+Unknown fields are refused by name: a slip in a field's name must not lose what was meant.
+"""
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeVar
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from tareline.errors import FieldError
+from tareline.units import CANONICAL
+
+_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
+
+
+def _identifier(value: str) -> str:
+    if not _ID.fullmatch(value):
+        raise ValueError("expected 1 to 32 of a-z, 0-9, - and _, beginning with a letter or a digit")
+    return value
+
+
+def _zone(value: str) -> str:
+    if value not in available_timezones():
+        raise ValueError('expected a name of the IANA time zone database, like "Europe/Berlin"')
+    return value
+
+
+def _analyte(value: str) -> str:
+    if value not in CANONICAL:
+        raise ValueError(f"expected one of {', '.join(CANONICAL)}")
+    return value
+
+
+Identifier = Annotated[str, AfterValidator(_identifier)]
+Zone = Annotated[str, AfterValidator(_zone)]
+Analyte = Annotated[str, AfterValidator(_analyte)]
+Words = Annotated[str, Field(min_length=1, max_length=200)]
+LongText = Annotated[str, Field(max_length=4000)]
+Grams = Annotated[float, Field(ge=0, le=100_000)]
+Figure = Annotated[float, Field(ge=0, le=1_000_000)]
+Litres = Annotated[float, Field(gt=0, le=1_000_000)]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    by: Words | None = None
+    client_ref: Words | None = None
+
+
+class _Entry(_Body):
+    at: AwareDatetime | None = None
+
+
+class Tank(_Entry):
+    id: Identifier
+    name: Words
+    volume_l: Litres
+    timezone: Zone
+    stage: Literal["no animals", "stocked", "empty"] = "stocked"
+    nitrate_ceiling_mg_per_l: Annotated[float, Field(gt=0, le=1000)] = 40.0
+
+
+class Food(_Entry):
+    id: Identifier
+    name: Words
+    protein_percent: Annotated[float, Field(ge=0, le=100)]
+    particle_mg: Annotated[float, Field(gt=0, le=10_000)] | None = None
+    bulk_density_g_per_ml: Annotated[float, Field(gt=0, le=10)] | None = None
+
+
+class Water(_Entry):
+    id: Identifier
+    name: Words
+    tds_mg_per_l: Figure | None = None
+    nitrate_mg_per_l: Figure | None = None
+    ammonia_mg_per_l: Figure | None = None
+    kh_dkh: Figure | None = None
+    chloramine: bool = False
+
+
+class Kit(_Entry):
+    id: Identifier
+    name: Words
+    analyte: Analyte
+    unit: Words
+    basis: str | None = None
+    steps: Annotated[list[float], Field(min_length=2, max_length=100)]
+
+    @model_validator(mode="after")
+    def _ascending(self) -> "Kit":
+        if any(b <= a for a, b in zip(self.steps, self.steps[1:], strict=False)):
+            raise ValueError("steps: expected ascending values")
+        return self
+
+
+class Feeder(_Entry):
+    id: Identifier
+    tank: Identifier | None
+    food: Identifier | None = None
+
+
+class Probe(_Entry):
+    id: Identifier
+    tank: Identifier | None
+
+
+class Meal(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    at: str
+    share: float
+    feeder: Identifier | None = None
+
+
+class Ration(_Body):
+    daily_g: float
+    cap_g: float
+    meals: Annotated[list[Meal], Field(max_length=100)]
+    confirm: bool = False
+
+
+class Line(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    analyte: Analyte
+    above: float | None = None
+    below: float | None = None
+    unit: Words
+    basis: str | None = None
+    do: Literal["notify", "reduce", "hold"]
+    reduce_to: float | None = None
+
+
+class Lines(_Body):
+    lines: Annotated[list[Line], Field(max_length=100)]
+    confirm: bool = False
+
+
+class Reading(_Entry):
+    analyte: Analyte
+    value: float
+    unit: Words | None = None
+    basis: str | None = None
+    kit: Identifier | None = None
+    below: float | None = None
+    above: float | None = None
+
+
+class Refill(_Entry):
+    added_g: Grams | None = None
+    before_g: Grams | None = None
+    after_g: Grams | None = None
+    food: Identifier | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Refill":
+        pair = self.before_g is not None and self.after_g is not None
+        some = self.before_g is not None or self.after_g is not None
+        if (self.added_g is not None) == some or (some and not pair):
+            raise ValueError("added_g: expected either added_g, or before_g and after_g")
+        if pair and (self.after_g or 0.0) < (self.before_g or 0.0):
+            raise ValueError("after_g: expected at least before_g")
+        return self
+
+
+class WeighIn(_Entry):
+    mass_g: Grams
+    sd_g: Grams | None = None
+
+
+class HandFeed(_Entry):
+    mass_g: Annotated[float, Field(gt=0, le=1000)]
+    sd_g: Grams | None = None
+    food: Identifier | None = None
+
+
+class WaterChange(_Entry):
+    volume_l: Litres
+    water: Identifier | None = None
+
+
+class TopUp(_Entry):
+    volume_l: Litres | None = None
+    water: Identifier | None = None
+
+
+class Note(_Entry):
+    kind: Literal["stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other"]
+    text: LongText
+    mass_g: Grams | None = None
+    count: Annotated[int, Field(ge=0, le=100_000)] | None = None
+
+
+class Hold(_Body):
+    reason: Words
+
+
+class Release(_Body):
+    note: Words
+
+
+class Correction(_Body):
+    """The corrected fields beside these are checked as the entry's own."""
+
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+
+    note: LongText | None = None
+    void: bool = False
+
+
+_B = TypeVar("_B", bound=BaseModel)
+
+
+def parse(model: type[_B], body: BaseModel | Mapping[str, Any]) -> _B:
+    """A checked body. Raises FieldError with the first thing that is wrong."""
+    if isinstance(body, model):
+        return body
+    try:
+        return model.model_validate(body)
+    except ValidationError as error:
+        field, message = first_problem(error.errors(include_url=False)[0])
+        raise FieldError(field, message) from error
+
+
+def first_problem(error: Mapping[str, Any]) -> tuple[str, str]:
+    """The field and one sentence of a pydantic error."""
+    field = ".".join(str(part) for part in error["loc"])
+    message = str(error["msg"]).removeprefix("Value error, ")
+    name, colon, rest = message.partition(": ")
+    if not field and colon and name.isidentifier():
+        return name, rest
+    if error["type"] == "missing":
+        return field, "expected, and not there"
+    if error["type"] == "extra_forbidden":
+        return field, "not a field of this entry"
+    found = repr(error["input"])
+    return field, f"{message[0].lower()}{message[1:]}; found {found[:80]}"

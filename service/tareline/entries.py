@@ -1,0 +1,437 @@
+"""Entering what people tell: things there are, rations, lines, readings, refills and the rest.
+
+Each entry is one transaction together with what follows from it: holds by the lines, and the messages that feeders must
+get. The messages leave after the commit.
+"""
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel
+from sqlalchemy import Connection, insert, select
+
+from tareline import bodies, facts, guarding, telling
+from tareline.bodies import parse
+from tareline.context import Context
+from tareline.errors import FieldError
+from tareline.feeding.days import day_of, from_ms, to_ms
+from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
+from tareline.guard.hold import release_refused
+from tareline.guard.lines import Crossing, Line, holds_on_ammonia, make_line
+from tareline.store import ledger
+from tareline.store.devices import Issued
+from tareline.store.ledger import Entry
+from tareline.store.tables import answered
+from tareline.units import CANONICAL, check_stated
+from tareline.water.readings import make_reading, neighbours
+
+AHEAD_MS = 5 * 60_000
+ENTERED = ("by", "client_ref", "at", "confirm", "note", "void")
+
+THINGS: dict[str, type[BaseModel]] = {
+    "tank": bodies.Tank,
+    "food": bodies.Food,
+    "water": bodies.Water,
+    "kit": bodies.Kit,
+    "feeder": bodies.Feeder,
+    "probe": bodies.Probe,
+}
+KINDS: dict[str, type[BaseModel]] = {
+    "reading": bodies.Reading,
+    "refill": bodies.Refill,
+    "weighin": bodies.WeighIn,
+    "handfeed": bodies.HandFeed,
+    "water-change": bodies.WaterChange,
+    "top-up": bodies.TopUp,
+    "note": bodies.Note,
+}
+OF_FEEDER = ("refill", "weighin")
+Body = Mapping[str, Any]
+
+
+def entry_view(entry: Entry, zone: str) -> dict[str, Any]:
+    """An entry as it is shown: times as local RFC 3339, its own fields beside them."""
+    view = {
+        "entry": entry.id,
+        "kind": entry.kind,
+        "at": stated(entry.at_ms, zone),
+        "recorded_at": stated(entry.recorded_ms, zone),
+        "tank": entry.tank,
+        "feeder": entry.device,
+        "by": entry.by,
+        "corrects": entry.corrects,
+        "void": entry.void,
+    }
+    if entry.at_high_ms is not None:
+        view["at_low"] = None if entry.at_low_ms is None else stated(entry.at_low_ms, zone)
+        view["at_high"] = stated(entry.at_high_ms, zone)
+    own = {("note_kind" if key == "kind" else key): value for key, value in entry.body.items()}
+    return {**own, **view}
+
+
+def stated(at_ms: int, zone: str) -> str:
+    """An instant as RFC 3339 with the offset of a zone."""
+    return from_ms(at_ms, zone).isoformat(timespec="milliseconds")
+
+
+class Entries:
+    """Writes entries. `send` is called with the messages for feeders after each commit."""
+
+    def __init__(self, context: Context, send: Callable[[Sequence[Issued]], None]) -> None:
+        self._context = context
+        self._send = send
+
+    # -- things ------------------------------------------------------------------------------------------------------
+
+    def add_thing(self, kind: str, body: Body | BaseModel) -> dict[str, Any]:
+        """A new tank, food, water, kit, feeder or probe; 409 where its id is taken."""
+        checked = parse(THINGS[kind], body)
+        ref = str(checked.id)  # type: ignore[attr-defined]
+        taken = self._context.register.now(kind, ref)
+        if taken is None and kind in ("feeder", "probe") and self._context.register.known_device(ref):
+            taken = {}
+
+        def make(tx: Connection) -> dict[str, Any]:
+            if taken is not None:
+                raise FieldError("id", f"there is already a device or {kind} {ref!r}", 409)
+            return self._put(tx, kind, ref, checked)
+
+        return self._enter(checked, make, kind, None)
+
+    def put_thing(self, kind: str, ref: str, body: Body | BaseModel) -> dict[str, Any]:
+        """A new version of a thing, from `at` on; 404 where there is none."""
+        plain = body.model_dump(exclude_unset=True) if isinstance(body, BaseModel) else dict(body)
+        if plain.setdefault("id", ref) != ref:
+            raise FieldError("id", f"expected {ref!r} as in the address; found {plain['id']!r}")
+        self._context.need(kind, ref)
+        checked = parse(THINGS[kind], plain)
+        return self._enter(checked, lambda tx: self._put(tx, kind, ref, checked), kind, None)
+
+    def _put(self, tx: Connection, kind: str, ref: str, checked: BaseModel) -> dict[str, Any]:
+        fields = checked.model_dump(exclude=set(ENTERED) - {"by"}, mode="json")
+        for name in ("tank", "food"):
+            if fields.get(name) is not None:
+                self._reference(name, fields[name])
+        if kind == "kit":
+            check_stated(fields["analyte"], fields["unit"], fields["basis"])
+        before = self._context.register.now(kind, ref) or {}
+        self._context.add_version(tx, kind, ref, self._at_ms(checked), fields)
+        now = self._context.register.now(kind, ref) or {}
+        for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
+            guarding.judge(tx, self._context, str(tank))
+        return {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
+
+    def _reference(self, name: str, ref: str) -> None:
+        if self._context.register.now(name, ref) is None:
+            raise FieldError(name, f"expected the id of a {name}; there is none called {ref!r}")
+
+    # -- ration and lines --------------------------------------------------------------------------------------------
+
+    def put_ration(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+        """Decide a ration: less holds at once, more from the next local midnight, a first one at once."""
+        self._context.need("tank", tank)
+        checked = parse(bodies.Ration, body)
+        feeders = self._context.register.devices_of("feeder", tank)
+        now_ms = self._context.stamp_ms()
+        meals = [(m.at, m.share, m.feeder) for m in checked.meals]
+        new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            history = facts.rations(tx, tank)
+            last = history[-1] if history else None
+            if needs_confirmation(last, new) and not checked.confirm:
+                assert last is not None
+                raise FieldError(
+                    "confirm",
+                    f"expected true: {new.daily_g:g} g a day under a cap of {new.cap_g:g} g is over 1.5 times the last "
+                    f"ration ({last.daily_g:g} g under {last.cap_g:g} g)",
+                    409,
+                )
+            body = {
+                "daily_g": new.daily_g,
+                "cap_g": new.cap_g,
+                "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder, "slot": m.slot} for m in new.meals],
+            }
+            ledger.add(tx, "ration", now_ms, now_ms, body, tank=tank, by=checked.by)
+            return ration_view(tx, self._context, tank)
+
+        return self._enter(checked, make, "ration", tank)
+
+    def put_lines(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+        """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
+        self._context.need("tank", tank)
+        checked = parse(bodies.Lines, body)
+        lines = []
+        for i, given in enumerate(checked.lines):
+            try:
+                lines.append(
+                    make_line(
+                        given.analyte, given.above, given.below, given.unit, given.basis, given.do, given.reduce_to
+                    )
+                )
+            except FieldError as error:
+                raise FieldError(f"lines.{i}.{error.field}", error.message, error.status) from error
+        if not holds_on_ammonia(lines) and not checked.confirm:
+            raise FieldError("confirm", "expected true: none of these lines holds feeding on ammonia", 409)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
+            self._context.add_version(tx, "lines", tank, self._context.stamp_ms(), body)
+            guarding.judge(tx, self._context, tank)
+            return {"lines": lines_view(self._context, tank)}
+
+        return self._enter(checked, make, "lines", tank)
+
+    # -- entries of the ledger ---------------------------------------------------------------------------------------
+
+    def add(self, kind: str, ref: str, body: Body | BaseModel) -> dict[str, Any]:
+        """A reading, refill, weigh-in, hand feed, water change, top-up or note, of a tank or a feeder."""
+        checked = parse(KINDS[kind], body)
+        owner = "feeder" if kind in OF_FEEDER else "tank"
+        self._context.need(owner, ref)
+        at_ms = self._at_ms(checked)
+        tank = ref if owner == "tank" else self._context.tank_of(ref, at_ms)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            fields, subject = self._fields(kind, checked, at_ms)
+            entry = ledger.add(
+                tx,
+                kind,
+                at_ms,
+                self._context.stamp_ms(),
+                fields,
+                tank=ref if owner == "tank" else None,
+                device=ref if owner == "feeder" else None,
+                subject=subject,
+                by=_by(checked),
+            )
+            if kind == "refill" and fields.get("food") is not None:
+                feeder = self._context.register.at("feeder", ref, at_ms) or {}
+                self._context.add_version(tx, "feeder", ref, at_ms, {**feeder, "food": fields["food"]})
+            return self._shown(tx, entry, tank)
+
+        return self._enter(checked, make, kind, tank)
+
+    def correct(self, entry: int, body: Body | BaseModel) -> dict[str, Any]:
+        """One more entry that stands for an earlier one: with other fields, or void."""
+        checked = parse(bodies.Correction, body)
+        changes = dict(checked.model_extra or {})
+        with self._context.store.read() as tx:
+            found = ledger.get(tx, entry)
+            if found is None:
+                raise FieldError("entry", f"there is no entry {entry}", 404)
+            chain = ledger.corrections_of(tx, [found.root]).get(found.root, [])
+        newest = chain[-1] if chain else found
+        if newest.kind not in KINDS:
+            raise FieldError("entry", f"a {newest.kind} is not corrected by hand", 409)
+        if newest.void:
+            raise FieldError("entry", "this entry was taken back; enter it anew", 409)
+        if not checked.void and not changes:
+            raise FieldError("", "expected the corrected fields, or void: true")
+        tank = newest.tank or self._context.tank_of(newest.device or "", newest.at_ms)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            columns: dict[str, Any] = {"by": checked.by, "void": checked.void}
+            fields = newest.body
+            if not checked.void:
+                fields, columns["at_ms"], columns["subject"] = self._corrected(newest, changes)
+            columns["body"] = json.dumps({**fields, "correction_note": checked.note})
+            made = ledger.correct(tx, newest, self._context.stamp_ms(), **columns)
+            return self._shown(tx, made, tank)
+
+        return self._enter(checked, make, "correction", tank)
+
+    def _corrected(self, newest: Entry, changes: dict[str, Any]) -> tuple[dict[str, Any], int, str | None]:
+        """An entry's fields with changes applied and checked as the whole they now are."""
+        model = KINDS[newest.kind]
+        plain = {key: value for key, value in newest.body.items() if key in model.model_fields}
+        if newest.kind == "reading" and ("value" in changes or "kit" in changes) and newest.body.get("kit"):
+            plain = {key: value for key, value in plain.items() if key not in ("below", "above")}
+        checked = parse(model, {**plain, **changes})
+        at_ms = self._at_ms(checked) if "at" in changes else newest.at_ms
+        fields, subject = self._fields(newest.kind, checked, at_ms)
+        return fields, at_ms, subject
+
+    def _fields(self, kind: str, checked: BaseModel, at_ms: int) -> tuple[dict[str, Any], str | None]:
+        """The body to store, and what it is about where that is searched for."""
+        fields = checked.model_dump(exclude=set(ENTERED), mode="json")
+        for name in ("food", "water"):
+            if fields.get(name) is not None:
+                self._reference(name, fields[name])
+        if isinstance(checked, bodies.Reading):
+            return self._reading(checked, at_ms), checked.analyte
+        return fields, None
+
+    def _reading(self, checked: bodies.Reading, at_ms: int) -> dict[str, Any]:
+        """A reading's body: unit, basis and neighbours from the kit where one is named."""
+        unit, basis, below, above = checked.unit, checked.basis, checked.below, checked.above
+        chart = below is not None or above is not None
+        if checked.kit is not None:
+            self._reference("kit", checked.kit)
+            kit = self._context.register.at("kit", checked.kit, at_ms) or {}
+            if kit["analyte"] != checked.analyte:
+                raise FieldError("kit", f"expected a kit for {checked.analyte}; this one is for {kit['analyte']}")
+            for name, given, own in (("unit", unit, kit["unit"]), ("basis", basis, kit["basis"])):
+                if given is not None and given != own:
+                    raise FieldError(name, f"expected the kit's {own!r}, or none; found {given!r}")
+            unit, basis, chart = kit["unit"], kit["basis"], True
+            below, above = neighbours(kit["steps"], checked.value)
+        if unit is None:
+            raise FieldError("unit", f"expected {CANONICAL[checked.analyte].unit!r}, or a kit")
+        make_reading(0, at_ms, checked.analyte, checked.value, unit, basis, chart, below, above)
+        return {
+            "analyte": checked.analyte,
+            "value": checked.value,
+            "unit": unit,
+            "basis": basis,
+            "kit": checked.kit,
+            "chart": chart,
+            "below": below,
+            "above": above,
+        }
+
+    def _shown(self, tx: Connection, entry: int, tank: str | None) -> dict[str, Any]:
+        """An entry just made; a reading with what it changed."""
+        made = ledger.get(tx, entry)
+        assert made is not None
+        view = entry_view(made, self._context.zone(tank) if tank is not None else "UTC")
+        if made.kind == "reading" and tank is not None:
+            found, entered = guarding.judge(tx, self._context, tank)
+            view["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
+            view["made"] = entered
+            state = facts.hold_state(tx, tank)
+            view["hold"] = {"held": state.held, "reduce_to": state.reduce_to}
+        return view
+
+    # -- hold and release --------------------------------------------------------------------------------------------
+
+    def hold(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+        """A person pauses feeding."""
+        self._context.need("tank", tank)
+        checked = parse(bodies.Hold, body)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            return {"entry": guarding.hold(tx, self._context, tank, "person", checked.reason, checked.by)}
+
+        return self._enter(checked, make, "hold", tank)
+
+    def release(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+        """A person releases a hold; 409 where no reading newer than it shows the water clear of its line."""
+        self._context.need("tank", tank)
+        checked = parse(bodies.Release, body)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            state = facts.hold_state(tx, tank)
+            if not state.held:
+                raise FieldError("", "feeding is not held", 409)
+            needs = release_refused(state, facts.water(tx, self._context, tank, self._context.stamp_ms()))
+            if needs:
+                raise FieldError("", f"not released: this needs {'; and '.join(needs)}", 409)
+            reasons = [r.entry for r in state.reasons if r.do == "hold"]
+            return {"entry": guarding.release(tx, self._context, tank, reasons, checked.note, checked.by)}
+
+        return self._enter(checked, make, "hold", tank)
+
+    # -- common ------------------------------------------------------------------------------------------------------
+
+    def _enter(
+        self, checked: BaseModel, make: Callable[[Connection], dict[str, Any]], what: str, tank: str | None
+    ) -> dict[str, Any]:
+        """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference."""
+        reference: str | None = getattr(checked, "client_ref", None)
+        context = self._context
+        with context.write() as tx:
+            if reference is not None:
+                kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == reference)).scalar()
+                if kept is not None:
+                    first: dict[str, Any] = json.loads(kept)
+                    return first
+            answer = make(tx)
+            feeders = context.register.refs("feeder")
+            if tank is not None:
+                feeders = context.register.devices_of("feeder", tank)
+            sent = telling.tell(tx, context, feeders)
+            if reference is not None:
+                row = {"client_ref": reference, "recorded_ms": context.stamp_ms(), "body": json.dumps(answer)}
+                tx.execute(insert(answered).values(**row))
+        self._send(sent)
+        context.announce(what, tank)
+        return answer
+
+    def _at_ms(self, checked: BaseModel) -> int:
+        """When it happened: as stated, at most five minutes ahead; now where nothing is stated."""
+        at: datetime | None = getattr(checked, "at", None)
+        now_ms = self._context.stamp_ms()
+        if at is None:
+            return now_ms
+        at_ms = to_ms(at)
+        if at_ms > now_ms + AHEAD_MS:
+            raise FieldError("at", f"expected at most 5 minutes ahead of now; found {at.isoformat()}")
+        if at.year < 1990:
+            raise FieldError("at", f"expected a year from 1990 on; found {at.isoformat()}")
+        return at_ms
+
+
+def _by(checked: BaseModel) -> str | None:
+    by: str | None = getattr(checked, "by", None)
+    return by
+
+
+def _about(line: str, analyte: str) -> bool:
+    """Whether a line can be crossed by a reading of an analyte; un-ionised ammonia follows from three."""
+    return line == analyte or (line == "free_ammonia" and analyte in ("ammonia", "ph", "temperature"))
+
+
+def _line_body(line: Line) -> dict[str, Any]:
+    return {
+        "analyte": line.analyte,
+        "above": line.above,
+        "limit": line.limit,
+        "unit": line.unit,
+        "basis": line.basis,
+        "do": line.do,
+        "reduce_to": line.reduce_to,
+    }
+
+
+def line_view(line: Line) -> dict[str, Any]:
+    """A line as it is stated over HTTP."""
+    return {
+        "analyte": line.analyte,
+        "above": line.limit if line.above else None,
+        "below": None if line.above else line.limit,
+        "unit": line.unit,
+        "basis": line.basis,
+        "do": line.do,
+        "reduce_to": line.reduce_to,
+    }
+
+
+def lines_view(context: Context, tank: str) -> list[dict[str, Any]]:
+    """The lines in force."""
+    return [line_view(line) for line in facts.lines(context, tank)]
+
+
+def crossing_view(crossing: Crossing) -> dict[str, Any]:
+    """A crossed line: what it does now, and in words."""
+    return {**line_view(crossing.line), "do": crossing.do, "text": crossing.text}
+
+
+def ration_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
+    """The ration decided last, and what of it is in force today."""
+    zone = context.zone(tank)
+    history = facts.rations(tx, tank)
+    if not history:
+        raise FieldError("ration", f"none has been decided for {tank!r}", 404)
+    last = history[-1]
+    today = ration_on(day_of(context.stamp_ms(), zone), zone, history)
+    assert today is not None
+    return {
+        "daily_g": last.daily_g,
+        "cap_g": last.cap_g,
+        "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder} for m in last.meals],
+        "decided_at": stated(last.decided_ms, zone),
+        "today": {"daily_g": today.daily_g, "cap_g": today.cap_g},
+    }

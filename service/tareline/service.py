@@ -1,0 +1,330 @@
+"""The wiring: message -> store -> decision -> message.
+
+The link's thread takes batches and settles what follows from them; threads that serve HTTP enter and look. All writes
+go through the store's one writer.
+"""
+
+import json
+import logging
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline import facts, guarding, telling
+from tareline.broker.link import Address, Down, Link
+from tareline.clock import Clock
+from tareline.context import Context
+from tareline.devices import messages as wire
+from tareline.devices.journals import Track
+from tareline.devices.messages import Message
+from tareline.entries import Entries
+from tareline.intake import Intake, Taken
+from tareline.metrics import Metrics
+from tareline.settings import Settings
+from tareline.store import devices as device_store
+from tareline.store import ledger
+from tareline.store.devices import Device, Issued
+from tareline.store.engine import Store
+from tareline.views import CONFIRM_MS, Views
+
+log = logging.getLogger(__name__)
+
+SILENT_MS = 60_000  # a board that restarts is back sooner
+
+
+class Service:
+    """One installation: its books, its link to the broker, and what people see and enter.
+
+    on_broken: called when the store failed and the service must end. Raises StoreError, ValueError.
+    """
+
+    def __init__(self, settings: Settings, clock: Clock, on_broken: Callable[[str], None] | None = None) -> None:
+        self.settings = settings
+        self.clock = clock
+        self.metrics = Metrics()
+        self.context = Context(Store(settings.store.url, on_broken), clock)
+        self.intake = Intake(self.context, settings.broker.root)
+        self.entries = Entries(self.context, self._send)
+        self.views = Views(self.context)
+        self.link = Link(
+            address=Address.parse(settings.broker.url),
+            client_id=f"tareline-{self.context.installation}",
+            root=settings.broker.root,
+            clock=clock,
+            take=self.take,
+            settle=self.settle,
+            tick=self.tick,
+            greeting=self.greeting,
+        )
+        self._pending = Taken()
+        self._acknowledged: dict[tuple[str, str], int | None] = {}
+        self._asked: dict[str, tuple[str, str]] = {}
+        self._overdue: set[tuple[str, int]] = set()
+        self._midnight_ms = 0
+        self._behind = False
+
+    def start(self) -> None:
+        """Issue what is due and begin to listen to the broker."""
+        self.link.start()
+
+    def stop(self) -> None:
+        """Leave the broker and close the store."""
+        self.link.stop()
+        self.context.store.close()
+
+    # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
+
+    def add_reading(self, tank: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("reading", tank, body)
+
+    def add_refill(self, feeder: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("refill", feeder, body)
+
+    def add_weighin(self, feeder: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("weighin", feeder, body)
+
+    def add_handfeed(self, tank: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("handfeed", tank, body)
+
+    def add_water_change(self, tank: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("water-change", tank, body)
+
+    def add_topup(self, tank: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("top-up", tank, body)
+
+    def add_note(self, tank: str, body: Any) -> dict[str, Any]:
+        return self.entries.add("note", tank, body)
+
+    def hold(self, tank: str, body: Any) -> dict[str, Any]:
+        """A person's hold; answers with the hold that is now in force."""
+        self.entries.hold(tank, body)
+        return self.views.hold(tank)
+
+    def release(self, tank: str, body: Any) -> dict[str, Any]:
+        """A person's release; answers with what is now in force."""
+        self.entries.release(tank, body)
+        return self.views.hold(tank)
+
+    def add_thing(self, kind: str, body: Any) -> dict[str, Any]:
+        """A new thing; of a new device the broker may already keep what it said."""
+        made = self.entries.add_thing(kind, body)
+        if kind in ("feeder", "probe"):
+            self.link.subscribe_again()
+        return made
+
+    # -- the link's side: called from its thread ---------------------------------------------------------------------
+
+    def take(self, batch: Sequence[Message]) -> None:
+        """Put a batch on disk and note what follows. Raises StoreError when it could not be committed."""
+        ours = [message for message in batch if not message.topic.endswith("/down/plan")]
+        for message in batch:
+            if message.topic.endswith("/down/plan") and not message.retained:
+                self._overhear(message)
+        if not ours:
+            return
+        taken = self.intake.take(ours)
+        self.metrics.batches.observe(len(ours))
+        for what, n in taken.counts.items():
+            self.metrics.messages.labels(what).inc(n)
+        pending = self._pending
+        pending.dosed |= taken.dosed
+        pending.changed |= taken.changed
+        pending.journals |= taken.journals
+        pending.clockless += taken.clockless
+        pending.devices |= taken.devices
+        for command in taken.refused_resends:
+            key = self._asked.pop(command, None)
+            if key is not None and key in self.intake.tracks:
+                self._give_up(key, "the device refused to send them again")
+
+    def settle(self) -> None:
+        """Send what follows from the batches taken since the last time."""
+        pending, self._pending = self._pending, Taken()
+        register = self.context.register
+        stamp_ms = self.context.stamp_ms()
+        tanks = {self.context.tank_of(feeder, stamp_ms) for feeder in pending.dosed}
+        tanks |= {tank for _, tank in pending.changed}
+        feeders = {f for tank in tanks - {None} for f in register.devices_of("feeder", str(tank))}
+        feeders |= {name for name in pending.devices if register.now("feeder", name) is not None}
+        if feeders:
+            self._tell(sorted(feeders))
+        self._acknowledge(pending.journals)
+        if not self.context.behind_ms():
+            now_ms = self.context.clock.now_ms()
+            self._publish(
+                [Down(f"{h['device']}/down/time", telling.encode(wire.time_answer(now_ms, h)), False, 0)]
+                for h in pending.clockless
+            )
+        for tank in tanks:
+            self.context.announce("dose", tank)
+        for name in pending.devices:
+            known = register.now("feeder", name) or register.now("probe", name) or {}
+            self.context.announce("device", known.get("tank"))
+
+    def greeting(self) -> Sequence[Down]:
+        """Everything a broker that forgot must be told: plans, holds, and how far each journal was received."""
+        self._tell(self.context.register.refs("feeder"))
+        with self.context.store.read() as tx:
+            told = list(device_store.issued(tx).values())
+            received = device_store.load_journals(tx)
+            devices = device_store.load(tx)
+        down = [_down(message) for message in sorted(told, key=lambda m: m.topic) if self._may_send(message)]
+        for (name, journal), seq in received.items():
+            hello = devices.get(name, Device(name)).hello or {}
+            if hello.get("journal", journal) == journal:
+                down.append(_received(name, journal, seq))
+        self._acknowledged = dict(received)
+        return down
+
+    def tick(self) -> None:
+        """What time alone brings: midnights, silent devices, doses to ask for again, holds nobody confirmed."""
+        behind = bool(self.context.behind_ms())
+        self.metrics.connected.set(self.link.connected.is_set())
+        self.metrics.behind.set(self.context.behind_ms() / 1000)
+        if behind and not self._behind:
+            log.error("the clock is behind the newest entry: holds are sent, but no plan and no time until it is right")
+        now_ms = self.context.clock.now_ms()
+        if not behind and (self._behind or now_ms >= self._midnight_ms):
+            self._midnight_ms = telling.next_midnight_ms(self.context, now_ms)
+            self._tell(self.context.register.refs("feeder"))
+            self.context.announce("day", None)
+        self._behind = behind
+        self._note_silence()
+        self._ask_again()
+        self._watch_holds()
+
+    # -- parts -------------------------------------------------------------------------------------------------------
+
+    def _tell(self, feeders: Sequence[str]) -> None:
+        if not feeders:
+            return
+        with self.context.write() as tx:
+            sent = telling.tell(tx, self.context, feeders)
+        self._send(sent)
+
+    def _send(self, messages: Sequence[Issued]) -> None:
+        self._publish([[_down(message)] for message in messages])
+
+    def _publish(self, groups: Any) -> None:
+        down = [message for group in groups for message in group]
+        for message in down:
+            self.metrics.sent.labels(message.topic.rpartition("/")[2]).inc()
+        if down:
+            self.link.publish(down)
+
+    def _may_send(self, message: Issued) -> bool:
+        """A plan made before the clock went wrong may be for days that are over; the feeder still has it."""
+        return message.topic != "plan" or not self.context.behind_ms()
+
+    def _acknowledge(self, journals: set[tuple[str, str]]) -> None:
+        down = []
+        for key in journals:
+            seq = self.intake.tracks[key].received
+            if self._acknowledged.get(key) != seq:
+                self._acknowledged[key] = seq
+                down.append(_received(*key, seq))
+        self._publish([down])
+
+    def _overhear(self, message: Message) -> None:
+        """A live plan from another installation under this root: hold everything until a person has looked."""
+        try:
+            other = json.loads(message.payload)["installation"]
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return
+        if other == self.context.installation:
+            return
+        text = f"another installation ({other}) sends plans under {self.settings.broker.root}/"
+        log.error("%s", text)
+        held = []
+        with self.context.write() as tx:
+            for tank in self.context.register.refs("tank"):
+                if not any(r.kind == "installation" for r in facts.hold_state(tx, tank).reasons):
+                    guarding.hold(tx, self.context, tank, "installation", text)
+                    held.append(tank)
+        self._pending.changed |= {("hold", tank) for tank in held}
+
+    def _note_silence(self) -> None:
+        """A device that has been off the broker for a minute, and its return, are facts for the books."""
+        now_ms = self.context.stamp_ms()
+        for known in list(self.intake.devices.values()):
+            silent = known.online is False and now_ms - (known.status_ms or now_ms) >= SILENT_MS
+            back = bool(known.online) and known.silence_noted
+            if (silent and not known.silence_noted) or back:
+                with self.context.write() as tx:
+                    self._enter_silence(tx, replace(known, silence_noted=silent), known.status_ms or now_ms)
+
+    def _enter_silence(self, tx: Connection, known: Device, at_ms: int) -> None:
+        event = "silent" if known.silence_noted else "back"
+        ledger.add(tx, "device", at_ms, self.context.stamp_ms(), {"event": event}, device=known.device)
+        device_store.save(tx, known)
+        self.intake.devices[known.device] = known
+        log.warning("%s is %s", known.device, event)
+        self.context.announce("device", self.context.tank_of(known.device, at_ms))
+
+    def _ask_again(self) -> None:
+        """Ask devices that are online for the doses that are missing; in the end give them up, loudly."""
+        now_s = self.context.clock.monotonic_s()
+        for key, track in list(self.intake.tracks.items()):
+            missing = track.missing()
+            device, journal = key
+            known = self.intake.devices.get(device)
+            if not missing or known is None or not known.online or not self._current(known, journal):
+                continue
+            if not track.ask_due(now_s):
+                continue
+            if track.given_up:
+                self._give_up(key, f"not sent again though asked for {track.asked} times", missing)
+                continue
+            track.note_ask(now_s)
+            commands = []
+            for first, last in missing[:20]:
+                command = f"resend-{secrets.token_hex(6)}"
+                self._asked[command] = key
+                commands.append(
+                    Down(f"{device}/down/command", telling.encode(wire.resend(command, first, last)), False)
+                )
+            ranges = ", ".join(f"{first} to {last}" for first, last in missing[:20])
+            log.warning("asking %s again for doses %s", device, ranges)
+            self._publish([commands])
+
+    @staticmethod
+    def _current(known: Device, journal: str) -> bool:
+        return bool((known.hello or {}).get("journal", journal) == journal)
+
+    def _give_up(self, key: tuple[str, str], why: str, missing: Sequence[tuple[int, int]] | None = None) -> None:
+        track: Track = self.intake.tracks[key]
+        ranges = track.missing() if missing is None else missing
+        if not ranges:
+            return
+        taken = Taken()
+        with self.context.write() as tx:
+            self.intake.give_up(tx, key, ranges[-1][1], why, taken)
+            device_store.save_journals(tx, {key: track.received})
+        self._pending.dosed |= taken.dosed
+        self._pending.journals |= taken.journals
+        self.settle()
+
+    def _watch_holds(self) -> None:
+        """Tell pages when a hold has gone unconfirmed for a minute."""
+        now_ms = self.context.stamp_ms()
+        with self.context.store.read() as tx:
+            told = device_store.issued(tx)
+        for (name, topic), message in told.items():
+            if topic != "hold" or now_ms - message.issued_ms < CONFIRM_MS or (name, message.version) in self._overdue:
+                continue
+            self._overdue.add((name, message.version))
+            known = self.intake.devices.get(name, Device(name))
+            if not known.confirms("hold", message.version):
+                log.warning("%s has not confirmed its hold message for a minute", name)
+                self.context.announce("hold", self.context.tank_of(name, now_ms))
+
+
+def _down(message: Issued) -> Down:
+    return Down(f"{message.device}/down/{message.topic}", telling.encode(message.body), True)
+
+
+def _received(device: str, journal: str, seq: int) -> Down:
+    return Down(f"{device}/down/received", telling.encode(wire.received(journal, seq)), True)

@@ -1,0 +1,119 @@
+"""Settings: `tareline.toml` and the environment, which wins (`TARELINE_BROKER__URL`)."""
+
+import ipaddress
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from tareline.bodies import first_problem
+from tareline.broker.link import Address
+from tareline.errors import FieldError
+
+
+def _split(value: Any) -> Any:
+    return [part for part in value.split(",") if part] if isinstance(value, str) else value
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Broker(_Section):
+    url: str = "mqtt://127.0.0.1:1883"
+    root: Annotated[str, Field(pattern=r"^[^/+#\s][^+#\s]*[^/+#\s]$")] = "tareline"
+
+    @field_validator("url")
+    @classmethod
+    def _address(cls, url: str) -> str:
+        Address.parse(url)
+        return url
+
+
+class StoreSettings(_Section):
+    url: str = "sqlite:///tareline.db"
+
+
+class Series(_Section):
+    url: Annotated[str, Field(pattern="^$")] = ""
+
+
+class Http(_Section):
+    listen: str = "127.0.0.1:8620"
+    token: str = ""
+
+    @property
+    def host(self) -> str:
+        return self.listen.rpartition(":")[0].strip("[]")
+
+    @property
+    def port(self) -> int:
+        return int(self.listen.rpartition(":")[2])
+
+    @model_validator(mode="after")
+    def _guarded(self) -> "Http":
+        host, colon, port = self.listen.rpartition(":")
+        if not colon or not host or not port.isdigit() or not 0 <= int(port) < 65536:
+            raise ValueError(f'listen: expected "HOST:PORT"; found {self.listen!r}')
+        if not self.token and not _loopback(self.host):
+            raise ValueError(f"listen: expected a loopback address while no token is set; found {self.listen!r}")
+        return self
+
+
+class Notify(_Section):
+    urls: Annotated[list[str], BeforeValidator(_split)] = []
+
+
+def _loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class Settings(BaseSettings):
+    """Everything that can be set, with its defaults."""
+
+    model_config = SettingsConfigDict(env_prefix="TARELINE_", env_nested_delimiter="__", extra="ignore")
+
+    broker: Broker = Broker()
+    store: StoreSettings = StoreSettings()
+    series: Series = Series()
+    http: Http = Http()
+    notify: Notify = Notify()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment before what was read from the file (which comes in as arguments)."""
+        return env_settings, init_settings
+
+
+def load(path: Path, must_exist: bool) -> Settings:
+    """Settings from a file and the environment. Raises FieldError naming the key."""
+    given: dict[str, Any] = {}
+    if path.exists() or must_exist:
+        try:
+            given = tomllib.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise FieldError("--config", f"{path} cannot be read: {error.strerror}") from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise FieldError("--config", f"{path} is not TOML: {error}") from error
+    unknown = set(given) - set(Settings.model_fields)
+    if unknown:
+        known = ", ".join(Settings.model_fields)
+        raise FieldError(sorted(unknown)[0], f"not a section of the settings; expected one of {known}")
+    try:
+        return Settings(**given)
+    except ValidationError as error:
+        raise FieldError(*first_problem(error.errors(include_url=False)[0])) from error

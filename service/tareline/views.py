@@ -1,0 +1,559 @@
+"""What is shown: pages and the HTTP API ask the same functions, which read the ledger and let the core compute."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline import facts
+from tareline.context import Context
+from tareline.entries import crossing_view, entry_view, stated
+from tareline.errors import FieldError
+from tareline.feeding.books import DayBook, Span, day_book, week_totals
+from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between, week_of
+from tareline.feeding.doses import Dose
+from tareline.feeding.plan import largest_meal_g
+from tareline.feeding.ration import ration_on
+from tareline.guard.hold import HoldState
+from tareline.guard.lines import Known, crossings, free_ammonia
+from tareline.store import devices as device_store
+from tareline.store import ledger, series
+from tareline.store.devices import Device, Issued
+from tareline.store.ledger import Entry
+from tareline.units import from_canonical
+from tareline.water.readings import Reading
+
+CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
+MOST_DAYS = 400
+PAGE = 1000
+SPARK_POINTS = 84  # two hours each in a week
+
+
+class Views:
+    """Everything that can be looked at. Each call is one snapshot of the store."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+
+    # -- tanks -------------------------------------------------------------------------------------------------------
+
+    def tanks(self) -> list[dict[str, Any]]:
+        """Every tank, in the order they were told of."""
+        return [self._tank(tank) for tank in self._context.register.refs("tank")]
+
+    def _tank(self, tank: str) -> dict[str, Any]:
+        body = self._context.need("tank", tank)
+        since = self._context.register.history("tank", tank)[0].at_ms
+        return {**body, "id": tank, "since": stated(since, str(body["timezone"]))}
+
+    def overview(self) -> list[dict[str, Any]]:
+        """Every tank with what matters today."""
+        now_ms = self._context.stamp_ms()
+        found = []
+        with self._context.store.read() as tx:
+            for tank in self._context.register.refs("tank"):
+                today = day_of(now_ms, self._context.zone(tank))
+                book = self._books(tx, tank, today, today, now_ms)[0]
+                found.append(
+                    {
+                        "tank": self._tank(tank),
+                        "hold": self._hold(tx, tank, now_ms),
+                        "today": self._day(tank, book),
+                        "water": self._water(tx, tank, now_ms),
+                        "hoppers": self._hoppers(tx, tank),
+                        "next_meal": self._next_meal(tx, tank, now_ms),
+                    }
+                )
+        return found
+
+    def _next_meal(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any] | None:
+        told = device_store.issued(tx)
+        coming = []
+        for feeder in self._context.register.devices_of("feeder", tank):
+            plan = told.get((feeder, "plan"))
+            meals = plan.body["meals"] if plan is not None else []
+            coming += [(meal["at_ms"], feeder, meal["target_g"]) for meal in meals if meal["at_ms"] > now_ms]
+        if not coming:
+            return None
+        at_ms, feeder, target_g = min(coming)
+        return {"at": stated(at_ms, self._context.zone(tank)), "feeder": feeder, "target_g": target_g}
+
+    # -- days and weeks ----------------------------------------------------------------------------------------------
+
+    def days(self, tank: str, start: date, end: date) -> list[dict[str, Any]]:
+        """The books of some local days, both ends included."""
+        self._context.need("tank", tank)
+        if end < start:
+            raise FieldError("end", f"expected a date from {start} on; found {end}")
+        if (end - start).days >= MOST_DAYS:
+            raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
+        with self._context.store.read() as tx:
+            books = self._books(tx, tank, start, end, self._context.stamp_ms())
+        return [self._day(tank, book) for book in books]
+
+    def week(self, tank: str, day: date | None) -> dict[str, Any]:
+        """The ISO week that holds a date (default: today): days, totals, readings, probes, holds, and a sentence."""
+        self._context.need("tank", tank)
+        zone = self._context.zone(tank)
+        now_ms = self._context.stamp_ms()
+        first, last = week_of(day if day is not None else day_of(now_ms, zone))
+        start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
+        with self._context.store.read() as tx:
+            books = self._books(tx, tank, first, last, now_ms)
+            state = facts.hold_state(tx, tank)
+            feeders = self._context.register.devices_of("feeder", tank)
+            weighed = [ledger.newest(tx, "weighin", device=f) for f in feeders]
+            totals = week_totals(books, now_ms, [w[0].at_ms if w else None for w in weighed])
+            readings = self._readings(tx, tank, start_ms, end_ms, now_ms)
+            probes = self._probes(tx, tank, start_ms, min(end_ms, now_ms))
+        return {
+            "tank": self._tank(tank),
+            "start": first.isoformat(),
+            "end": last.isoformat(),
+            "days": [self._day(tank, book) for book in books],
+            "totals": {
+                "budget_g": totals.budget_g,
+                "dispensed_g": totals.dispensed_g,
+                "dispensed_sd_g": totals.dispensed_sd_g,
+                "handfed_g": totals.handfed_g,
+                "provisional": totals.provisional,
+            },
+            "findings": [],
+            "readings": readings,
+            "probes": probes,
+            "holds": [
+                {
+                    "from": stated(p.from_ms, zone),
+                    "to": None if p.to_ms is None else stated(p.to_ms, zone),
+                    "kind": p.reason.do,
+                    "reduce_to": p.reason.reduce_to,
+                    "text": p.reason.text,
+                }
+                for p in state.periods
+                if p.from_ms < end_ms and (p.to_ms is None or p.to_ms > start_ms)
+            ],
+            "sentence": sentence(books, totals.budget_g, totals.dispensed_g, totals.dispensed_sd_g, now_ms),
+        }
+
+    def _books(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> list[DayBook]:
+        zone = self._context.zone(tank)
+        rations = facts.rations(tx, tank)
+        doses, handfeeds = facts.fed(tx, self._context, tank, day_start_ms(first, zone), day_end_ms(last, zone))
+        state = facts.hold_state(tx, tank)
+        held = _joined([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
+        return [
+            day_book(day, zone, rations, doses, handfeeds, held, largest_meal_g(ration_on(day, zone, rations)), now_ms)
+            for day in days_between(first, last)
+        ]
+
+    def _day(self, tank: str, book: DayBook) -> dict[str, Any]:
+        zone = self._context.zone(tank)
+        return {
+            "date": book.day.isoformat(),
+            "start": stated(book.start_ms, zone),
+            "end": stated(book.end_ms, zone),
+            "budget_g": book.budget_g,
+            "dispensed_g": book.dispensed_g,
+            "dispensed_sd_g": book.dispensed_sd_g,
+            "handfed_g": book.handfed_g,
+            "handfed_sd_g": book.handfed_sd_g,
+            "remaining_g": book.remaining_g,
+            "held_s": book.held_s,
+            "flags": list(book.flags),
+            "doses": [self._dose(dose, zone) for dose in book.doses],
+            "handfeeds": [
+                {
+                    "entry": h.entry,
+                    "at": stated(h.at_ms, zone),
+                    "mass_g": h.mass_g,
+                    "sd_g": h.sd_g,
+                    "by": h.by,
+                    "food": h.food,
+                }
+                for h in book.handfeeds
+            ],
+        }
+
+    def _dose(self, dose: Dose, zone: str) -> dict[str, Any]:
+        feeder = self._context.register.at("feeder", dose.feeder, dose.at_ms) or {}
+        return {
+            "entry": dose.entry,
+            "at": stated(dose.at_ms, zone),
+            "at_low": None if dose.at_low_ms is None else stated(dose.at_low_ms, zone),
+            "at_high": None if dose.at_high_ms is None else stated(dose.at_high_ms, zone),
+            "feeder": dose.feeder,
+            "food": feeder.get("food"),
+            "cause": dose.cause,
+            "meal": dose.meal,
+            "target_g": dose.target_g,
+            "steps": dose.steps,
+            "before_g": dose.before_g,
+            "after_g": dose.after_g,
+            "mass_g": dose.mass_g,
+            "sd_g": dose.sd_g,
+            "temperature_c": dose.temperature_c,
+            "outcome": dose.outcome,
+            "journal": dose.journal,
+            "seq": dose.seq,
+            "count": dose.count,
+        }
+
+    def fed_today(self, tank: str) -> dict[str, Any]:
+        """What was fed today, and by whom: to be seen before somebody feeds by hand."""
+        self._context.need("tank", tank)
+        zone = self._context.zone(tank)
+        now_ms = self._context.stamp_ms()
+        today = day_of(now_ms, zone)
+        with self._context.store.read() as tx:
+            book = self._books(tx, tank, today, today, now_ms)[0]
+        fed = [
+            {"at_ms": d.at_ms, "what": d.feeder, "mass_g": d.mass_g, "by": None, "cause": d.cause}
+            for d in book.doses
+            if d.moved
+        ] + [{"at_ms": h.at_ms, "what": "hand", "mass_g": h.mass_g, "by": h.by, "cause": None} for h in book.handfeeds]
+        fed.sort(key=lambda one: one["at_ms"])  # type: ignore[arg-type, return-value]
+        return {
+            "date": today.isoformat(),
+            "budget_g": book.budget_g,
+            "dispensed_g": book.dispensed_g,
+            "handfed_g": book.handfed_g,
+            "remaining_g": book.remaining_g,
+            "by": [{"at": stated(one.pop("at_ms"), zone), **one} for one in fed],  # type: ignore[arg-type]
+        }
+
+    # -- water -------------------------------------------------------------------------------------------------------
+
+    def water(self, tank: str) -> dict[str, Any]:
+        """The newest reading of each analyte, and un-ionised ammonia worked out from them."""
+        self._context.need("tank", tank)
+        with self._context.store.read() as tx:
+            return self._water(tx, tank, self._context.stamp_ms())
+
+    def _water(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
+        zone = self._context.zone(tank)
+        latest = facts.latest_readings(tx, tank)
+        celsius = facts.temperature_c(tx, self._context, tank, latest)
+        free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
+        return {
+            "latest": {
+                analyte: {**_stated_reading(r, entry), "at": stated(r.at_ms, zone), "trend": None, "entry": entry.id}
+                for analyte, (r, entry) in latest.items()
+            },
+            "unionised_ammonia_mg_n_per_l": None
+            if free is None
+            else {"value": free.value, "low": free.low, "high": free.high, "assumed": list(free.assumed)},
+        }
+
+    def _readings(self, tx: Connection, tank: str, start_ms: int, end_ms: int, now_ms: int) -> list[dict[str, Any]]:
+        zone = self._context.zone(tank)
+        stage = str(self._context.need("tank", tank)["stage"])
+        lines = facts.lines(self._context, tank)
+        found = []
+        for entry in ledger.standing(tx, tank, (), ["reading"], start_ms, end_ms):
+            r = facts.reading(entry)
+            known = {r.analyte: Known(r.analyte, r.counted, r.at_ms, r.entry, r.may_cross)}
+            found.append(
+                {
+                    "entry": entry.id,
+                    "at": stated(r.at_ms, zone),
+                    "analyte": r.analyte,
+                    **_stated_reading(r, entry),
+                    "kit": entry.body.get("kit"),
+                    "by": entry.by,
+                    "crossed": [crossing_view(c) for c in crossings(lines, known, stage)],
+                }
+            )
+        return found
+
+    def _probes(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[dict[str, Any]]:
+        zone = self._context.zone(tank)
+        stays = self._context.register.stays("probe", tank)
+        found = []
+        for device, metric, unit in series.metrics_of(tx, sorted({stay[0] for stay in stays})):
+            own = [stay for stay in stays if stay[0] == device]
+            got = series.points(tx, own, metric, start_ms, end_ms, SPARK_POINTS) if start_ms < end_ms else []
+            if got:
+                shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high} for p in got]
+                found.append({"probe": device, "metric": metric, "unit": unit, "points": shown})
+        return found
+
+    def series(self, tank: str, metric: str, start_ms: int, end_ms: int, count: int) -> dict[str, Any]:
+        """At most `count` points of a metric: from probes and cells, or a reading's analyte in its canonical unit."""
+        self._context.need("tank", tank)
+        if end_ms <= start_ms:
+            raise FieldError("end", "expected a time after start")
+        if not 1 <= count <= 10_000:
+            raise FieldError("points", f"expected 1 to 10000; found {count}")
+        zone = self._context.zone(tank)
+        stays = self._context.register.stays("probe", tank) + self._context.register.stays("feeder", tank)
+        with self._context.store.read() as tx:
+            known = {m: unit for _, m, unit in series.metrics_of(tx, sorted({stay[0] for stay in stays}))}
+            if metric not in known:
+                offered = ", ".join(sorted(known)) or "none yet"
+                raise FieldError("metric", f"expected one of this tank's ({offered}); found {metric!r}")
+            got = series.points(tx, stays, metric, start_ms, end_ms, count)
+        shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high, "n": p.n} for p in got]
+        return {"metric": metric, "unit": known[metric], "points": shown}
+
+    # -- hold --------------------------------------------------------------------------------------------------------
+
+    def hold(self, tank: str) -> dict[str, Any]:
+        """Whether feeding is paused or reduced, why, and whether the feeders have said so."""
+        self._context.need("tank", tank)
+        with self._context.store.read() as tx:
+            return self._hold(tx, tank, self._context.stamp_ms())
+
+    def _hold(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
+        zone = self._context.zone(tank)
+        state = facts.hold_state(tx, tank)
+        known = facts.water(tx, self._context, tank, now_ms)
+        told, devices = device_store.issued(tx), device_store.load(tx)
+        feeders = []
+        for feeder in self._context.register.devices_of("feeder", tank):
+            asked, device = told.get((feeder, "hold")), devices.get(feeder, Device(feeder))
+            confirmed = asked is not None and device.confirms("hold", asked.version)
+            overdue = asked is not None and not confirmed and now_ms - asked.issued_ms >= CONFIRM_MS
+            feeders.append(
+                {
+                    "feeder": feeder,
+                    "online": bool(device.online),
+                    "confirmed": confirmed,
+                    "asked_at": None if asked is None else stated(asked.issued_ms, zone),
+                    "overdue": overdue,
+                }
+            )
+        return {
+            "held": state.held,
+            "reduce_to": state.reduce_to,
+            "since": None if state.since_ms is None else stated(state.since_ms, zone),
+            "reasons": [
+                {
+                    "kind": r.kind,
+                    "do": r.do,
+                    "text": r.text,
+                    "since": stated(r.since_ms, zone),
+                    "needs": r.needs(known.get(r.analyte or "")),
+                    "entry": r.entry,
+                }
+                for r in state.reasons
+            ],
+            "confirmed_by_feeders": {str(f["feeder"]): bool(f["confirmed"]) for f in feeders},
+            "feeders": feeders,
+            "message": hold_message(state, feeders),
+        }
+
+    # -- hoppers and devices -----------------------------------------------------------------------------------------
+
+    def _hoppers(self, tx: Connection, tank: str) -> list[dict[str, Any]]:
+        zone = self._context.zone(tank)
+        devices = device_store.load(tx)
+        found = []
+        for feeder in self._context.register.devices_of("feeder", tank):
+            weighed = ledger.newest(tx, "weighin", device=feeder)
+            left = self._left(tx, feeder)
+            online = devices[feeder].online if feeder in devices else None
+            last = weighed[0] if weighed else None
+            found.append(
+                {
+                    "feeder": feeder,
+                    "food": (self._context.register.now("feeder", feeder) or {}).get("food"),
+                    "left_g": left[0],
+                    "left_sd_g": left[1],
+                    "as_of": None if left[2] is None else stated(left[2], zone),
+                    "by": left[3],
+                    "online": online,
+                    "last_weighin": None
+                    if last is None
+                    else {"at": stated(last.at_ms, zone), "mass_g": last.body["mass_g"], "sd_g": last.body["sd_g"]},
+                }
+            )
+        return found
+
+    def _left(self, tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
+        """What is in the hopper by the newest of: the cell, a weigh-in, a refill's own weight."""
+        found: list[tuple[int, float, float | None, str]] = []
+        for entry in ledger.newest(tx, "dose", device=feeder, limit=20):
+            body = entry.body
+            if body.get("after_g") is not None:
+                found.append((entry.at_ms, body["after_g"], body.get("sd_g"), "cell"))
+                break
+        cell = series.newest(tx, feeder, "hopper")
+        if cell is not None:
+            sd = series.newest(tx, feeder, "hopper_sd")
+            found.append((cell[1], cell[0], None if sd is None else sd[0], "cell"))
+        for entry in ledger.newest(tx, "weighin", device=feeder):
+            found.append((entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in"))
+        for entry in ledger.newest(tx, "refill", device=feeder):
+            if entry.body.get("after_g") is not None:
+                found.append((entry.at_ms, entry.body["after_g"], None, "refill"))
+        if not found:
+            return None, None, None, None
+        at_ms, left_g, sd_g, by = max(found, key=lambda one: one[0])
+        return left_g, sd_g, at_ms, by
+
+    def devices(self) -> list[dict[str, Any]]:
+        """Every registered device and what it last said."""
+        register = self._context.register
+        found = []
+        with self._context.store.read() as tx:
+            known, told = device_store.load(tx), device_store.issued(tx)
+            received = device_store.load_journals(tx)
+            for kind in ("feeder", "probe"):
+                for name in register.refs(kind):
+                    tank = (register.now(kind, name) or {}).get("tank")
+                    zone = self._context.zone(tank) if tank is not None else "UTC"
+                    found.append(_device(name, kind, tank, known.get(name, Device(name)), told, received, zone))
+        return found
+
+    # -- ledger and rejects ------------------------------------------------------------------------------------------
+
+    def ledger(
+        self, tank: str, start_ms: int | None, end_ms: int | None, kind: str | None, after: int | None
+    ) -> list[dict[str, Any]]:
+        """Entries as they were written, in order of time, each with what corrected it; at most 1000 at a time."""
+        self._context.need("tank", tank)
+        zone = self._context.zone(tank)
+        with self._context.store.read() as tx:
+            cursor = None
+            if after is not None:
+                last = ledger.get(tx, after)
+                if last is None:
+                    raise FieldError("after", f"expected an entry's number; there is no entry {after}")
+                cursor = (last.at_ms, last.id)
+            stays = self._context.register.stays("feeder", tank)
+            kinds = [kind] if kind is not None else None
+            entries = ledger.page(tx, tank, stays, kinds, start_ms, end_ms, cursor, PAGE)
+            corrections = ledger.corrections_of(tx, [e.root for e in entries])
+        return [_corrected(e, corrections.get(e.root, []), zone) for e in entries]
+
+    def entry(self, entry: int) -> dict[str, Any]:
+        """One entry, with its corrections; a dose also with the message as it came."""
+        with self._context.store.read() as tx:
+            found = ledger.get(tx, entry)
+            if found is None:
+                raise FieldError("entry", f"there is no entry {entry}", 404)
+            corrections = ledger.corrections_of(tx, [found.root]).get(found.root, [])
+            hello = device_store.load(tx).get(found.device or "", Device("")).hello
+        tank = found.tank or self._context.tank_of(found.device or "", found.at_ms)
+        zone = self._context.zone(tank) if tank is not None else "UTC"
+        view = {**_corrected(found, corrections, zone), "tank": tank, "message": None, "topic": None, "device": hello}
+        if found.kind in ("dose", "gap"):
+            view.update(self._dose(facts.dose(found), zone))
+        if found.kind == "dose" and found.body.get("outcome") != "unknown":
+            view.update(message=found.raw, topic=f"{found.device}/up/dose")
+        return view
+
+    def rejects(self) -> list[dict[str, Any]]:
+        """The newest messages that were not understood; at most 1000."""
+        with self._context.store.read() as tx:
+            rows = device_store.rejects(tx, PAGE)
+        return [
+            {
+                "id": row.id,
+                "first_at": stated(row.first_ms, "UTC"),
+                "last_at": stated(row.last_ms, "UTC"),
+                "count": row.count,
+                "device": row.device,
+                "topic": row.topic,
+                "reason": row.reason,
+                "payload": row.payload[:2000].decode("utf-8", "backslashreplace"),
+                "size": row.size,
+            }
+            for row in rows
+        ]
+
+
+def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:
+    """The hold in a few words, with what a person must do where a feeder has not answered."""
+    wanted = "held" if state.held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
+    if not feeders:
+        return f"{wanted}; no feeder on this tank"
+    if all(f["confirmed"] for f in feeders):
+        return wanted
+    late = [f["feeder"] for f in feeders if f["overdue"]]
+    if late and state.held:
+        return f"{wanted}: not confirmed, unplug the feeder ({', '.join(late)})"
+    if late:
+        return f"{wanted}: not confirmed by {', '.join(late)}"
+    return f"{wanted}: asked, not confirmed"
+
+
+def sentence(
+    books: Sequence[DayBook], budget_g: float | None, dispensed_g: float | None, sd_g: float | None, now_ms: int
+) -> str:
+    """One sentence that sums up a week."""
+    past = [book for book in books if book.start_ms <= now_ms]
+    doses = sum(1 for book in past for dose in book.doses if dose.moved)
+    if dispensed_g is None:
+        fed = "No dose was weighed"
+    else:
+        fed = f"{dispensed_g:.2f} g (deviation {sd_g or 0:.2f} g) were dispensed in {doses} doses"
+    parts = [fed if budget_g is None else f"{fed} of a budget of {budget_g:.2f} g"]
+    by_hand = sum(book.handfed_g for book in past)
+    if by_hand:
+        parts.append(f"{by_hand:.2f} g were fed by hand")
+    held_h = sum(book.held_s for book in past) / 3600
+    if held_h:
+        parts.append(f"feeding was held for {held_h:.1f} h")
+    unweighed = sum(book.unweighed for book in past)
+    if unweighed:
+        parts.append(f"{unweighed} {'dose was' if unweighed == 1 else 'doses were'} not weighed")
+    return "; ".join(parts) + "."
+
+
+def _joined(spans: Sequence[Span]) -> list[Span]:
+    """Overlapping spans as one, so that two reasons at once are not two holds."""
+    joined: list[Span] = []
+    for span in sorted(spans, key=lambda s: s.from_ms):
+        last = joined[-1] if joined else None
+        if last is not None and (last.to_ms is None or span.from_ms <= last.to_ms):
+            to_ms = None if last.to_ms is None or span.to_ms is None else max(last.to_ms, span.to_ms)
+            joined[-1] = Span(last.from_ms, to_ms)
+        else:
+            joined.append(span)
+    return joined
+
+
+def _stated_reading(r: Reading, entry: Entry) -> dict[str, Any]:
+    """A reading in the unit and basis in which it was stated."""
+    body = entry.body
+    basis = body.get("basis")
+    high = None if r.high is None else from_canonical(r.analyte, r.high, basis)
+    low = from_canonical(r.analyte, r.low, basis)
+    return {"value": body["value"], "unit": body["unit"], "basis": basis, "low": low, "high": high}
+
+
+def _corrected(entry: Entry, corrections: Sequence[Entry], zone: str) -> dict[str, Any]:
+    return {**entry_view(entry, zone), "corrected_by": [c.id for c in corrections if c.id > entry.id]}
+
+
+def _device(
+    name: str,
+    kind: str,
+    tank: str | None,
+    known: Device,
+    told: dict[tuple[str, str], Issued],
+    received: dict[tuple[str, str], int],
+    zone: str,
+) -> dict[str, Any]:
+    hello = known.hello or {}
+    plan, hold = told.get((name, "plan")), told.get((name, "hold"))
+    silent = known.online is False and known.status_ms is not None
+    return {
+        "device": name,
+        "kind": kind,
+        "tank": tank,
+        "online": known.online,
+        "last_seen": None if known.seen_ms is None else stated(known.seen_ms, zone),
+        "silent_since": stated(known.status_ms or 0, zone) if silent else None,
+        "firmware": hello.get("firmware"),
+        "board": known.board,
+        "boot": hello.get("boot"),
+        "clock": hello.get("clock"),
+        "plan_version": None if plan is None else plan.version,
+        "plan_confirmed": plan is not None and known.confirms("plan", plan.version),
+        "hold_version": None if hold is None else hold.version,
+        "hold_confirmed": hold is not None and known.confirms("hold", hold.version),
+        "received_seq": received.get((name, str(hello.get("journal")))),
+    }

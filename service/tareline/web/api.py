@@ -1,0 +1,211 @@
+"""The HTTP API under /api/v1, as the contract has it. Every call is one function of the service."""
+
+from collections.abc import AsyncIterator
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import AwareDatetime
+
+from tareline import bodies
+from tareline.entries import lines_view, ration_view
+from tareline.errors import FieldError
+from tareline.feeding.days import day_of, to_ms
+from tareline.service import Service
+from tareline.web.events import Hub
+
+View = dict[str, Any]
+EntryId = Annotated[int, Path(ge=1, lt=2**63)]
+
+
+def router(service: Service, hub: Hub) -> APIRouter:
+    """All calls of one service."""
+    api = APIRouter(prefix="/api/v1")
+    _things(api, service)
+    _feeding(api, service)
+    _entries(api, service)
+    _looking(api, service)
+
+    @api.get("/events", response_class=EventSourceResponse, tags=["looking"])
+    async def events() -> AsyncIterator[ServerSentEvent]:
+        """Server-sent events: what changed, by tank."""
+        async for event in hub.stream():
+            yield event
+
+    return api
+
+
+def _things(api: APIRouter, service: Service) -> None:
+    def listed(kind: str) -> list[View]:
+        register = service.context.register
+        return [{"id": ref, **(register.now(kind, ref) or {})} for ref in register.refs(kind)]
+
+    @api.get("/tanks", tags=["things"])
+    def tanks() -> list[View]:
+        return service.views.tanks()
+
+    @api.post("/tanks", status_code=201, tags=["things"])
+    def add_tank(body: bodies.Tank) -> View:
+        return service.add_thing("tank", body)
+
+    @api.put("/tanks/{ref}", status_code=201, tags=["things"])
+    def put_tank(ref: str, body: View) -> View:
+        return service.entries.put_thing("tank", ref, body)
+
+    @api.get("/tanks/{ref}", tags=["things"])
+    def tank(ref: str) -> View:
+        return {"id": ref, **service.context.need("tank", ref)}
+
+    for kind, model in (
+        ("food", bodies.Food),
+        ("water", bodies.Water),
+        ("kit", bodies.Kit),
+        ("feeder", bodies.Feeder),
+        ("probe", bodies.Probe),
+    ):
+        _thing(api, service, kind, model, listed)
+
+
+def _thing(api: APIRouter, service: Service, kind: str, model: Any, listed: Any) -> None:
+    """List, add and change one kind of thing."""
+
+    @api.get(f"/{kind}s", tags=["things"], name=f"{kind}s")
+    def things() -> list[View]:
+        found: list[View] = listed(kind)
+        return found
+
+    @api.post(f"/{kind}s", status_code=201, tags=["things"], name=f"add_{kind}")
+    def add(body: model) -> View:
+        return service.add_thing(kind, body)
+
+    @api.put(f"/{kind}s/{{ref}}", status_code=201, tags=["things"], name=f"put_{kind}")
+    def put(ref: str, body: View) -> View:
+        return service.entries.put_thing(kind, ref, body)
+
+
+def _feeding(api: APIRouter, service: Service) -> None:
+    @api.put("/tanks/{tank}/ration", tags=["feeding"])
+    def put_ration(tank: str, body: bodies.Ration) -> View:
+        return service.entries.put_ration(tank, body)
+
+    @api.get("/tanks/{tank}/ration", tags=["feeding"])
+    def ration(tank: str) -> View:
+        service.context.need("tank", tank)
+        with service.context.store.read() as tx:
+            return ration_view(tx, service.context, tank)
+
+    @api.put("/tanks/{tank}/lines", tags=["feeding"])
+    def put_lines(
+        tank: str, body: bodies.Lines | list[bodies.Line], confirm: Annotated[bool, Query()] = False
+    ) -> list[View]:
+        """The lines as a list (with `confirm` as a query), or as an object with `lines` and `confirm`."""
+        given = body if isinstance(body, bodies.Lines) else bodies.Lines(lines=body, confirm=confirm)
+        lines: list[View] = service.entries.put_lines(tank, given)["lines"]
+        return lines
+
+    @api.get("/tanks/{tank}/lines", tags=["feeding"])
+    def lines(tank: str) -> list[View]:
+        service.context.need("tank", tank)
+        return lines_view(service.context, tank)
+
+    @api.get("/tanks/{tank}/hold", tags=["feeding"])
+    def hold(tank: str) -> View:
+        return service.views.hold(tank)
+
+    @api.post("/tanks/{tank}/hold", tags=["feeding"])
+    def put_hold(tank: str, body: bodies.Hold) -> View:
+        return service.hold(tank, body)
+
+    @api.post("/tanks/{tank}/release", tags=["feeding"])
+    def release(tank: str, body: bodies.Release) -> View:
+        return service.release(tank, body)
+
+
+def _entries(api: APIRouter, service: Service) -> None:
+    @api.post("/tanks/{tank}/readings", status_code=201, tags=["entries"])
+    def add_reading(tank: str, body: bodies.Reading) -> View:
+        return service.add_reading(tank, body)
+
+    @api.post("/feeders/{feeder}/refills", status_code=201, tags=["entries"])
+    def add_refill(feeder: str, body: bodies.Refill) -> View:
+        return service.add_refill(feeder, body)
+
+    @api.post("/feeders/{feeder}/weighins", status_code=201, tags=["entries"])
+    def add_weighin(feeder: str, body: bodies.WeighIn) -> View:
+        return service.add_weighin(feeder, body)
+
+    @api.post("/tanks/{tank}/handfeeds", status_code=201, tags=["entries"])
+    def add_handfeed(tank: str, body: bodies.HandFeed) -> View:
+        return service.add_handfeed(tank, body)
+
+    @api.post("/tanks/{tank}/water-changes", status_code=201, tags=["entries"])
+    def add_water_change(tank: str, body: bodies.WaterChange) -> View:
+        return service.add_water_change(tank, body)
+
+    @api.post("/tanks/{tank}/top-ups", status_code=201, tags=["entries"])
+    def add_topup(tank: str, body: bodies.TopUp) -> View:
+        return service.add_topup(tank, body)
+
+    @api.post("/tanks/{tank}/notes", status_code=201, tags=["entries"])
+    def add_note(tank: str, body: bodies.Note) -> View:
+        return service.add_note(tank, body)
+
+    @api.post("/ledger/{entry}/corrections", status_code=201, tags=["entries"])
+    def correct(entry: EntryId, body: bodies.Correction) -> View:
+        return service.entries.correct(entry, body)
+
+
+def _looking(api: APIRouter, service: Service) -> None:
+    views = service.views
+
+    @api.get("/tanks/{tank}/ledger", tags=["looking"])
+    def ledger(
+        tank: str,
+        start: AwareDatetime | None = None,
+        end: AwareDatetime | None = None,
+        kind: str | None = None,
+        after: Annotated[int | None, Query(ge=1, lt=2**63)] = None,
+    ) -> list[View]:
+        return views.ledger(tank, _ms("start", start), _ms("end", end), kind, after)
+
+    @api.get("/tanks/{tank}/water", tags=["looking"])
+    def water(tank: str) -> View:
+        return views.water(tank)
+
+    @api.get("/tanks/{tank}/days", tags=["looking"])
+    def days(tank: str, start: date | None = None, end: date | None = None) -> list[View]:
+        today = day_of(service.context.stamp_ms(), service.context.zone(tank))
+        last = end if end is not None else today
+        return views.days(tank, start if start is not None else min(last, today), last)
+
+    @api.get("/tanks/{tank}/week", tags=["looking"])
+    def week(tank: str, start: date | None = None) -> View:
+        return views.week(tank, start)
+
+    @api.get("/tanks/{tank}/series", tags=["looking"])
+    def series(tank: str, metric: str, start: AwareDatetime, end: AwareDatetime, points: int = 500) -> View:
+        return views.series(tank, metric, _need_ms("start", start), _need_ms("end", end), points)
+
+    @api.get("/ledger/{entry}", tags=["looking"])
+    def entry(entry: EntryId) -> View:
+        return views.entry(entry)
+
+    @api.get("/rejects", tags=["looking"])
+    def rejects() -> list[View]:
+        return views.rejects()
+
+    @api.get("/devices", tags=["looking"])
+    def devices() -> list[View]:
+        return views.devices()
+
+
+def _need_ms(field: str, at: AwareDatetime) -> int:
+    at_ms = to_ms(at)
+    if abs(at_ms) > 2**53:
+        raise FieldError(field, "expected a time within the calendar")
+    return at_ms
+
+
+def _ms(field: str, at: AwareDatetime | None) -> int | None:
+    return None if at is None else _need_ms(field, at)

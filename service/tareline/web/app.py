@@ -1,0 +1,71 @@
+"""The application: API, pages, health, and who may call."""
+
+from typing import Any
+
+from fastapi import FastAPI, Form, Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.middleware.base import BaseHTTPMiddleware
+
+from tareline import __version__
+from tareline.metrics import CONTENT_TYPE_LATEST
+from tareline.resources import dashboards_dir
+from tareline.service import Service
+from tareline.web import api, pages, problems
+from tareline.web.events import Hub
+from tareline.web.guard import COOKIE, guard, token_fits
+
+
+def make_app(service: Service, hub: Hub) -> FastAPI:
+    """The web application of a service; changes reach open pages through the hub."""
+    app = FastAPI(title="Tareline", version=__version__, docs_url=None, redoc_url=None)
+    problems.register(app)
+    app.add_middleware(BaseHTTPMiddleware, dispatch=guard(service.settings.http))
+    for part in ("styles", "scripts"):
+        app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
+    app.include_router(api.router(service, hub))
+    app.include_router(pages.router(service))
+    service.context.listen(hub.publish)
+
+    @app.get("/healthz", include_in_schema=False)
+    def healthz() -> JSONResponse:
+        return JSONResponse(health(service), 503 if service.context.store.broken else 200)
+
+    @app.get("/metrics", include_in_schema=False)
+    def metrics() -> Response:
+        return Response(service.metrics.text(), media_type=CONTENT_TYPE_LATEST)
+
+    @app.get("/login", include_in_schema=False)
+    def login(request: Request) -> Response:
+        return pages.render_login(request, None)
+
+    @app.post("/login", include_in_schema=False)
+    def enter(request: Request, token: str = Form("")) -> Response:
+        http = service.settings.http
+        if not http.token or not token_fits(http, token):
+            return pages.render_login(request, "This is not the token that the service was given.")
+        response = RedirectResponse("/", 303)
+        response.set_cookie(
+            COOKIE, token, max_age=90 * 86_400, httponly=True, samesite="strict", secure=request.url.scheme == "https"
+        )
+        return response
+
+    return app
+
+
+def health(service: Service) -> dict[str, Any]:
+    """Liveness, with the state of broker, store and clock."""
+    broken = service.context.store.broken
+    return {
+        "status": "broken" if broken else "ok",
+        "version": __version__,
+        "broker": {"connected": service.link.connected.is_set(), "url": _bare(service.settings.broker.url)},
+        "store": {"broken": broken, **({} if broken else service.context.store.describe())},
+        "clock": {"behind_s": service.context.behind_ms() / 1000},
+    }
+
+
+def _bare(url: str) -> str:
+    """An address without user and password."""
+    scheme, _, rest = url.partition("://")
+    return f"{scheme}://{rest.rpartition('@')[2]}"

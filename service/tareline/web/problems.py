@@ -1,0 +1,78 @@
+"""Errors as RFC 9457 problem details that name the field and what was expected."""
+
+import logging
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from tareline.bodies import first_problem
+from tareline.errors import FieldError
+from tareline.store.engine import StoreError
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+TITLES = {
+    401: "Not signed in",
+    403: "Refused",
+    404: "Not found",
+    405: "Not a way to call this",
+    409: "Refused by the state of things",
+    413: "Too large",
+    422: "Not understood",
+    500: "Failed",
+    503: "Out of order",
+}
+
+
+def problem(
+    status: int, detail: str, errors: list[dict[str, str]] | None = None, headers: dict[str, str] | None = None
+) -> JSONResponse:
+    """A problem document; type is about:blank, so the title says no more than the status."""
+    body: dict[str, Any] = {"type": "about:blank", "title": TITLES.get(status, "Error"), "status": status}
+    body["detail"] = detail
+    if errors:
+        body["errors"] = errors
+    return JSONResponse(body, status, headers, MEDIA_TYPE)
+
+
+def pointer(field: str) -> str:
+    """A field's name as a JSON pointer in URI fragment form."""
+    return "#" + "".join(f"/{part}" for part in field.split(".")) if field else "#"
+
+
+def register(app: FastAPI) -> None:
+    """Answer every error of this app with a problem document."""
+
+    @app.exception_handler(FieldError)
+    def _field(_: Request, error: FieldError) -> JSONResponse:
+        errors = [{"detail": error.message, "pointer": pointer(error.field)}] if error.field else None
+        return problem(error.status, str(error), errors)
+
+    @app.exception_handler(RequestValidationError)
+    def _request(_: Request, error: RequestValidationError) -> JSONResponse:
+        errors = []
+        for one in error.errors():
+            place, *path = one["loc"]
+            field, message = first_problem({**one, "loc": tuple(path)})
+            where = {"pointer": pointer(field)} if place == "body" else {"parameter": field}
+            errors.append({"detail": message, **where})
+        first = errors[0]
+        name = first.get("parameter") or first.get("pointer", "#").removeprefix("#").replace("/", ".").strip(".")
+        return problem(422, f"{name}: {first['detail']}" if name else first["detail"], errors)
+
+    @app.exception_handler(HTTPException)
+    def _http(_: Request, error: HTTPException) -> JSONResponse:
+        return problem(error.status_code, str(error.detail), headers=dict(error.headers or {}))
+
+    @app.exception_handler(StoreError)
+    def _store(_: Request, error: StoreError) -> JSONResponse:
+        return problem(503, str(error))
+
+    @app.exception_handler(Exception)
+    def _any(request: Request, error: Exception) -> JSONResponse:
+        log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        return problem(500, "an error of the service; its log tells more")

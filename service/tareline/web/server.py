@@ -1,0 +1,59 @@
+"""Running the service until it is told to stop: streams end first, so that a page left open cannot keep it alive."""
+
+import logging
+from types import FrameType
+
+import uvicorn
+
+from tareline.clock import Clock
+from tareline.service import Service
+from tareline.settings import Settings
+from tareline.web.app import make_app
+from tareline.web.events import Hub
+
+log = logging.getLogger(__name__)
+
+
+class _Server(uvicorn.Server):
+    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+        super().__init__(config)
+        self._hub = hub
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._hub.close()
+        super().handle_exit(sig, frame)
+
+
+def serve(settings: Settings, clock: Clock) -> int:
+    """Serve until SIGINT or SIGTERM; returns the exit code, 1 when the store failed.
+
+    Raises StoreError where the store cannot be opened.
+    """
+    hub = Hub()
+    server: _Server | None = None
+    failed: list[str] = []
+
+    def on_broken(reason: str) -> None:
+        log.critical("%s", reason)
+        failed.append(reason)
+        hub.close()
+        if server is not None:
+            server.should_exit = True
+
+    service = Service(settings, clock, on_broken)
+    config = uvicorn.Config(
+        make_app(service, hub),
+        host=settings.http.host,
+        port=settings.http.port,
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=5,
+        server_header=False,
+    )
+    server = _Server(config, hub)
+    service.start()
+    try:
+        server.run()
+    finally:
+        service.stop()
+    return 1 if failed or not server.started else 0
