@@ -5,7 +5,8 @@ change can be seen. Versions never fall (contract): the larger of the last plus 
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection
@@ -13,9 +14,11 @@ from sqlalchemy import Connection
 from tareline import facts
 from tareline.context import Context
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms
+from tareline.feeding.doses import Dose
 from tareline.feeding.plan import FedToday, Plan, empty_plan, largest_meal_g, make_plan
-from tareline.feeding.ration import ration_on
-from tareline.store.devices import Device, Issued, issue, issued, load
+from tareline.feeding.ration import Ration, ration_on
+from tareline.guard.hold import HoldState
+from tareline.store.devices import Issued, issue, issued, load
 
 DOWN_BYTES = 8 * 1024
 NO_TANK = "this feeder is on no tank"
@@ -26,19 +29,38 @@ def encode(body: dict[str, Any]) -> bytes:
     return json.dumps(body, separators=(",", ":")).encode()
 
 
-def tell(tx: Connection, context: Context, feeders: Sequence[str]) -> list[Issued]:
+@dataclass(frozen=True, slots=True)
+class _Tank:
+    """What the messages to all feeders of one tank are made of."""
+
+    id: str
+    zone: str
+    stage: str
+    feeders: Sequence[str]
+    rations: Sequence[Ration]
+    state: HoldState
+    doses: Sequence[Dose]
+    by_hand_g: float
+
+
+def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issued]:
     """Issue what has changed for some feeders; returns the messages to send.
 
     While the clock is behind the newest entry only holds are issued: a plan would be for the wrong day.
     """
     now_ms = context.stamp_ms()
-    before = issued(tx)
-    devices = load(tx)
+    before, devices = issued(tx), load(tx)
+    tanks: dict[str, _Tank] = {}
     sent = []
     for feeder in feeders:
-        wanted = {"hold": hold_body(tx, context, feeder)}
+        ref = (context.register.now("feeder", feeder) or {}).get("tank")
+        if ref is not None and ref not in tanks:
+            tanks[ref] = _look(tx, context, ref, now_ms)
+        tank = tanks.get(ref) if ref is not None else None
+        wanted = {"hold": hold_body(tank)}
         if not context.behind_ms():
-            wanted["plan"] = plan_body(tx, context, feeder, devices.get(feeder), now_ms)
+            hello = devices[feeder].hello if feeder in devices else None
+            wanted["plan"] = plan_body(plan_of(feeder, tank, now_ms), (hello or {}).get("gain_g_per_step"))
         for topic, body in wanted.items():
             last = before.get((feeder, topic))
             if last is not None and _same(topic, last.body, body, now_ms):
@@ -53,23 +75,36 @@ def tell(tx: Connection, context: Context, feeders: Sequence[str]) -> list[Issue
     return sent
 
 
-def hold_body(tx: Connection, context: Context, feeder: str) -> dict[str, Any]:
-    """down/hold without its version."""
-    tank = (context.register.now("feeder", feeder) or {}).get("tank")
+def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
+    body = context.need("tank", tank)
+    zone = str(body["timezone"])
+    today = day_of(now_ms, zone)
+    doses, handfeeds = facts.fed(tx, context, tank, day_start_ms(today, zone), day_end_ms(today, zone))
+    return _Tank(
+        id=tank,
+        zone=zone,
+        stage=str(body["stage"]),
+        feeders=context.register.devices_of("feeder", tank),
+        rations=facts.rations(tx, tank),
+        state=facts.hold_state(tx, tank),
+        doses=doses,
+        by_hand_g=sum(h.mass_g for h in handfeeds),
+    )
+
+
+def hold_body(tank: _Tank | None) -> dict[str, Any]:
+    """down/hold without its version; a feeder on no tank is held."""
     if tank is None:
         return {"held": True, "reduce_to": None, "reason": NO_TANK}
-    state = facts.hold_state(tx, tank)
-    reason = "; ".join(r.text for r in state.reasons)[:1000]
-    reduce_to = state.reduce_to if state.reduce_to < 1 else None
-    return {"held": state.held, "reduce_to": reduce_to, "reason": reason}
+    reason = "; ".join(r.text for r in tank.state.reasons)[:1000]
+    reduce_to = tank.state.reduce_to if tank.state.reduce_to < 1 else None
+    return {"held": tank.state.held, "reduce_to": reduce_to, "reason": reason}
 
 
-def plan_body(tx: Connection, context: Context, feeder: str, device: Device | None, now_ms: int) -> dict[str, Any]:
+def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:
     """down/plan without its version; meals that would not fit the wire are left to the next plan."""
-    plan = plan_of(tx, context, feeder, now_ms)
-    hello = (device.hello if device is not None else None) or {}
     body: dict[str, Any] = {
-        "gain_g_per_step": hello.get("gain_g_per_step"),
+        "gain_g_per_step": gain_g_per_step,
         "days": [{"start_ms": d.start_ms, "cap_g": d.cap_g} for d in plan.days],
         "meals": [{"id": m.id, "at_ms": m.at_ms, "target_g": m.target_g} for m in plan.meals],
         "fallback": {
@@ -84,32 +119,20 @@ def plan_body(tx: Connection, context: Context, feeder: str, device: Device | No
     return body
 
 
-def plan_of(tx: Connection, context: Context, feeder: str, now_ms: int) -> Plan:
-    """The plan of a feeder as of now."""
-    tank = (context.register.now("feeder", feeder) or {}).get("tank")
+def plan_of(feeder: str, tank: _Tank | None, now_ms: int) -> Plan:
+    """The plan of a feeder as of now; nothing for a feeder on no tank or on an empty one."""
     if tank is None:
         return empty_plan(now_ms, "UTC")
-    zone = context.zone(tank)
-    if context.need("tank", tank)["stage"] == "empty":
-        return empty_plan(now_ms, zone)
-    rations = facts.rations(tx, tank)
-    first = context.register.devices_of("feeder", tank)[0]
-    return make_plan(feeder, feeder == first, zone, rations, fed_today(tx, context, tank, feeder, now_ms), now_ms)
+    if tank.stage == "empty":
+        return empty_plan(now_ms, tank.zone)
+    unknown_g = largest_meal_g(ration_on(day_of(now_ms, tank.zone), tank.zone, tank.rations))
+    counted = [(d.feeder, d.counted_g(unknown_g)) for d in tank.doses]
+    others_g = sum(grams for owner, grams in counted if owner != feeder)
+    fed = FedToday(counted_g=sum(grams for _, grams in counted) + tank.by_hand_g, others_g=others_g + tank.by_hand_g)
+    return make_plan(feeder, feeder == tank.feeders[0], tank.zone, tank.rations, fed, now_ms)
 
 
-def fed_today(tx: Connection, context: Context, tank: str, feeder: str, now_ms: int) -> FedToday:
-    """What the rest of today's plan must take off."""
-    zone = context.zone(tank)
-    today = day_of(now_ms, zone)
-    doses, handfeeds = facts.fed(tx, context, tank, day_start_ms(today, zone), day_end_ms(today, zone))
-    unknown_g = largest_meal_g(ration_on(today, zone, facts.rations(tx, tank)))
-    by_hand = sum(h.mass_g for h in handfeeds)
-    counted = {d.entry: d.counted_g(unknown_g) for d in doses}
-    others = sum(counted[d.entry] for d in doses if d.feeder != feeder)
-    return FedToday(counted_g=sum(counted.values()) + by_hand, others_g=others + by_hand)
-
-
-def next_midnight_ms(context: Context, now_ms: int) -> int | None:
+def next_midnight_ms(context: Context, now_ms: int) -> int:
     """When the next local day of any tank begins: plans are issued anew then."""
     zones = {context.zone(tank) for tank in context.register.refs("tank")} | {"UTC"}
     return min(day_end_ms(day_of(now_ms, zone), zone) for zone in zones)

@@ -422,8 +422,7 @@ class Views:
                     raise FieldError("after", f"expected an entry's number; there is no entry {after}")
                 cursor = (last.at_ms, last.id)
             stays = self._context.register.stays("feeder", tank)
-            kinds = [kind] if kind is not None else None
-            entries = ledger.page(tx, tank, stays, kinds, start_ms, end_ms, cursor, PAGE)
+            entries = ledger.page(tx, tank, stays, kind, start_ms, end_ms, cursor, PAGE)
             corrections = ledger.corrections_of(tx, [e.root for e in entries])
         return [_corrected(e, corrections.get(e.root, []), zone) for e in entries]
 

@@ -35,6 +35,7 @@ QUIET_MS = 2  # a line without a message for this long is quiet
 KEEPALIVE_S = 30
 CONNECT_S = 5.0
 SETTLE_S = 0.25
+SETTLE_SHARE = 0.1  # of the time, while messages keep coming
 TICK_S = 1.0
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 30.0
@@ -94,7 +95,7 @@ class Link:
         self._batch: list[tuple[Message, int, int]] = []
         self._batch_since_s = 0.0
         self._unsettled = False
-        self._settled_s = 0.0
+        self._settle_again_s = 0.0
         self._ticked_s = 0.0
         self._generation = 0
         self._attempt = 0
@@ -235,11 +236,12 @@ class Link:
         now_s = self._clock.monotonic_s()
         if self._batch and (quiet or len(self._batch) >= BATCH or now_s - self._batch_since_s >= OLDEST_S):
             self._flush()
-        if self._unsettled and (quiet or now_s - self._settled_s >= SETTLE_S):
+        if self._unsettled and (quiet or now_s >= self._settle_again_s):
             self._unsettled = False
-            self._settled_s = now_s
             self._settle()
             self._send_outgoing()
+            ended_s = self._clock.monotonic_s()
+            self._settle_again_s = ended_s + max(SETTLE_S, (ended_s - now_s) / SETTLE_SHARE)
         if self._again.is_set():
             self._again.clear()
             self._subscribe()

@@ -6,11 +6,11 @@ follows from where the device was at that time, so that a move told late moves t
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, func, insert, or_, select
+from sqlalchemy import Connection, and_, bindparam, func, insert, or_, select
 
 from tareline.store.tables import ledger
 
@@ -121,37 +121,69 @@ def correct(connection: Connection, entry: Entry, recorded_ms: int, **changes: A
     return add(connection, recorded_ms=recorded_ms, corrects=entry.root, **{**values, **changes})
 
 
-def _standing() -> ColumnElement[bool]:
-    """True of a row that no later correction has replaced."""
-    later = ledger.alias("later")
-    return ~(
-        select(later.c.id)
-        .where(later.c.corrects == func.coalesce(ledger.c.corrects, ledger.c.id), later.c.id > ledger.c.id)
+_EVER_MS = 2**62
+
+_later = ledger.alias("later")
+# True of a row that no later correction has replaced and that is not void. Statements are built once: building them
+# costs more than running them.
+_STANDS = and_(
+    ~ledger.c.void,
+    ~(
+        select(_later.c.id)
+        .where(_later.c.corrects == func.coalesce(ledger.c.corrects, ledger.c.id), _later.c.id > ledger.c.id)
         .exists()
-    )
+    ),
+)
+_TANK = ledger.c.tank == bindparam("tank")
+_DEVICE = ledger.c.device == bindparam("device")
+_KINDS = ledger.c.kind.in_(bindparam("kinds", expanding=True))
+_WINDOW = and_(ledger.c.at_ms >= bindparam("low"), ledger.c.at_ms < bindparam("high"))
+_AFTER = or_(
+    ledger.c.at_ms > bindparam("after_ms"),
+    and_(ledger.c.at_ms == bindparam("after_ms"), ledger.c.id > bindparam("after_id")),
+)
+_IN_ORDER = (ledger.c.at_ms, ledger.c.id)
+
+_STANDING_OF_TANK = select(*_COLUMNS).where(_TANK, _KINDS, _WINDOW, _STANDS)
+_STANDING_OF_DEVICE = select(*_COLUMNS).where(_DEVICE, ledger.c.tank.is_(None), _KINDS, _WINDOW, _STANDS)
+_PAGE_OF_TANK = select(*_COLUMNS).where(_TANK, _WINDOW, _AFTER).order_by(*_IN_ORDER).limit(bindparam("most"))
+_PAGE_OF_DEVICE = (
+    select(*_COLUMNS)
+    .where(_DEVICE, ledger.c.tank.is_(None), _WINDOW, _AFTER)
+    .order_by(*_IN_ORDER)
+    .limit(bindparam("most"))
+)
+_NEIGHBOUR = (
+    select(ledger.c.at_low_ms, ledger.c.at_high_ms, ledger.c.at_ms)
+    .where(_DEVICE, ledger.c.journal == bindparam("journal"), ledger.c.seq < bindparam("seq"))
+    .order_by(ledger.c.seq.desc())
+    .limit(1)
+)
+_NEWEST = (
+    select(*_COLUMNS)
+    .where(ledger.c.kind == bindparam("kind"), _STANDS)
+    .order_by(ledger.c.at_ms.desc(), ledger.c.id.desc())
+    .limit(bindparam("most"))
+)
+_NEWEST_OF_TANK = _NEWEST.where(_TANK)
+_NEWEST_OF_DEVICE = _NEWEST.where(_DEVICE)
+_NEWEST_ABOUT = _NEWEST.where(_TANK, ledger.c.subject == bindparam("subject"))
 
 
-def _window(start_ms: int | None, end_ms: int | None) -> list[ColumnElement[bool]]:
-    bounds = []
-    if start_ms is not None:
-        bounds.append(ledger.c.at_ms >= start_ms)
-    if end_ms is not None:
-        bounds.append(ledger.c.at_ms < end_ms)
-    return bounds
+def _ranges(
+    tank: str, stays: Iterable[Stay], start_ms: int | None, end_ms: int | None
+) -> Iterator[tuple[bool, dict[str, Any]]]:
+    """The indexed ranges that make up a tank's ledger: its own entries, and those of each device while it was there.
 
-
-def _of_tank(
-    tank: str, stays: Iterable[Stay], kinds: Sequence[str] | None, start_ms: int | None, end_ms: int | None
-) -> list[ColumnElement[bool]]:
-    """One condition per indexed range: the tank's own entries, and those of each device while it was there."""
-    kind = [ledger.c.kind.in_(kinds)] if kinds is not None else []
-    ranges = [and_(ledger.c.tank == tank, *kind, *_window(start_ms, end_ms))]
+    Yields whether a range is a device's, and its parameters.
+    """
+    low = -_EVER_MS if start_ms is None else start_ms
+    high = _EVER_MS if end_ms is None else end_ms
+    yield False, {"tank": tank, "low": low, "high": high}
     for device, since_ms, until_ms in stays:
-        low = since_ms if start_ms is None else max(start_ms, since_ms)
-        high = until_ms if end_ms is None else end_ms if until_ms is None else min(end_ms, until_ms)
-        if high is None or low < high:
-            ranges.append(and_(ledger.c.device == device, ledger.c.tank.is_(None), *kind, *_window(low, high)))
-    return ranges
+        until = high if until_ms is None else min(high, until_ms)
+        if max(low, since_ms) < until:
+            yield True, {"device": device, "low": max(low, since_ms), "high": until}
 
 
 def standing(
@@ -164,9 +196,9 @@ def standing(
 ) -> list[Entry]:
     """What is true now of a tank in [start, end): entries that no later one replaced or voided, by time."""
     found: list[Entry] = []
-    for condition in _of_tank(tank, stays, kinds, start_ms, end_ms):
-        query = select(*_COLUMNS).where(condition, ~ledger.c.void, _standing())
-        found.extend(_entry(row) for row in connection.execute(query))
+    for of_device, values in _ranges(tank, stays, start_ms, end_ms):
+        query = _STANDING_OF_DEVICE if of_device else _STANDING_OF_TANK
+        found.extend(_entry(row) for row in connection.execute(query, {**values, "kinds": kinds}))
     return sorted(found, key=lambda e: (e.at_ms, e.id))
 
 
@@ -178,24 +210,17 @@ def newest(
     subject: str | None = None,
     limit: int = 1,
 ) -> list[Entry]:
-    """The newest standing entries of a kind, of a tank or a device, newest first."""
-    owner = ledger.c.tank == tank if tank is not None else ledger.c.device == device
-    if subject is not None:
-        owner = and_(owner, ledger.c.subject == subject)
-    query = (
-        select(*_COLUMNS)
-        .where(owner, ledger.c.kind == kind, ~ledger.c.void, _standing())
-        .order_by(ledger.c.at_ms.desc(), ledger.c.id.desc())
-        .limit(limit)
-    )
-    return [_entry(row) for row in connection.execute(query)]
+    """The newest standing entries of a kind, of a device, or of a tank (and there of a subject), newest first."""
+    values = {"kind": kind, "tank": tank, "device": device, "subject": subject, "most": limit}
+    query = _NEWEST_OF_DEVICE if tank is None else _NEWEST_OF_TANK if subject is None else _NEWEST_ABOUT
+    return [_entry(row) for row in connection.execute(query, values)]
 
 
 def page(
     connection: Connection,
     tank: str,
     stays: Iterable[Stay],
-    kinds: Sequence[str] | None,
+    kind: str | None,
     start_ms: int | None,
     end_ms: int | None,
     after: tuple[int, int] | None,
@@ -203,13 +228,13 @@ def page(
 ) -> list[Entry]:
     """Every entry of a tank as it was written, corrected or not, in order of time; `after` is the last one seen."""
     rows: list[Entry] = []
-    for condition in _of_tank(tank, stays, kinds, start_ms, end_ms):
-        query = select(*_COLUMNS).where(condition)
-        if after is not None:
-            at_ms, entry = after
-            query = query.where(or_(ledger.c.at_ms > at_ms, and_(ledger.c.at_ms == at_ms, ledger.c.id > entry)))
-        query = query.order_by(ledger.c.at_ms, ledger.c.id).limit(limit)
-        rows.extend(_entry(row) for row in connection.execute(query))
+    after_ms, after_id = after if after is not None else (-_EVER_MS, 0)
+    for of_device, values in _ranges(tank, stays, start_ms, end_ms):
+        query = _PAGE_OF_DEVICE if of_device else _PAGE_OF_TANK
+        if kind is not None:
+            query = query.where(ledger.c.kind == kind)
+        values |= {"after_ms": after_ms, "after_id": after_id, "most": limit}
+        rows.extend(_entry(row) for row in connection.execute(query, values))
     return sorted(rows, key=lambda e: (e.at_ms, e.id))[:limit]
 
 
@@ -260,13 +285,7 @@ def seqs_above(connection: Connection, device: str, journal: str, seq: int) -> s
 
 def neighbour_ms(connection: Connection, device: str, journal: str, seq: int) -> int | None:
     """When the nearest dose with a lower sequence number was: no later dose can be older."""
-    query = (
-        select(ledger.c.at_low_ms, ledger.c.at_high_ms, ledger.c.at_ms)
-        .where(ledger.c.device == device, ledger.c.journal == journal, ledger.c.seq < seq)
-        .order_by(ledger.c.seq.desc())
-        .limit(1)
-    )
-    row = connection.execute(query).first()
+    row = connection.execute(_NEIGHBOUR, {"device": device, "journal": journal, "seq": seq}).first()
     if row is None:
         return None
     found: int | None = row.at_ms if row.at_high_ms is None else row.at_low_ms
@@ -278,8 +297,7 @@ def placed_by_boot(connection: Connection, device: str, boot: str) -> list[Entry
     query = select(*_COLUMNS).where(
         ledger.c.device == device,
         ledger.c.at_high_ms.is_not(None),
-        ~ledger.c.void,
-        _standing(),
+        _STANDS,
         # the body is searched as text first: a boot's name is random, and few entries have an interval at all
         ledger.c.body.contains(boot, autoescape=True),
     )

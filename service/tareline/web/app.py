@@ -5,7 +5,6 @@ from typing import Any
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from fastapi.staticfiles import StaticFiles
-from starlette.middleware.base import BaseHTTPMiddleware
 
 from tareline import __version__
 from tareline.metrics import CONTENT_TYPE_LATEST
@@ -13,14 +12,14 @@ from tareline.resources import dashboards_dir
 from tareline.service import Service
 from tareline.web import api, pages, problems
 from tareline.web.events import Hub
-from tareline.web.guard import COOKIE, guard, token_fits
+from tareline.web.guard import COOKIE, Guard, token_fits
 
 
 def make_app(service: Service, hub: Hub) -> FastAPI:
     """The web application of a service; changes reach open pages through the hub."""
     app = FastAPI(title="Tareline", version=__version__, docs_url=None, redoc_url=None)
     problems.register(app)
-    app.add_middleware(BaseHTTPMiddleware, dispatch=guard(service.settings.http))
+    app.add_middleware(Guard, http=service.settings.http)
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
     app.include_router(api.router(service, hub))

@@ -2,11 +2,12 @@
 
 import hmac
 import ipaddress
-from collections.abc import Awaitable, Callable
 from urllib.parse import urlsplit
 
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tareline.settings import Http
 from tareline.web.problems import problem
@@ -49,31 +50,51 @@ def _from_elsewhere(request: Request) -> bool:
     return request.headers.get("sec-fetch-site", "none") not in ("none", "same-origin")
 
 
-def guard(http: Http) -> Callable[[Request, Callable[[Request], Awaitable[Response]]], Awaitable[Response]]:
-    """The middleware that decides, and adds the headers that keep pages to themselves."""
+class Guard:
+    """ASGI middleware that decides who may call, and adds the headers that keep pages to themselves."""
 
-    async def decide(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-        refused = _refused(http, request)
-        response = refused if refused is not None else await call_next(request)
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
+    def __init__(self, app: ASGIApp, http: Http) -> None:
+        self._app = app
+        self._http = http
 
-    return decide
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        request = Request(scope)
+        refused = _refused_body(request) or _refused_origin(self._http, request) or _refused_caller(self._http, request)
+        await (refused or self._app)(scope, receive, send_guarded)
 
 
-def _refused(http: Http, request: Request) -> Response | None:
+def _refused_body(request: Request) -> Response | None:
+    if "transfer-encoding" in request.headers:
+        return problem(411, "expected a Content-Length: bodies in chunks are not taken")
     length = request.headers.get("content-length", "0")
     if not length.isdigit() or int(length) > LARGEST_BODY:
-        return problem(413, f"expected a body of at most {LARGEST_BODY} bytes; found {length}")
+        return problem(413, f"expected a body of at most {LARGEST_BODY} bytes; found {length[:40]}")
+    return None
+
+
+def _refused_origin(http: Http, request: Request) -> Response | None:
     if request.method not in SAFE and _from_elsewhere(request):
         return problem(403, "a page of another site may not change anything here")
-    if not http.token:
-        return None if _named_locally(request) else problem(403, "expected to be called by a loopback name")
+    if not http.token and not _named_locally(request):
+        return problem(403, "expected to be called by a loopback name while no token is set")
+    return None
+
+
+def _refused_caller(http: Http, request: Request) -> Response | None:
     path = request.url.path
-    if any(path == one or (one.endswith("/") and path.startswith(one)) for one in OPEN_PATHS):
-        return None
-    if token_fits(http, _given(request)):
+    is_open = any(path == one or (one.endswith("/") and path.startswith(one)) for one in OPEN_PATHS)
+    if not http.token or is_open or token_fits(http, _given(request)):
         return None
     if path.startswith("/api/") or path in ("/metrics", "/openapi.json") or request.method not in SAFE:
         return problem(401, "expected Authorization: Bearer with the token", headers={"WWW-Authenticate": "Bearer"})

@@ -21,6 +21,7 @@ TITLES = {
     404: "Not found",
     405: "Not a way to call this",
     409: "Refused by the state of things",
+    411: "Length needed",
     413: "Too large",
     422: "Not understood",
     500: "Failed",
