@@ -16,7 +16,7 @@ from tareline import bodies, facts, guarding, telling
 from tareline.bodies import parse
 from tareline.context import Context
 from tareline.errors import FieldError
-from tareline.feeding.days import day_of, from_ms, to_ms
+from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
 from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
 from tareline.guard.hold import release_refused
 from tareline.guard.lines import Crossing, Line, holds_on_ammonia, make_line
@@ -139,8 +139,8 @@ class Entries:
         new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms)
 
         def make(tx: Connection) -> dict[str, Any]:
-            history = facts.rations(tx, tank)
-            last = history[-1] if history else None
+            before = ledger.newest(tx, "ration", tank=tank)
+            last = facts.ration(before[0]) if before else None
             if needs_confirmation(last, new) and not checked.confirm:
                 assert last is not None
                 raise FieldError(
@@ -422,16 +422,17 @@ def crossing_view(crossing: Crossing) -> dict[str, Any]:
 def ration_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
     """The ration decided last, and what of it is in force today."""
     zone = context.zone(tank)
-    history = facts.rations(tx, tank)
+    today = day_of(context.stamp_ms(), zone)
+    history = facts.rations(tx, tank, day_start_ms(today, zone))
     if not history:
         raise FieldError("ration", f"none has been decided for {tank!r}", 404)
     last = history[-1]
-    today = ration_on(day_of(context.stamp_ms(), zone), zone, history)
-    assert today is not None
+    force = ration_on(today, zone, history)
+    assert force is not None
     return {
         "daily_g": last.daily_g,
         "cap_g": last.cap_g,
         "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder} for m in last.meals],
         "decided_at": stated(last.decided_ms, zone),
-        "today": {"daily_g": today.daily_g, "cap_g": today.cap_g},
+        "today": {"daily_g": force.daily_g, "cap_g": force.cap_g},
     }

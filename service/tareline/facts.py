@@ -63,9 +63,10 @@ def reading(entry: Entry) -> Reading:
     )
 
 
-def rations(tx: Connection, tank: str) -> list[Ration]:
-    """Every ration decided for a tank, oldest first."""
-    return [ration(entry) for entry in ledger.standing(tx, tank, (), ["ration"])]
+def rations(tx: Connection, tank: str, since_ms: int) -> list[Ration]:
+    """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later."""
+    earlier = ledger.newest(tx, "ration", tank=tank, before_ms=since_ms)
+    return [ration(entry) for entry in earlier + ledger.standing(tx, tank, (), ["ration"], since_ms)]
 
 
 def ration(entry: Entry) -> Ration:
@@ -122,9 +123,18 @@ def lines(context: Context, tank: str) -> tuple[Line, ...]:
     return tuple(Line(**line) for line in body["lines"])
 
 
-def hold_state(tx: Connection, tank: str) -> HoldState:
-    """What holds or reduces feeding of a tank, and what did."""
-    return fold_entries(ledger.standing(tx, tank, (), ["hold", "release"]))
+def hold_state(tx: Connection, tank: str, since_ms: int | None = None) -> HoldState:
+    """What holds or reduces feeding of a tank; with `since_ms` also the periods that reach past that instant.
+
+    Each hold and release carries the other reasons that were in force then, so that nothing older has to be read.
+    """
+    entries = [] if since_ms is None else ledger.standing(tx, tank, (), ["hold", "release"], since_ms)
+    before = [e for kind in ("hold", "release") for e in ledger.newest(tx, kind, tank=tank, before_ms=since_ms)]
+    if before:
+        last = max(before, key=lambda e: (e.at_ms, e.id))
+        still = [entry for number in last.body["open"] if (entry := ledger.get(tx, number)) is not None]
+        entries = [*still, *([last] if last.kind == "hold" else []), *entries]
+    return fold_entries(entries)
 
 
 def fold_entries(entries: Sequence[Entry]) -> HoldState:

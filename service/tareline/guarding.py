@@ -39,7 +39,7 @@ def judge(tx: Connection, context: Context, tank: str) -> tuple[list[Crossing], 
             "limit": line.canonical,
             "reading": crossing.known.entry,
         }
-        made.append(ledger.add(tx, "hold", now_ms, now_ms, body, tank=tank))
+        made.append(_enter_hold(tx, context, tank, body))
     return found, made
 
 
@@ -54,8 +54,7 @@ def hold(
 ) -> int:
     """Enter a hold that no line asked for."""
     body: dict[str, Any] = {"cause": cause, "do": "hold", "reason": reason, "device": device}
-    now_ms = context.stamp_ms()
-    return ledger.add(tx, "hold", now_ms, now_ms, body, tank=tank, by=by)
+    return _enter_hold(tx, context, tank, body, by)
 
 
 def release(
@@ -63,4 +62,13 @@ def release(
 ) -> int:
     """Enter the end of some reasons."""
     now_ms = context.stamp_ms()
-    return ledger.add(tx, "release", now_ms, now_ms, {"releases": list(reasons), "note": note}, tank=tank, by=by)
+    still = [r.entry for r in facts.hold_state(tx, tank).reasons if r.entry not in reasons]
+    body = {"releases": list(reasons), "note": note, "open": still}
+    return ledger.add(tx, "release", now_ms, now_ms, body, tank=tank, by=by)
+
+
+def _enter_hold(tx: Connection, context: Context, tank: str, body: dict[str, Any], by: str | None = None) -> int:
+    """Enter a hold, with the reasons that were in force before it."""
+    now_ms = context.stamp_ms()
+    before = [r.entry for r in facts.hold_state(tx, tank).reasons]
+    return ledger.add(tx, "hold", now_ms, now_ms, {**body, "open": before}, tank=tank, by=by)

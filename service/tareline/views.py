@@ -101,7 +101,7 @@ class Views:
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
             books = self._books(tx, tank, first, last, now_ms)
-            state = facts.hold_state(tx, tank)
+            state = facts.hold_state(tx, tank, start_ms)
             feeders = self._context.register.devices_of("feeder", tank)
             weighed = [ledger.newest(tx, "weighin", device=f) for f in feeders]
             totals = week_totals(books, now_ms, [w[0].at_ms if w else None for w in weighed])
@@ -138,9 +138,10 @@ class Views:
 
     def _books(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> list[DayBook]:
         zone = self._context.zone(tank)
-        rations = facts.rations(tx, tank)
-        doses, handfeeds = facts.fed(tx, self._context, tank, day_start_ms(first, zone), day_end_ms(last, zone))
-        state = facts.hold_state(tx, tank)
+        start_ms = day_start_ms(first, zone)
+        rations = facts.rations(tx, tank, start_ms)
+        doses, handfeeds = facts.fed(tx, self._context, tank, start_ms, day_end_ms(last, zone))
+        state = facts.hold_state(tx, tank, start_ms)
         held = _joined([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
         return [
             day_book(day, zone, rations, doses, handfeeds, held, largest_meal_g(ration_on(day, zone, rations)), now_ms)

@@ -20,12 +20,11 @@ import time
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
-from brokers import Mosquitto
+from brokers import Mosquitto, settings
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tareline.clock import SystemClock
 from tareline.service import Service
-from tareline.settings import Settings
 
 DEVICES = 10
 COMMIT_EACH = 5000  # messages that the one-by-one script takes
@@ -54,9 +53,7 @@ def payload(journal: str, seq: int, at_ms: int) -> bytes:
 
 
 def client(client_id: str, **options: bool) -> mqtt.Client:
-    return mqtt.Client(
-        CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311, **options
-    )
+    return mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311, **options)
 
 
 def subscribe_offline(port: int, client_id: str) -> None:
@@ -89,12 +86,6 @@ def preload(port: int, messages: int) -> None:
         left.acquire()
     sender.disconnect()
     sender.loop_stop()
-
-
-def settings(folder: Path, port: int) -> Settings:
-    return Settings.model_validate(
-        {"broker": {"url": f"mqtt://127.0.0.1:{port}"}, "store": {"url": f"sqlite:///{folder}/bench.db"}}
-    )
 
 
 def prepare(folder: Path, port: int) -> str:

@@ -123,6 +123,7 @@ class Link:
         client.on_message = self._on_message
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_socket_open = _without_delay
         # With a hook for writing, paho queues acknowledgements and the loop writes them together.
         client.on_socket_register_write = lambda *_: None
         return client
@@ -311,3 +312,9 @@ class Link:
         if self.connected.is_set() and not self._stopping.is_set():
             log.warning("the connection to the broker was lost: %s", reason)
         self.connected.clear()
+
+
+def _without_delay(_client: mqtt.Client, _userdata: Any, connection: Any) -> None:
+    """A hold must not wait for the acknowledgement of an earlier small packet (Nagle's algorithm)."""
+    with suppress(OSError):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

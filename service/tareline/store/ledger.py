@@ -161,7 +161,7 @@ _NEIGHBOUR = (
 )
 _NEWEST = (
     select(*_COLUMNS)
-    .where(ledger.c.kind == bindparam("kind"), _STANDS)
+    .where(ledger.c.kind == bindparam("kind"), ledger.c.at_ms < bindparam("before"), _STANDS)
     .order_by(ledger.c.at_ms.desc(), ledger.c.id.desc())
     .limit(bindparam("most"))
 )
@@ -208,10 +208,12 @@ def newest(
     tank: str | None = None,
     device: str | None = None,
     subject: str | None = None,
+    before_ms: int | None = None,
     limit: int = 1,
 ) -> list[Entry]:
     """The newest standing entries of a kind, of a device, or of a tank (and there of a subject), newest first."""
-    values = {"kind": kind, "tank": tank, "device": device, "subject": subject, "most": limit}
+    before = _EVER_MS if before_ms is None else before_ms
+    values = {"kind": kind, "tank": tank, "device": device, "subject": subject, "before": before, "most": limit}
     query = _NEWEST_OF_DEVICE if tank is None else _NEWEST_OF_TANK if subject is None else _NEWEST_ABOUT
     return [_entry(row) for row in connection.execute(query, values)]
 
