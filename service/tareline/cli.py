@@ -51,8 +51,28 @@ def serve(
     start_log()
     try:
         settings = load(config or Path("tareline.toml"), must_exist=config is not None)
-        code = run(settings, SystemClock())
+        code = run(settings, SystemClock(), lambda: typer.echo(f"serving http://{settings.http.listen}/", err=True))
     except (FieldError, StoreError, ValueError) as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(code)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option(help="Where the demo keeps its data; remove it to begin anew.")] = Path(
+        "demo-data"
+    ),
+    port: Annotated[int | None, typer.Option(min=1, max=65535, help="HTTP port; default 8620, or a free one.")] = None,
+) -> None:
+    """Run a complete small installation with invented tanks, until Ctrl-C."""
+    from tareline.simulate.demo import run
+    from tareline.store.engine import StoreError
+
+    start_log()
+    logging.getLogger().setLevel(logging.WARNING)
+    try:
+        code = run(folder, port)
+    except (OSError, RuntimeError, StoreError) as error:
         raise _fail(str(error)) from error
     raise typer.Exit(code)
 

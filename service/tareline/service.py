@@ -65,6 +65,7 @@ class Service:
         self._overdue: set[tuple[str, int]] = set()
         self._midnight_ms = 0
         self._behind = False
+        self._started_ms = self.context.stamp_ms()
 
     def start(self) -> None:
         """Issue what is due and begin to listen to the broker."""
@@ -313,7 +314,8 @@ class Service:
         with self.context.store.read() as tx:
             told = device_store.issued(tx)
         for (name, topic), message in told.items():
-            if topic != "hold" or now_ms - message.issued_ms < CONFIRM_MS or (name, message.version) in self._overdue:
+            asked_ms = max(message.issued_ms, self._started_ms)
+            if topic != "hold" or now_ms - asked_ms < CONFIRM_MS or (name, message.version) in self._overdue:
                 continue
             self._overdue.add((name, message.version))
             known = self.intake.devices.get(name, Device(name))

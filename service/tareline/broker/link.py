@@ -140,6 +140,8 @@ class Link:
         self._wake()
         if self._thread.is_alive():
             self._thread.join(timeout=CONNECT_S + 5)
+        self._wake_r.close()
+        self._wake_w.close()
 
     def publish(self, messages: Sequence[Down]) -> None:
         """Send messages soon, in order. Without a connection they are dropped: the greeting of the next has them."""
@@ -152,7 +154,7 @@ class Link:
         self._wake()
 
     def _wake(self) -> None:
-        with suppress(BlockingIOError):  # a wake-up is waiting already
+        with suppress(OSError):  # a wake-up is waiting already, or the link has been stopped
             self._wake_w.send(b"x")
 
     # -- the thread --------------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 FIRST_ASK_S = 2.0  # messages resent after a reconnect may still be on their way
 LONGEST_WAIT_S = 300.0
-ASKS = 8  # then the doses are given up, loudly: about seven minutes of asking a device that is online
+ASKS = 8  # then the doses are given up, loudly: about thirteen minutes of asking a device that is online
 
 
 @dataclass(slots=True)

@@ -12,10 +12,14 @@ TIGHTER_MS = 60_000  # a boot found to have begun this much earlier moves what w
 
 @dataclass(slots=True)
 class Boots:
-    """When each (device, boot) began at the latest, in UNIX milliseconds, and whether that is exact."""
+    """When each (device, boot) began at the latest, in UNIX milliseconds, and whether that is exact.
+
+    changed: what is to be saved. moved: what was placed by these boots is to be placed anew.
+    """
 
     known: dict[tuple[str, str], tuple[int, bool]]
     changed: set[tuple[str, str]] = field(default_factory=set)
+    placed: dict[tuple[str, str], int] = field(default_factory=dict)
     moved: set[tuple[str, str]] = field(default_factory=set)
 
     def note_clock(self, device: str, boot: str, at_ms: int, uptime_ms: int) -> None:
@@ -40,7 +44,11 @@ class Boots:
 
     def _put(self, key: tuple[str, str], began_ms: int, exact: bool) -> None:
         before = self.known.get(key)
-        if before is not None and abs(before[0] - began_ms) >= TIGHTER_MS:
-            self.moved.add(key)
+        if before is not None:
+            # Many small steps move as far as a large one: they are measured from where things were last placed by.
+            placed_ms = self.placed.setdefault(key, before[0])
+            if abs(placed_ms - began_ms) >= TIGHTER_MS:
+                self.moved.add(key)
+                self.placed[key] = began_ms
         self.known[key] = (began_ms, exact)
         self.changed.add(key)

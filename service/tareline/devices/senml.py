@@ -42,7 +42,8 @@ class Record(BaseModel):
             if label.endswith("_"):
                 raise ValueError(f"label {label}: must be understood and is not")
         values = sum(value is not None for value in (self.v, self.vs, self.vb, self.vd))
-        if values > 1 or (values == 0 and self.s is None and self.bv is None and self.n is not None):
+        says = self.n is not None or self.u is not None or self.t is not None
+        if values > 1 or (values == 0 and self.s is None and self.bv is None and says):
             raise ValueError("expected exactly one of v, vs, vb, vd, or a sum s")
         if self.bver is not None and self.bver > 10:
             raise ValueError(f"bver: expected at most 10; found {self.bver}")

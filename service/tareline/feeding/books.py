@@ -104,7 +104,7 @@ def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], now_ms: int) -> tu
         flags.append("unweighed")
     if any(d.outcome == "unknown" for d in doses):
         flags.append("lost doses")
-    if any(d.at_low_ms is not None for d in doses):
+    if any(d.at_high_ms is not None for d in doses):  # the upper bound is always known, the lower one not
         flags.append("clock uncertain")
     if any(d.outcome in ("jam", "empty", "short") for d in doses):
         flags.append("fell short")

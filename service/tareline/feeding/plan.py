@@ -5,11 +5,12 @@ today: the meals still to come share the rest in proportion and never grow. A da
 by the tank's other feeders; the feeder counts its own doses itself.
 """
 
-from collections.abc import Sequence, Set
+import math
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from tareline.feeding.days import day_of, day_start_ms, meal_ms
+from tareline.feeding.days import ONE_DAY, day_end_ms, day_of, day_start_ms, meal_ms
 from tareline.feeding.ration import Ration, ration_on
 
 MEAL_DAYS = 7
@@ -19,7 +20,7 @@ DAYS = 9  # the contract asks for 8 at least; one more keeps a plan whole while 
 FALLBACK_SHARE = 0.5
 FALLBACK_DAYS = 28
 BLIND_DAYS = 7
-_RESOLUTION = 6  # decimals of a gram on the wire: a microgram
+_PER_G = 1_000_000  # whole micrograms on the wire
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +71,28 @@ def meal_id(day: date, slot: str) -> str:
     return f"{day.isoformat()}/{slot}"
 
 
+def _down(mass_g: float) -> float:
+    """Grams in whole micrograms, rounded down, so that rounded meals never add up to more than what they share.
+
+    The millionth of a microgram added first takes up what floats lose: 0.3 - 0.1 is 0.2.
+    """
+    return math.floor(mass_g * _PER_G + 1e-6) / _PER_G
+
+
+def _coming_days(today: date, zone: str) -> Iterator[date]:
+    """The local days of a plan, today first; a date that was skipped has no day."""
+    day, found = today, 0
+    while found < DAYS:
+        if day_start_ms(day, zone) < day_end_ms(day, zone):
+            yield day
+            found += 1
+        day += ONE_DAY
+
+
 def empty_plan(now_ms: int, zone: str) -> Plan:
     """The plan of a feeder that must feed nothing: days with a cap of zero, no meal, no fallback."""
     today = day_of(now_ms, zone)
-    days = tuple(PlannedDay(day_start_ms(today + timedelta(days=i), zone), 0.0) for i in range(DAYS))
+    days = tuple(PlannedDay(day_start_ms(day, zone), 0.0) for day in _coming_days(today, zone))
     return Plan(days, (), Fallback(0.0, (), days[0].start_ms, 0))
 
 
@@ -92,15 +111,11 @@ def make_plan(
         return empty_plan(now_ms, zone)
     days: list[PlannedDay] = []
     meals: list[PlannedMeal] = []
-    for i in range(DAYS):
-        day = today + timedelta(days=i)
+    for i, day in enumerate(_coming_days(today, zone)):
         ration = ration_on(day, zone, rations)
         assert ration is not None  # a ration never ends; the next one replaces it
-        start_ms = day_start_ms(day, zone)
-        if days and days[-1].start_ms == start_ms:
-            continue  # a date that was skipped has no day
         cap_g = ration.cap_g - (fed.others_g if i == 0 else 0.0)
-        days.append(PlannedDay(start_ms, round(max(cap_g, 0.0), _RESOLUTION)))
+        days.append(PlannedDay(day_start_ms(day, zone), _down(max(cap_g, 0.0))))
         if i < MEAL_DAYS:
             left_g = ration.daily_g - (fed.counted_g if i == 0 else 0.0)
             meals.extend(_meals(owners, day, zone, ration, left_g, now_ms))
@@ -116,11 +131,12 @@ def _meals(
     asked_g = ration.daily_g * sum(meal.share for meal, _ in coming)
     scale = min(1.0, max(left_g, 0.0) / asked_g) if asked_g > 0 else 0.0
     planned = [
-        PlannedMeal(meal_id(day, meal.slot), at_ms, round(ration.daily_g * meal.share * scale, _RESOLUTION))
+        PlannedMeal(meal_id(day, meal.slot), at_ms, _down(ration.daily_g * meal.share * scale))
         for meal, at_ms in coming
         if meal.feeder in owners
     ]
-    return [meal for meal in planned if meal.target_g > 0]
+    # A time that the clocks skipped moves behind later ones; what reads a plan may stop at the first meal to come.
+    return sorted((meal for meal in planned if meal.target_g > 0), key=lambda meal: meal.at_ms)
 
 
 def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], today: date) -> Fallback:
@@ -131,7 +147,7 @@ def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], tod
     own = [meal for meal in ration.meals if meal.feeder in owners] if ration else []
     if ration is None or not own or ration.daily_g == 0:
         return Fallback(0.0, (), until_ms, 0)
-    daily_g = round(FALLBACK_SHARE * ration.daily_g * sum(meal.share for meal in own), _RESOLUTION)
+    daily_g = _down(FALLBACK_SHARE * ration.daily_g * sum(meal.share for meal in own))
     first_ms = meal_ms(last, own[0].at, zone)
     at_utc_s = ((first_ms // 1000) % 86_400,) if first_ms is not None else (0,)
     return Fallback(daily_g, at_utc_s, until_ms, BLIND_DAYS)

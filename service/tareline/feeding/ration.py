@@ -66,17 +66,23 @@ def make_ration(
             raise FieldError(f"meals.{i}.feeder", f"expected the feeder's id: this tank has {', '.join(feeders)}")
         if feeder is not None and feeder not in feeders:
             raise FieldError(f"meals.{i}.feeder", f"expected one of {', '.join(feeders) or 'none'}; found {feeder!r}")
-        if any(at == other and feeder == owner for other, _, owner in named):
+        owner = _owner(feeder, feeders)
+        if any(at == other and owner == _owner(named_one, feeders) for other, _, named_one in named):
             raise FieldError(f"meals.{i}.at", f"expected one meal at a time and feeder; {at} is there twice")
         named.append((at, share, feeder))
     if daily_g > 0 and abs(sum(share for _, share, _ in named) - 1) > 0.001:
         total = round(sum(share for _, share, _ in named), 6)
         raise FieldError("meals", f"expected shares that sum to 1; found {total}")
-    for feeder in {owner for _, _, owner in named}:
-        if sum(owner == feeder for _, _, owner in named) > MEALS_A_DAY:
-            raise FieldError("meals", f"expected at most {MEALS_A_DAY} a day for one feeder; found more")
+    owners = [_owner(feeder, feeders) for _, _, feeder in named]
+    if any(owners.count(owner) > MEALS_A_DAY for owner in owners):
+        raise FieldError("meals", f"expected at most {MEALS_A_DAY} a day for one feeder; found more")
     named.sort(key=lambda meal: (meal[0], meal[2] or ""))
     return Ration(daily_g, cap_g, tuple(_slots(named)), decided_ms)
+
+
+def _owner(feeder: str | None, feeders: Sequence[str]) -> str | None:
+    """Who feeds a meal: one that names no feeder is the tank's only one's."""
+    return feeders[0] if feeder is None and feeders else feeder
 
 
 def _slots(named: Sequence[tuple[str, float, str | None]]) -> Iterator[Meal]:
@@ -91,7 +97,9 @@ def needs_confirmation(last: Ration | None, new: Ration) -> bool:
     """Whether the step up is so large that a person must say it is meant."""
     if last is None:
         return False
-    return new.daily_g > CONFIRM_ABOVE * last.daily_g or new.cap_g > CONFIRM_ABOVE * last.cap_g
+    pairs = ((new.daily_g, last.daily_g), (new.cap_g, last.cap_g))
+    # 0.45 g is exactly 1.5 times 0.3 g and not over it, whatever floats make of it.
+    return any(new_g > CONFIRM_ABOVE * last_g * (1 + 1e-9) for new_g, last_g in pairs)
 
 
 def ration_on(day: date, zone: str, history: Sequence[Ration]) -> Ration | None:

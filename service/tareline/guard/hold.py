@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tareline.guard.lines import NAMES, Crossing, Known
+from tareline.guard.lines import NAMES, Crossing, Known, reaches
 
 Kind = Literal["line", "person", "board", "installation"]
 
@@ -36,11 +36,11 @@ class Reason:
         """Whether a reading newer than this reason shows the water clear of its line."""
         if self.kind != "line" or self.limit is None:
             return True
-        if known is None or known.at_ms <= self.since_ms:
-            return False
+        if known is None or known.at_ms <= self.since_ms or known.assumed:
+            return False  # what rests on an assumption shows nothing
         if not known.may_cross:
-            return True
-        return known.counted < self.limit if self.above else known.counted > self.limit
+            return self.above  # a chart's lowest step: as good as nothing there, and no lower bound
+        return not reaches(known.counted, self.limit, self.above)
 
     def needs(self, known: Known | None) -> str | None:
         """What must happen before a person may release this; None where nothing more."""
@@ -51,6 +51,9 @@ class Reason:
         needed = f"a reading newer than the hold with {name} {side} {self.limit:g}"
         if known is None or known.at_ms <= self.since_ms:
             return f"{needed}; none has been taken since"
+        if known.assumed:
+            missing = " and ".join(NAMES[name] for name in known.assumed)
+            return f"{needed}; the newest rests on an assumed {missing}, which must be measured"
         return f"{needed}; the newest still counts as {known.counted:.3g}"
 
 

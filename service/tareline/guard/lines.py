@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tareline.errors import FieldError
-from tareline.units import from_canonical, to_canonical
+from tareline.units import CANONICAL, from_canonical, to_canonical
 from tareline.water.chemistry import Unionised, unionised
 from tareline.water.readings import Reading
 
@@ -48,7 +48,16 @@ class Line:
 
     def crossed_by(self, value: float) -> bool:
         """Whether a canonical value reaches the line or lies beyond it."""
-        return value >= self.canonical if self.above else value <= self.canonical
+        return reaches(value, self.canonical, self.above)
+
+
+def reaches(value: float, limit: float, above: bool) -> bool:
+    """Whether a value lies on a limit or beyond it, both in the canonical unit.
+
+    What lies on the limit as stated must not miss it by the last digit of a conversion, so a billionth is given away.
+    """
+    margin = 1e-9 * max(abs(value), abs(limit))
+    return value >= limit - margin if above else value <= limit + margin
 
 
 DEFAULT_LINES: tuple[Line, ...] = (
@@ -74,7 +83,12 @@ def make_line(
         raise FieldError("above", "expected either above or below, and not both")
     limit = above if above is not None else below
     assert limit is not None
-    to_canonical(analyte, limit, unit, basis)
+    canonical, scale = to_canonical(analyte, limit, unit, basis), CANONICAL[analyte]
+    if not scale.lowest <= canonical <= scale.highest:
+        side = "above" if above is not None else "below"
+        raise FieldError(
+            side, f"expected {scale.lowest:g} to {scale.highest:g} {scale.unit} for {analyte}; found {limit:g}"
+        )
     if do == "reduce":
         if reduce_to is None or not 0 <= reduce_to < 1:
             raise FieldError("reduce_to", f"expected 0 up to, not including, 1; found {reduce_to}")
@@ -84,8 +98,8 @@ def make_line(
 
 
 def holds_on_ammonia(lines: Iterable[Line]) -> bool:
-    """Whether any line would pause feeding on total or un-ionised ammonia."""
-    return any(line.do == "hold" and line.analyte in ("ammonia", "free_ammonia") for line in lines)
+    """Whether any line would pause feeding on too much total or un-ionised ammonia."""
+    return any(line.do == "hold" and line.above and line.analyte in ("ammonia", "free_ammonia") for line in lines)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +170,7 @@ def _describe(line: Line, known: Known, stage: str) -> str:
     text = f"{NAMES[line.analyte]} counts as {counted:.3g}{unit}{basis}, {side} the line at {line.limit:g}"
     if line.do != "notify" and stage != "stocked":
         return f"{text}; a tank that holds no animals is only notified"
-    if line.do != "notify" and known.assumed:
-        return f"{text}; {' and '.join(known.assumed)} assumed, so it only notifies"
+    if known.assumed:
+        assumed = " and ".join(NAMES[name] for name in known.assumed)
+        return f"{text}; {assumed} assumed" + (", so it only notifies" if line.do != "notify" else "")
     return text

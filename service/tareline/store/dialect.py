@@ -2,11 +2,12 @@
 
 import sqlite3
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url, text
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import Insert, insert
 from sqlalchemy.pool import QueuePool, StaticPool
 
 APPEND_ONLY_MESSAGE = "is append-only: a correction is one more entry"
@@ -61,15 +62,25 @@ def protect(table: str) -> Sequence[str]:
 
 def insert_new(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> None:
     """Insert rows, leaving alone those whose key is there already."""
-    connection.execute(insert(table).on_conflict_do_nothing(), rows)
+    connection.execute(_insert_new(table), rows)
 
 
 def upsert(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> None:
-    """Insert rows by primary key, replacing the other columns where the key is there already."""
+    """Insert whole rows by primary key, replacing what is there under the same key."""
+    connection.execute(_upsert(table), rows)
+
+
+@cache
+def _insert_new(table: Table) -> Insert:
+    return insert(table).on_conflict_do_nothing()
+
+
+@cache
+def _upsert(table: Table) -> Insert:
     statement = insert(table)
     keys = {column.name for column in table.primary_key}
-    changed = {name: statement.excluded[name] for name in rows[0] if name not in keys}
-    connection.execute(statement.on_conflict_do_update(index_elements=sorted(keys), set_=changed), rows)
+    changed = {column.name: statement.excluded[column.name] for column in table.c if column.name not in keys}
+    return statement.on_conflict_do_update(index_elements=sorted(keys), set_=changed)
 
 
 def describe(connection: Connection) -> dict[str, str]:

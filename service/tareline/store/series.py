@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, and_, func, insert, select
+from sqlalchemy import Connection, and_, bindparam, func, insert, select
 
 from tareline.store import dialect
 from tareline.store.ledger import Stay
@@ -35,6 +35,18 @@ class Point:
     n: int
 
 
+_KEY = select(series.c.id).where(series.c.device == bindparam("device"), series.c.metric == bindparam("metric"))
+_SUMMARY = select(func.count(), func.avg(sample.c.value), func.min(sample.c.value), func.max(sample.c.value)).where(
+    sample.c.series == bindparam("series"), sample.c.at_ms >= bindparam("start"), sample.c.at_ms < bindparam("end")
+)
+_NEWEST = (
+    select(sample.c.value, sample.c.at_ms)
+    .where(sample.c.series == bindparam("series"))
+    .order_by(sample.c.at_ms.desc())
+    .limit(1)
+)
+
+
 def add(connection: Connection, device: str, values: Sequence[Value]) -> None:
     """Add samples; one that is there already (same device, metric and instant) stays as it is."""
     by_metric: dict[tuple[str, str], list[Value]] = {}
@@ -48,8 +60,7 @@ def add(connection: Connection, device: str, values: Sequence[Value]) -> None:
 
 
 def _key(connection: Connection, device: str, metric: str, unit: str) -> int:
-    query = select(series.c.id).where(series.c.device == device, series.c.metric == metric)
-    found = connection.execute(query).scalar()
+    found = _find(connection, device, metric)
     if found is None:
         result = connection.execute(insert(series).values(device=device, metric=metric, unit=unit))
         assert result.inserted_primary_key is not None
@@ -57,13 +68,15 @@ def _key(connection: Connection, device: str, metric: str, unit: str) -> int:
     return int(found)
 
 
+def _find(connection: Connection, device: str, metric: str) -> int | None:
+    return connection.execute(_KEY, {"device": device, "metric": metric}).scalar()
+
+
 def _roll_up(connection: Connection, key: int, hours: Iterable[int]) -> None:
     rows = []
     for start in hours:
-        query = select(
-            func.count(), func.avg(sample.c.value), func.min(sample.c.value), func.max(sample.c.value)
-        ).where(sample.c.series == key, sample.c.at_ms >= start, sample.c.at_ms < start + HOUR_MS)
-        n, mean, low, high = connection.execute(query).one()
+        window = {"series": key, "start": start, "end": start + HOUR_MS}
+        n, mean, low, high = connection.execute(_SUMMARY, window).one()
         rows.append({"series": key, "hour_ms": start, "n": n, "mean": float(mean), "low": low, "high": high})
     dialect.upsert(connection, hour, rows)
 
@@ -87,9 +100,7 @@ def points(
     found: list[Point] = []
     for device, since_ms, until_ms in stays:
         low, high = max(start_ms, since_ms), end_ms if until_ms is None else min(end_ms, until_ms)
-        key = connection.execute(
-            select(series.c.id).where(series.c.device == device, series.c.metric == metric)
-        ).scalar()
+        key = _find(connection, device, metric)
         if key is not None and low < high:
             found.extend(_points(connection, key, low, high, start_ms, width_ms))
     return _merge(found)[:count]
@@ -135,12 +146,6 @@ def _merge(found: Sequence[Point]) -> list[Point]:
 
 def newest(connection: Connection, device: str, metric: str) -> tuple[float, int] | None:
     """The newest value of a metric and its instant."""
-    query = (
-        select(sample.c.value, sample.c.at_ms)
-        .join(series, series.c.id == sample.c.series)
-        .where(series.c.device == device, series.c.metric == metric)
-        .order_by(sample.c.at_ms.desc())
-        .limit(1)
-    )
-    row = connection.execute(query).first()
+    key = _find(connection, device, metric)
+    row = None if key is None else connection.execute(_NEWEST, {"series": key}).first()
     return None if row is None else (row.value / SCALE, row.at_ms)

@@ -40,26 +40,26 @@ class Unionised:
 def unionised(total: Reading, ph: Reading | None, temperature_c: tuple[float, int] | None, now_ms: int) -> Unionised:
     """Un-ionised ammonia from a total reading and the newest pH reading and (temperature, at_ms) known.
 
+    Against a line both charts count as the midpoint to their upper neighbour: more ammonia, and more of it un-ionised.
     What is missing or older than 14 days is assumed, and named.
     """
     assumed = []
     if ph is not None and now_ms - ph.at_ms <= FRESH_MS:
-        ph_low, ph_value, ph_high = ph.low, ph.value, ph.high if ph.high is not None else ph.value
-        if ph.low <= 0.0:  # the lowest step of a pH chart bounds nothing from below
-            ph_low = ph.value
+        ph_low, ph_value, ph_counted, ph_high = ph.low, ph.value, ph.counted, ph.high
     else:
-        ph_low = ph_value = ph_high = ASSUMED_PH
+        ph_low = ph_value = ph_counted = ph_high = ASSUMED_PH
         assumed.append("ph")
     if temperature_c is not None and now_ms - temperature_c[1] <= FRESH_MS:
         celsius = temperature_c[0]
     else:
         celsius = ASSUMED_TEMPERATURE_C
         assumed.append("temperature")
-    fraction = unionised_fraction(ph_value, celsius)
-    high = None if total.high is None else total.high * unionised_fraction(ph_high, celsius)
+    high = None
+    if total.high is not None:  # beyond a pH chart's highest step all of it may be un-ionised
+        high = total.high * (unionised_fraction(ph_high, celsius) if ph_high is not None else 1.0)
     return Unionised(
-        value=total.value * fraction,
-        counted=total.counted * fraction,
+        value=total.value * unionised_fraction(ph_value, celsius),
+        counted=total.counted * unionised_fraction(ph_counted, celsius),
         low=total.low * unionised_fraction(ph_low, celsius),
         high=high,
         assumed=tuple(assumed),

@@ -1,6 +1,8 @@
 """Running the service until it is told to stop: streams end first, so that a page left open cannot keep it alive."""
 
 import logging
+import socket
+from collections.abc import Callable
 from types import FrameType
 
 import uvicorn
@@ -15,19 +17,25 @@ log = logging.getLogger(__name__)
 
 
 class _Server(uvicorn.Server):
-    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+    def __init__(self, config: uvicorn.Config, hub: Hub, ready: Callable[[], None]) -> None:
         super().__init__(config)
         self._hub = hub
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            self._ready()
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self._hub.close()
         super().handle_exit(sig, frame)
 
 
-def serve(settings: Settings, clock: Clock) -> int:
+def serve(settings: Settings, clock: Clock, ready: Callable[[], None]) -> int:
     """Serve until SIGINT or SIGTERM; returns the exit code, 1 when the store failed.
 
-    Raises StoreError where the store cannot be opened.
+    ready is called once pages can be asked for. Raises StoreError where the store cannot be opened.
     """
     hub = Hub()
     server: _Server | None = None
@@ -50,7 +58,7 @@ def serve(settings: Settings, clock: Clock) -> int:
         timeout_graceful_shutdown=5,
         server_header=False,
     )
-    server = _Server(config, hub)
+    server = _Server(config, hub, ready)
     service.start()
     try:
         server.run()

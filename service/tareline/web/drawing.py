@@ -1,0 +1,450 @@
+"""Geometry of the pages' inline SVG: numbers in, coordinates out, no markup and no state.
+
+What is drawn follows four rules. Days and small multiples share one scale. A value that is not known is a gap with a
+mark, never a zero, and a known zero is a line on the base. Uncertainty is an interval of two standard deviations to
+each side (coverage factor 2, JCGM 100:2008, 6.2), an open end is an arrow. Time runs true: a day of 25 hours is wider
+than one of 23.
+
+Coordinates are SVG user units, about a CSS pixel each, y downwards, rounded to hundredths. Masses are grams.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+COVERAGE = 2.0
+LABEL_WIDTH = 80.0  # of "reduced now", the longest word over a band
+UNKNOWN_FLAGS = frozenset({"unweighed", "lost doses"})
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A linear map from values to coordinates; values beyond the ends go on beyond the ends."""
+
+    low: float
+    high: float
+    at_low: float
+    at_high: float
+
+    def __call__(self, value: float) -> float:
+        share = (value - self.low) / (self.high - self.low)
+        return round(self.at_low + share * (self.at_high - self.at_low), 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A value on an axis: where it lies and how it reads, all ticks of an axis with the same decimals."""
+
+    at: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class Whisker:
+    """An interval across a bar: the stem from low to high, caps of half_cap to each side, open_end an arrow."""
+
+    path: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A dose or hand feed under the axis; from_x and to_x differ from x where its time is an interval."""
+
+    x: float
+    kind: str
+    from_x: float
+    to_x: float
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A local day. bar, hand and whiskers are None where there is nothing known to draw; unknown is the centre of the
+    mark for what is not known; open_top an arrow that says "at least"."""
+
+    x: float
+    width: float
+    middle: float
+    name: str
+    number: str
+    hours: str
+    is_today: bool
+    bar: Box | None
+    hand: Box | None
+    whiskers: tuple[Whisker, ...]
+    open_top: str | None
+    unknown: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A hold or a reduction, clipped to the week; row: how far down its label goes, so that none lies on another."""
+
+    x: float
+    width: float
+    kind: str
+    open: bool
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class WeekChart:
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    base: float
+    ticks: tuple[Tick, ...]
+    columns: tuple[Column, ...]
+    budget_path: str
+    bands: tuple[Band, ...]
+    marks: tuple[Mark, ...]
+
+
+def nice_ticks(high: float, most: int = 5) -> tuple[float, ...]:
+    """Round values from 0 to the first one that is not below `high`, in steps of 1, 2 or 5 times a power of ten.
+
+    high: the largest value to show, any unit; where it is not positive, 1 stands for it.
+    """
+    high = high if high > 0 and math.isfinite(high) else 1.0
+    power = 10.0 ** math.floor(math.log10(high / most))
+    step = next(power * m for m in (1, 2, 5, 10) if power * m * most >= high * (1 - 1e-9))
+    count = math.ceil(high / step - 1e-9)
+    return tuple(round(i * step, 12) for i in range(count + 1))
+
+
+def decimals_of(values: Iterable[float]) -> int:
+    """The fewest decimals that write every value without loss, at most 6."""
+    return max((len(f"{v:.6f}".rstrip("0").partition(".")[2]) for v in values), default=0)
+
+
+def ticks_on(scale: Scale, values: Sequence[float]) -> tuple[Tick, ...]:
+    decimals = decimals_of(values)
+    return tuple(Tick(scale(v), f"{v:.{decimals}f}") for v in values)
+
+
+def instant(text: str) -> float:
+    """Seconds since the epoch of an RFC 3339 time: differences are true hours, also across a change of clocks."""
+    return datetime.fromisoformat(text).timestamp()
+
+
+def arrow(x: float, y: float, size: float = 4) -> str:
+    """The path of an arrow of 3 sizes that points up, its tip at (x, y)."""
+    head = f"M{round(x - size, 2)} {round(y + size, 2)}L{x} {y}L{round(x + size, 2)} {round(y + size, 2)}"
+    return f"{head}M{x} {y}V{round(y + 3 * size, 2)}"
+
+
+def whisker(at: float, low: float, high: float, half_cap: float = 4) -> Whisker:
+    """An upright whisker at x = `at` from y `low` to y `high`, with caps."""
+    left, right = round(at - half_cap, 2), round(at + half_cap, 2)
+    path = f"M{left} {low}H{right}M{at} {low}V{high}M{left} {high}H{right}"
+    return Whisker(path, low, high)
+
+
+def day_top_g(day: Row) -> float:
+    """The most a day's drawing must have room for: budget, or what was fed with its interval."""
+    fed = (day["dispensed_g"] or 0.0) + day["handfed_g"]
+    sd = math.hypot(day["dispensed_sd_g"] or 0.0, day["handfed_sd_g"] or 0.0)
+    return float(max(day["budget_g"] or 0.0, fed + COVERAGE * sd))
+
+
+def is_unknown(day: Row) -> bool:
+    """Whether something that was fed on a day is of unknown size; a day to come has nothing unknown."""
+    if "future" in day["flags"]:
+        return False
+    return day["dispensed_g"] is None or bool(UNKNOWN_FLAGS & set(day["flags"]))
+
+
+def week_chart(week: Row, now_s: float, width: float, height: float, left: float = 40) -> WeekChart:
+    """The week of `days` (each with start, end, budget_g, dispensed_g ...) and `holds` on one scale for all days.
+
+    now_s: seconds since the epoch; a hold that lasts reaches to here, since nobody knows its end.
+    """
+    days: Sequence[Row] = week["days"]
+    # Above the highest bar there must be room for an arrow and the mark of what is not known.
+    top = 44.0 if any(is_unknown(day) for day in days) else 14.0
+    base, right = height - 56.0, width - 6.0
+    time = Scale(instant(days[0]["start"]), instant(days[-1]["end"]), left, right)
+    values = nice_ticks(max(day_top_g(day) for day in days))
+    mass = Scale(0.0, values[-1], base, top)
+    columns = tuple(_column(day, time, mass) for day in days)
+    bands = tuple(_bands(week["holds"], time, now_s))
+    marks = tuple(mark for day in days for mark in _marks(day, time))
+    steps = budget_path(days, time, mass)
+    return WeekChart(width, height, left, right, top, base, ticks_on(mass, values), columns, steps, bands, marks)
+
+
+def _column(day: Row, time: Scale, mass: Scale) -> Column:
+    start, end = instant(day["start"]), instant(day["end"])
+    x, width = time(start), round(time(end) - time(start), 2)
+    middle = round(x + width / 2, 2)
+    bar_width = round(width * 0.5, 2)
+    bar_x = round(middle - bar_width / 2, 2)
+    date = datetime.fromisoformat(day["date"])
+    hours = (end - start) / 3600
+    flags = set(day["flags"])
+    future = "future" in flags
+    known, hand_g = day["dispensed_g"], day["handfed_g"]
+
+    bar = hand = open_top = unknown = None
+    whiskers = []
+    floor = mass(0.0)
+    if known is not None and not future:
+        bar = Box(bar_x, mass(known), bar_width, round(floor - mass(known), 2))
+        floor = mass(known)
+        if day["dispensed_sd_g"]:
+            reach = COVERAGE * day["dispensed_sd_g"]
+            # Beside the middle when a hand feed stands on the bar, so that two whiskers never lie on each other.
+            at = round(middle - (bar_width / 4 if hand_g else 0), 2)
+            whiskers.append(whisker(at, mass(max(0.0, known - reach)), mass(known + reach)))
+    if hand_g and not future:
+        total = (known or 0.0) + hand_g
+        hand = Box(bar_x, mass(total), bar_width, round(floor - mass(total), 2))
+        floor = mass(total)
+        if day["handfed_sd_g"]:
+            reach = COVERAGE * math.hypot(day["dispensed_sd_g"] or 0.0, day["handfed_sd_g"])
+            at = round(middle + bar_width / 4, 2)
+            whiskers.append(whisker(at, mass(max(0.0, total - reach)), mass(total + reach)))
+    if is_unknown(day):
+        above = min([floor, *(w.high for w in whiskers)])
+        unknown = (middle, round(above - 26, 2))
+        if known is not None or hand_g:
+            open_top = arrow(middle, round(above - 14, 2))
+    name, number, length = date.strftime("%a"), str(date.day), "" if math.isclose(hours, 24) else f"{hours:g} h"
+    return Column(
+        x, width, middle, name, number, length, "today" in flags, bar, hand, tuple(whiskers), open_top, unknown
+    )
+
+
+def budget_path(days: Sequence[Row], time: Scale, mass: Scale) -> str:
+    """The budget as steps; a day without a ration interrupts the line."""
+    path = ""
+    drawing = False
+    for day in days:
+        if day["budget_g"] is None:
+            drawing = False
+            continue
+        x, end, y = time(instant(day["start"])), time(instant(day["end"])), mass(day["budget_g"])
+        path += f"V{y}H{end}" if drawing else f"M{x} {y}H{end}"
+        drawing = True
+    return path
+
+
+def _bands(holds: Iterable[Row], time: Scale, now_s: float) -> Iterable[Band]:
+    rows: list[float] = []
+    for hold in sorted(holds, key=lambda h: instant(h["from"])):
+        start = max(time.low, instant(hold["from"]))
+        end = min(time.high, now_s if hold["to"] is None else instant(hold["to"]))
+        if end < start:
+            continue
+        x = time(start)
+        # A hold of a minute must still be seen.
+        width = max(3.0, round(time(end) - x, 2))
+        row = next((i for i, taken in enumerate(rows) if taken <= x), len(rows))
+        rows[row : row + 1] = [x + LABEL_WIDTH]
+        yield Band(x, width, hold["kind"], hold["to"] is None, row)
+
+
+def _marks(day: Row, time: Scale) -> Iterable[Mark]:
+    for dose in day["doses"]:
+        x = time(instant(dose["at"]))
+        if dose["mass_g"] is None:
+            kind = "unweighed"
+        else:
+            kind = "unmoved" if dose["outcome"] in ("held", "missed") else "weighed"
+        unset = dose["at_low"] is not None and dose["at_high"] is not None
+        from_x = max(time.at_low, time(instant(dose["at_low"]))) if unset else x
+        to_x = min(time.at_high, time(instant(dose["at_high"]))) if unset else x
+        yield Mark(x, kind, from_x, to_x)
+    for feed in day["handfeeds"]:
+        x = time(instant(feed["at"]))
+        yield Mark(x, "hand", x, x)
+
+
+@dataclass(frozen=True, slots=True)
+class DayBar:
+    """A day lying down: budget_x the step it may reach, bar and hand what was fed, unknown the x of the mark."""
+
+    width: float
+    height: float
+    bar: Box | None
+    hand: Box | None
+    whiskers: tuple[str, ...]
+    budget_x: float | None
+    unknown: float | None
+
+
+def day_bar(day: Row, top_g: float, width: float = 300, height: float = 28) -> DayBar:
+    """One day's budget and what was fed, on a scale from 0 to `top_g` that the caller shares among tanks."""
+    mass = Scale(0.0, top_g if top_g > 0 else 1.0, 1.0, width - 18.0)
+    known, hand_g = day["dispensed_g"], day["handfed_g"]
+    end = mass(0.0)
+    bar = hand = None
+    whiskers = []
+    y, thick = height / 2 - 6, 12.0
+    if known is not None:
+        bar = Box(end, y, round(mass(known) - end, 2), thick)
+        end = mass(known)
+        if day["dispensed_sd_g"]:
+            whiskers.append(_lying(mass, known, day["dispensed_sd_g"], height / 2))
+    if hand_g:
+        total = (known or 0.0) + hand_g
+        hand = Box(end, y, round(mass(total) - end, 2), thick)
+        end = mass(total)
+    budget = None if day["budget_g"] is None else mass(day["budget_g"])
+    unknown = round(end + 12, 2) if is_unknown(day) else None
+    return DayBar(width, height, bar, hand, tuple(whiskers), budget, unknown)
+
+
+def _lying(mass: Scale, value: float, sd: float, y: float) -> str:
+    low, high = mass(max(0.0, value - COVERAGE * sd)), mass(value + COVERAGE * sd)
+    return f"M{low} {y - 3}V{y + 3}M{low} {y}H{high}M{high} {y - 3}V{y + 3}"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingMark:
+    """A reading in its strip: the point at (x, y), the interval's path, an arrow where its upper end is open."""
+
+    x: float
+    y: float
+    interval: str
+    open_end: str | None
+    does: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineMark:
+    y: float
+    label: str
+    does: str
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    base: float
+    ticks: tuple[Tick, ...]
+    days: tuple[float, ...]
+    marks: tuple[ReadingMark, ...]
+    lines: tuple[LineMark, ...]
+
+
+def reading_strip(
+    readings: Sequence[Row],
+    days: Sequence[Row],
+    lines: Sequence[tuple[float, str, str]] = (),
+    from_zero: bool = True,
+    width: float = 320,
+    height: float = 96,
+) -> Strip:
+    """Readings of one analyte, unit and basis over the week's time axis.
+
+    readings: at, value, low, high, crossed; a null high over a low that is known is an open upper end, both null a
+    value without an interval. lines: limit in the readings' own unit and basis, its label, what it does; a line above
+    twice the highest reading is left out, so that it doesn't flatten them. from_zero: whether the axis begins at zero,
+    as for a concentration, or close to the values, as for pH.
+    """
+    left, right, top, base = 40.0, width - 8.0, 18.0, height - 8.0
+    time = Scale(instant(days[0]["start"]), instant(days[-1]["end"]), left, right)
+    known = [v for r in readings for v in (r["low"], r["value"], r["high"]) if v is not None]
+    reach = max(known)
+    shown = [line for line in lines if line[0] <= 2 * reach]
+    values = _strip_values([*known, *(line[0] for line in shown)], from_zero)
+    scale = Scale(values[0], values[-1], base, top)
+    marks = []
+    for reading in readings:
+        x, y = time(instant(reading["at"])), scale(reading["value"])
+        low, high = reading["low"], reading["high"]
+        opened = low is not None and high is None
+        interval, open_end = "", None
+        if opened:
+            interval, open_end = f"M{round(x - 4, 2)} {scale(low)}H{round(x + 4, 2)}M{x} {scale(low)}V4", arrow(x, 4)
+        elif high is not None and high != low:
+            interval = whisker(x, scale(low if low is not None else values[0]), scale(high)).path
+        strongest = [c["do"] for word in ("hold", "reduce", "notify") for c in reading["crossed"] if c["do"] == word]
+        marks.append(ReadingMark(x, y, interval, open_end, strongest[0] if strongest else None))
+    ticks = ticks_on(scale, (values[0], values[-1]))
+    starts = tuple(time(instant(day["start"])) for day in days)
+    drawn = tuple(LineMark(scale(limit), label, does) for limit, label, does in shown)
+    return Strip(width, height, left, right, top, base, ticks, starts, tuple(marks), drawn)
+
+
+def _strip_values(values: Sequence[float], from_zero: bool) -> tuple[float, float]:
+    low, high = min(values), max(values)
+    if from_zero:
+        return (min(0.0, low), nice_ticks(high)[-1])
+    step = nice_ticks(max(high - low, 0.1 * abs(high)), 4)[1]
+    return (round(step * math.floor(low / step - 0.5), 9), round(step * math.ceil(high / step + 0.5), 9))
+
+
+@dataclass(frozen=True, slots=True)
+class Spark:
+    """A probe's week: lines and bands in pieces, broken where nothing came; last is the newest point."""
+
+    width: float
+    height: float
+    lines: tuple[str, ...]
+    bands: tuple[str, ...]
+    last: tuple[float, float] | None
+
+
+def sparkline(points: Sequence[Row], start: str, end: str, width: float = 240, height: float = 44) -> Spark:
+    """Points (at, value, low, high; value null where nothing came) from `start` to `end`, on their own scale.
+
+    A stretch of more than three times the usual distance between points is a gap, whether or not a null marks it.
+    """
+    known = [p for p in points if p["value"] is not None]
+    if not known:
+        return Spark(width, height, (), (), None)
+    values = [v for p in known for v in (p["low"], p["value"], p["high"]) if v is not None]
+    low, high = min(values), max(values)
+    pad = (high - low) / 10 or abs(high) / 10 or 1.0
+    time = Scale(instant(start), instant(end), 2.0, width - 4.0)
+    scale = Scale(low - pad, high + pad, height - 2.0, 2.0)
+    lines, bands = [], []
+    for piece in _pieces(points):
+        at = [(time(instant(p["at"])), p) for p in piece]
+        path = "L".join(f"{x} {scale(p['value'])}" for x, p in at)
+        # A point alone needs a stroke of some length to be seen.
+        lines.append(f"M{path}" + ("h0.01" if len(at) == 1 else ""))
+        if all(p["low"] is not None and p["high"] is not None for p in piece):
+            there = "L".join(f"{x} {scale(p['high'])}" for x, p in at)
+            back = "L".join(f"{x} {scale(p['low'])}" for x, p in reversed(at))
+            bands.append(f"M{there}L{back}Z")
+    last = known[-1]
+    return Spark(width, height, tuple(lines), tuple(bands), (time(instant(last["at"])), scale(last["value"])))
+
+
+def _pieces(points: Sequence[Row]) -> list[list[Row]]:
+    steps = sorted(instant(b["at"]) - instant(a["at"]) for a, b in pairwise(points))
+    usual = steps[len(steps) // 2] if steps else 0.0
+    pieces: list[list[Row]] = []
+    before: Row | None = None
+    for point in points:
+        if point["value"] is None:
+            before = None
+            continue
+        if before is None or instant(point["at"]) - instant(before["at"]) > 3 * usual:
+            pieces.append([])
+        pieces[-1].append(point)
+        before = point
+    return pieces
