@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from tareline import facts
 from tareline.context import Context
+from tareline.devices.journals import Track
 from tareline.entries import crossing_view, entry_view, stated
 from tareline.errors import FieldError
 from tareline.feeding.books import DayBook, Span, day_book, week_totals
@@ -404,7 +405,14 @@ class Views:
                 for name in register.refs(kind):
                     tank = (register.now(kind, name) or {}).get("tank")
                     zone = self._context.zone(tank) if tank is not None else "UTC"
-                    found.append(_device(name, kind, tank, known.get(name, Device(name)), told, received, zone))
+                    device = known.get(name, Device(name))
+                    hello = device.hello or {}
+                    track = Track(
+                        received.get((name, str(hello.get("journal"))), 0), set(), hello.get("journal_to") or 0
+                    )
+                    if hello.get("journal") is not None:
+                        track.above = ledger.seqs_above(tx, name, hello["journal"], track.received)
+                    found.append(_device(name, kind, tank, device, told, track, zone))
         return found
 
     # -- ledger and rejects ------------------------------------------------------------------------------------------
@@ -493,9 +501,10 @@ def sentence(
     by_hand = sum(book.handfed_g for book in past)
     if by_hand:
         parts.append(f"{by_hand:.2f} g were fed by hand")
-    held_h = sum(book.held_s for book in past) / 3600
-    if held_h:
-        parts.append(f"feeding was held for {held_h:.1f} h")
+    held_s = sum(book.held_s for book in past)
+    if held_s:
+        shown = f"{held_s / 3600:.1f} h" if held_s >= 3600 else f"{max(1, round(held_s / 60))} min"
+        parts.append(f"feeding was held for {shown}")
     unweighed = sum(book.unweighed for book in past)
     if unweighed:
         parts.append(f"{unweighed} {'dose was' if unweighed == 1 else 'doses were'} not weighed")
@@ -534,7 +543,7 @@ def _device(
     tank: str | None,
     known: Device,
     told: dict[tuple[str, str], Issued],
-    received: dict[tuple[str, str], int],
+    track: Track,
     zone: str,
 ) -> dict[str, Any]:
     hello = known.hello or {}
@@ -555,5 +564,6 @@ def _device(
         "plan_confirmed": plan is not None and known.confirms("plan", plan.version),
         "hold_version": None if hold is None else hold.version,
         "hold_confirmed": hold is not None and known.confirms("hold", hold.version),
-        "received_seq": received.get((name, str(hello.get("journal")))),
+        "received_seq": track.received if hello.get("journal") is not None else None,
+        "waiting_for": [list(missing) for missing in track.missing()],
     }
