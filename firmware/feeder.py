@@ -1,0 +1,387 @@
+"""The control logic of a feeder with a weighed hopper: when it feeds, when it must not, and what it says about it.
+
+Portable: the same file runs on a board and inside the simulator. `Feeder` does nothing by itself. Its owner calls
+`tick()` again within the milliseconds it returns, `on_connect()`, `on_disconnect()`, `on_message(tail, payload)` and
+`press()`, all from one thread. Everything else lies behind one seam object, the hardware:
+
+  device facts    firmware, board, calibration (short texts), gain_ng (nanograms per step by calibration),
+                  ticks_period (where ticks_ms wraps)
+  time            ticks_ms(): a wrapping counter; now_ms(): UNIX milliseconds, or None without a clock
+  feeding         weigh(): (mean, standard deviation of the mean) in micrograms, or None where the cell gives no weight;
+                  step(n): turns the auger, returns the steps made (fewer: it stalled); temperature_c(): or None
+  set-up          tare() and calibrate(mass_ug): True, or False where the cell does not allow it; restart()
+  flash           read(name), append(name, data), replace(name, data): see journal.py
+  link            publish(tail, fields, retained); room(): how many more messages may be under way;
+                  pump(): called between chunks of steps, hands over holds that have arrived
+  random_id()     a short random text
+
+Masses are whole micrograms and times whole milliseconds inside; `age` is explained in base.py.
+"""
+
+from base import CLOCK_FIRST_MS, CLOCK_LAST_MS, MINUTE_MS
+from dosing import OUTCOMES
+from feeding import Feeding
+from journal import load_one, save_one
+from memory import Memory, dose_message
+from orders import DAY_MS, Hold, Plan, decode, micrograms, read_hold, text, whole
+
+WEIGHT_EVERY_MS = 60 * MINUTE_MS
+RESEND_FIRST_MS = 5 * MINUTE_MS
+RESEND_LAST_MS = 60 * MINUTE_MS
+HELLO_EVERY_MS = 5 * MINUTE_MS  # while the clock is unset: each hello asks for the time
+ECHO_MS = 5000
+LONGEST_WAIT_MS = 1000
+
+
+def _read_arguments(do, fields):
+    """A command's values, checked; they stand in `args` or beside it."""
+    args = fields.get("args")
+    if isinstance(args, dict):
+        fields = dict(fields)
+        fields.update(args)
+    if do == "dispense":
+        return (micrograms(fields["target_g"]),)
+    if do == "calibrate":
+        return (micrograms(fields["mass_g"]),)
+    if do == "resend":
+        return whole(fields["from"], 0, (1 << 53) - 1), whole(fields["to"], 0, (1 << 53) - 1)
+    if do in ("tare", "restart"):
+        return ()
+    raise ValueError("unknown command")
+
+
+class Feeder(Feeding):
+    """One feeder. See the module's own text for the calls and the seam."""
+
+    def __init__(self, hardware):
+        Feeding.__init__(self, hardware)
+        self.connected = False
+        self.pressed = False
+        self.foreign_hold = None
+        self.left = []
+        self.sent_at = 0
+        self.resend_ms = RESEND_FIRST_MS
+        self.weight_due = 0
+        self.hello_at = None  # uptime of the last hello; None asks for one
+        self.clock_told = False
+        self.memory = Memory(hardware, hardware.random_id(), self.age)
+        self.age = max(self.age, self.memory.last_age)
+        if self.memory.lost:
+            self._fault("journal_damaged", "")
+        self.plan = self._load_plan()
+        self.hold = self._load_hold()
+
+    # What flash holds besides the journal
+
+    def _load_plan(self):
+        kept, damaged = load_one(self.hw, "plan.bin")
+        if kept is not None:
+            try:
+                return Plan(kept["plan"], kept["taken"])
+            except (ValueError, KeyError, TypeError):
+                damaged = True
+        if damaged:
+            self._fault("plan_damaged", "")
+        return None
+
+    def _load_hold(self):
+        kept, damaged = load_one(self.hw, "hold.bin")
+        if kept is not None:
+            return Hold(*kept)
+        if damaged:
+            self._fault("hold_damaged", "")
+            return Hold("", 0, True)
+        return Hold()
+
+    # The owner's calls
+
+    def tick(self):
+        """Do what is due. Returns milliseconds until the next call at the latest."""
+        now = self._advance()
+        if not self.memory.mend():
+            self._fault("flash_failed", "the journal could not be rewritten")
+        if self.pressed:
+            self.pressed = False
+            portion = self.plan.portion_ug() if self.plan else 0
+            self._dose("button", None, portion)
+        if self.plan:
+            if now is None:
+                self._blind()
+            else:
+                self._due(now)
+        self._keep_time()
+        if self.connected:
+            self._talk()
+        return self._wait_ms()
+
+    def press(self):
+        """A short press of the button: one portion at the next tick, under the same rules as any other."""
+        self.pressed = True
+
+    def on_connect(self):
+        """The link is up and subscribed: say who and how, and offer every dose that was not received."""
+        self._advance()
+        self.connected = True
+        self.hw.publish("status", {"online": True}, True)
+        self._hello()
+        self._applied()
+        self._offer_all()
+
+    def on_disconnect(self):
+        self.connected = False
+
+    def on_message(self, tail, payload):
+        """Handle a message from `down/`. Returns False where it must be given again later (a dose is under way)."""
+        if self.dosing and tail != "hold":
+            return False
+        self._advance()
+        try:
+            fields = decode(payload)
+            if tail == "plan":
+                self._on_plan(fields)
+            elif tail == "hold":
+                self._on_hold(read_hold(fields))
+            elif tail == "received":
+                self._on_received(text(fields["journal"]), whole(fields["seq"], 0, (1 << 53) - 1))
+            elif tail == "time":
+                self._on_time(fields)
+            elif tail == "command":
+                self._on_command(fields)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            self._fault("message_refused", "down/%s: %s" % (tail, error))
+        except OSError as error:
+            self._fault("flash_failed", "down/%s: %s" % (tail, error))
+        return True
+
+    # Orders
+
+    def _on_plan(self, fields):
+        plan = Plan(fields, self.now())
+        if self.plan:
+            if plan.installation == self.plan.installation:
+                if plan.version <= self.plan.version:
+                    return
+            elif plan.installation in self.left:
+                self.conflict = True
+                self._fault("two_installations", plan.installation)
+                return
+            else:
+                self.left.append(self.plan.installation)
+                self._fault("other_installation", plan.installation)
+            now = self.now()
+            if now is not None:
+                self._due(now)  # what the old plan had due by now is its own to feed or to miss
+        save_one(self.hw, "plan.bin", {"plan": plan.known(fields), "taken": plan.taken_ms})
+        self.plan = plan
+        self._take_gain(plan.gain_ng)
+        if self.foreign_hold and self.foreign_hold.installation == plan.installation:
+            hold, self.foreign_hold = self.foreign_hold, None
+            self._on_hold(hold)
+        self._applied()
+
+    def _on_hold(self, hold):
+        known = self.hold
+        floor = known.floors.get(hold.installation, 0)
+        if hold.held:
+            if known.held and hold.installation == known.installation and hold.version <= known.version:
+                return
+        else:
+            if hold.version < floor:
+                return
+            own = self.plan.installation if self.plan else known.installation
+            if known.installation and hold.installation not in (known.installation, own):
+                # Another installation may stop feeding at any time, but let it go on only once its plan is in force.
+                self.foreign_hold = hold
+                return
+            if hold.same_as(known):
+                return
+        hold.inherit(known)
+        self.hold = hold
+        try:
+            save_one(self.hw, "hold.bin", hold.to_record())
+        except OSError as error:
+            # Obeyed all the same; at the next start the service's retained message says it again.
+            self._fault("flash_failed", "hold.bin: %s" % error)
+        self._applied()
+
+    def _take_gain(self, gain_ng):
+        """Bound what the service has learned: 20 % from the gain of a day ago, half to double the calibrated one."""
+        current, reference, since = self._gain()
+        if gain_ng is None or gain_ng == current:
+            return
+        if self.age - since >= DAY_MS:
+            reference, since = current, self.age
+        calibrated = self.hw.gain_ng
+        if abs(gain_ng - reference) * 5 > reference or not calibrated <= 2 * gain_ng <= 4 * calibrated:
+            self._fault("gain_refused", "%d ng per step against %d" % (gain_ng, reference))
+            return
+        self.memory.set_gain([gain_ng, reference, since])
+        self.hello_at = None
+
+    def _on_received(self, journal, seq):
+        memory = self.memory
+        if journal != memory.journal_id:
+            return
+        if seq >= memory.next_seq + 100000:
+            raise ValueError("a seq far beyond any dose of this journal")
+        if seq > memory.received:
+            self.resend_ms = RESEND_FIRST_MS
+            self.sent_at = self.uptime
+        kept = [meal[1] for meal in self.plan.meals] if self.plan else []
+        memory.free(seq, self.now(), kept)
+
+    def _on_time(self, fields):
+        now = whole(fields["now_ms"], CLOCK_FIRST_MS, CLOCK_LAST_MS)
+        asked = whole(fields["uptime_ms"], 0, 1 << 53)
+        if fields["boot"] != self.boot or not 0 <= self.uptime - asked <= ECHO_MS:
+            return
+        self.clock_offset = now - self.uptime
+        self._advance()
+
+    def _on_command(self, fields):
+        command_id = text(fields["id"])
+        do = fields.get("do")
+        until = fields.get("expires_at_ms")
+        if until is not None:
+            whole(until, 0, (1 << 53) - 1)
+        now = self.now()
+        refused = self._refusal(command_id, until, now)
+        values = ()
+        if refused is None:
+            try:
+                values = _read_arguments(do, fields)
+            except (ValueError, KeyError, TypeError) as error:
+                refused = "not understood: %s" % error
+        if refused is not None:
+            self._reply(command_id, False, refused, None)
+            return
+        self.memory.command(command_id, until)  # first the note that it acts, then the act
+        if do == "restart":
+            self._reply(command_id, True, "restarting", None)
+            self.stopping = True
+            self.hw.restart()
+            return
+        if do == "dispense":
+            ok, detail, result = self._dispense(values[0])
+        elif do == "resend":
+            ok, detail, result = self._resend(values[0], values[1])
+        elif do == "tare":
+            ok, detail, result = self._set_up(self.hw.tare())
+        else:
+            ok, detail, result = self._set_up(self.hw.calibrate(values[0]))
+        self._reply(command_id, ok, detail, result)
+
+    def _refusal(self, command_id, until, now):
+        """Why a command must not act, or None."""
+        if self.memory.knows_command(command_id):
+            return "this command has acted already"
+        if until is not None and now is None:
+            return "no clock: a command that expires is not obeyed"
+        if until is not None and now >= until:
+            return "expired"
+        if not self.memory.room_for_command(now):
+            return "too many commands that have not expired"
+        return None
+
+    def _dispense(self, target):
+        dose = self._dose("command", None, target)
+        if dose is None:
+            return False, "flash refused the dose; nothing moved", None
+        outcome = dose["o"]
+        result = {"seq": dose["s"], "outcome": outcome, "steps": dose["n"]}
+        return dose["n"] > 0, "%s: %s" % (outcome, OUTCOMES[outcome]), result
+
+    def _resend(self, first, last):
+        held = [seq for seq in sorted(self.memory.doses) if first <= seq <= last]
+        self.queue = held + [seq for seq in self.queue if seq not in held]
+        result = {"held": len(held), "journal_from": self.memory.first_held(), "journal_to": self.memory.next_seq - 1}
+        return bool(held), "%d doses held of those asked for" % len(held), result
+
+    def _set_up(self, done):
+        self.last_mass = None
+        self.hello_at = None
+        return done, self.hw.calibration if done else "the cell does not allow it now", None
+
+    # Talking
+
+    def _talk(self):
+        if self.clock_known != self.clock_told:
+            self.hello_at = None
+        if self.hello_at is None or (not self.clock_known and self.uptime - self.hello_at >= HELLO_EVERY_MS):
+            self._hello()
+        while self.faults and self.hw.room() > 0:
+            self.hw.publish("fault", self.faults.pop(0), False)
+        if self.uptime >= self.weight_due and self.hw.room() > 0:
+            self.weight_due = self.uptime + WEIGHT_EVERY_MS
+            self._publish_weight()
+        if not self.queue and self.memory.doses and self.uptime - self.sent_at >= self.resend_ms:
+            self.resend_ms = min(2 * self.resend_ms, RESEND_LAST_MS)
+            self._offer_all()
+        if self.memory.file.dirty:
+            return  # a dose goes out only as flash has it: it must read the same after a power cut
+        while self.queue and self.hw.room() > 0:
+            dose = self.memory.doses.get(self.queue.pop(0))
+            if dose is not None and dose["o"] is not None:
+                self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
+                self.sent_at = self.uptime
+
+    def _offer_all(self):
+        self.queue = sorted(self.memory.doses)
+
+    def _hello(self):
+        self.hello_at = self.uptime
+        self.clock_told = self.clock_known
+        self.hw.publish(
+            "hello",
+            {
+                "boot": self.boot,
+                "uptime_ms": self.uptime,
+                "board": self.hw.board,
+                "journal": self.memory.journal_id,
+                "kind": "feeder",
+                "firmware": self.hw.firmware,
+                "clock": "unset" if self.now() is None else "set",
+                "journal_from": self.memory.first_held(),
+                "journal_to": self.memory.next_seq - 1,
+                "gain_g_per_step": self._gain()[0] / 1000000000,
+                "calibration": self.hw.calibration,
+            },
+            True,
+        )
+
+    def _applied(self):
+        if self.connected:
+            self.hw.publish(
+                "applied",
+                {
+                    "boot": self.boot,
+                    "plan_version": self.plan.version if self.plan else 0,
+                    "hold_version": self.hold.version,
+                },
+                True,
+            )
+
+    def _publish_weight(self):
+        weight = self._weigh()
+        if weight is None:
+            return
+        fields = self._stamp()
+        fields["mass_g"] = weight[0] / 1000000
+        fields["sd_g"] = weight[1] / 1000000
+        fields["temperature_c"] = self.hw.temperature_c()
+        self.hw.publish("weight", fields, False)
+
+    def _reply(self, command_id, ok, detail, result):
+        # Without a link there is nobody to answer: the command came over it a moment ago, so this is rare.
+        if self.connected:
+            self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
+
+    def _wait_ms(self):
+        """Until something is due: the next meal, or a second at most."""
+        wait = LONGEST_WAIT_MS
+        now = self.last_now
+        if now is not None and self.plan:
+            for at_ms, _, _ in self.plan.meals:
+                if at_ms > now:
+                    return min(wait, at_ms - now)
+        return wait
