@@ -1,176 +1,21 @@
-"""The pages in a real browser, over a real service and a real broker.
-
-Most tests look at a spring week of an invented library's tanks, through a service whose wall clock stands on that
-week's Sunday evening: it runs in this process, over the common broker, under a root of its own.
-"""
+"""The pages in a real browser: legible everywhere, true to what the service says, and live."""
 
 import base64
 import json
 import os
 import re
-import shutil
-import threading
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
-import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from device import Device
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
-from servers import SYSTEM_PATH, free_port
-from waiting import until
+from pages_house import PANTRY, WINDOW, Corner, House, meal
+from playwright.sync_api import Browser, Page, expect
 
 from conftest import Household
-from tareline.clock import SystemClock
 from tareline.resources import dashboards_dir
-from tareline.service import Service
-from tareline.settings import Broker as BrokerSettings
-from tareline.settings import Http, Settings, StoreSettings
-from tareline.web.app import make_app
-from tareline.web.events import Hub
 
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync"]  # fmt: skip
-WINDOW, PANTRY = "window", "pantry"
-NETS_G = (0.301, 0.287, 0.295, 0.291, 0.302, 0.299, 0.284, 0.279, 0.298, 0.291, 0.273, 0.242, 0.294, 0.300)
-
-
-def ms(text: str) -> int:
-    return round(datetime.fromisoformat(text).timestamp() * 1000)
-
-
-class WallClock(SystemClock):
-    """Real delays, and a wall clock that stands where it is put."""
-
-    def __init__(self, now_ms: int) -> None:
-        self.at_ms = now_ms
-
-    def now_ms(self) -> int:
-        return self.at_ms
-
-
-@dataclass
-class House:
-    """A service of our own, its wall clock, and the devices that talk to it."""
-
-    url: str
-    api: httpx.Client
-    clock: WallClock
-    port: int
-    root: str
-    devices: dict[str, Device] = field(default_factory=dict)
-
-    def post(self, path: str, **body: Any) -> dict[str, Any]:
-        answer = self.api.post(path, json=body)
-        assert answer.status_code == 201, answer.text
-        return answer.json()  # type: ignore[no-any-return]
-
-    def tank(self, tank: str, name: str) -> Device:
-        """A stocked tank with a feeder that has a ration of 0.6 g in two meals."""
-        feeder = f"feeder-{tank}"
-        self.post("tanks", id=tank, name=name, volume_l=54, timezone="Europe/Berlin")
-        self.post("feeders", id=feeder, tank=tank, food="flakes")
-        meals = [{"at": "08:00", "share": 0.5}, {"at": "18:00", "share": 0.5}]
-        answer = self.api.put(f"tanks/{tank}/ration", json={"daily_g": 0.6, "cap_g": 0.9, "meals": meals})
-        assert answer.is_success, answer.text
-        self.devices[tank] = Device(feeder, self.port, root=self.root).connect().wait_connected()
-        return self.devices[tank]
-
-
-def meal(device: Device, at: str, before_g: float | None, net_g: float = 0.0, **other: Any) -> None:
-    """A planned dose; a before_g of None is one that was not weighed."""
-    after_g, sd_g = (None, None) if before_g is None else (round(before_g - net_g, 4), 0.008)
-    body = {"meal": f"{at[:10]}/{at[11:16]}", "cause": "plan", "target_g": 0.3, "steps": 150}
-    device.dose(at_ms=ms(at), before_g=before_g, after_g=after_g, sd_g=sd_g, **body | other)
-
-
-@pytest.fixture(scope="module")
-def house(common_servers: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    broker = common_servers[0]
-    root = "tareline/pages"
-    clock = WallClock(ms("2026-03-01T12:00:00+01:00"))
-    settings = Settings(
-        broker=BrokerSettings(url=broker.url, root=root),
-        store=StoreSettings(url=f"sqlite:///{tmp_path_factory.mktemp('pages')}/books.db"),
-        http=Http(listen=f"127.0.0.1:{free_port()}"),
-    )
-    service, hub = Service(settings, clock), Hub()
-    server = uvicorn.Server(uvicorn.Config(make_app(service, hub), port=settings.http.port, log_config=None))
-    thread = threading.Thread(target=server.run)
-    service.start()
-    thread.start()
-    until(lambda: server.started, what="the pages to be served")
-    url = f"http://{settings.http.listen}"
-    with httpx.Client(base_url=f"{url}/api/v1/") as api:
-        yield House(url, api, clock, broker.port, root)
-    hub.close()
-    server.should_exit = True
-    thread.join(20)
-    service.stop()
-
-
-@pytest.fixture(scope="module")
-def spring(house: House) -> Iterator[House]:
-    """A good week at the window, and one with a hand feed, a held meal and a dose without weight in the pantry."""
-    house.post("foods", id="flakes", name="Plain flakes", protein_percent=44)
-    house.post("kits", id="drops", name="Ammonia drops", analyte="ammonia", unit="mg/L", basis="ion",
-               steps=[0, 0.25, 0.5, 1, 2, 4])  # fmt: skip
-    window, pantry = house.tank(WINDOW, "Reading-room window"), house.tank(PANTRY, "P" * 60)
-    house.clock.at_ms = ms("2026-03-08T19:30:00+01:00")
-    left = 40.0
-    for i, net in enumerate(NETS_G):
-        meal(window, f"2026-03-{2 + i // 2:02}T{('08:00', '18:00')[i % 2]}:00+01:00", round(left, 4), net)
-        left -= net
-    for day in range(2, 6):
-        meal(pantry, f"2026-03-{day:02}T08:00:00+01:00", 30.0 - day, 0.3)
-    meal(pantry, "2026-03-04T18:00:00+01:00", None, outcome="interrupted")
-    meal(pantry, "2026-03-06T08:00:00+01:00", 20.0, outcome="held", steps=0)
-    window.wait_received()
-    pantry.wait_received()
-    friday = "2026-03-06T17:00:00+01:00"
-    for tank in (WINDOW, PANTRY):
-        house.post(f"tanks/{tank}/readings", analyte="ph", value=7.1, unit="1", at=friday)
-        house.post(f"tanks/{tank}/readings", analyte="temperature", value=22.5, unit="degC", at=friday)
-        house.post(f"tanks/{tank}/readings", analyte="ammonia", value=0.25, kit="drops", at=friday, by="late desk")
-        house.post(f"feeders/feeder-{tank}/weighins", mass_g=36.4, sd_g=0.1, at="2026-03-07T09:00:00+01:00")
-        house.post(f"tanks/{tank}/handfeeds", mass_g=0.07, sd_g=0.02, at="2026-03-07T15:00:00+01:00", by="late desk")
-    pantry.send("weight", {"boot": "b1", "mass_g": "<script>document.title='taken over'</script>"})
-    until(lambda: house.api.get("rejects").json(), what="the message to be stored")
-    yield house
-    for device in house.devices.values():
-        device.leave()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium", path=SYSTEM_PATH)
-    assert program is not None, "chromium is not installed"
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=program, args=FLAGS)
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture
-def context(browser: Browser) -> Iterator[BrowserContext]:
-    with browser.new_context(viewport={"width": 1280, "height": 900}) as context:
-        yield context
-
-
-@pytest.fixture
-def page(context: BrowserContext) -> Iterator[Page]:
-    """A page on which nothing may go wrong in a script or against the content policy."""
-    page = context.new_page()
-    wrong: list[str] = []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None)
-    yield page
-    assert wrong == []
+pytest_plugins = ["pages_fixtures"]
 
 
 def week(house: House, tank: str) -> dict[str, Any]:
@@ -372,120 +217,7 @@ def test_a_message_that_was_not_understood_is_shown_as_text(spring: House, page:
     expect(page).to_have_title("Messages not understood · Tareline")
 
 
-# -- forms -------------------------------------------------------------------------------------------------------------
-
-
-def readings(house: House) -> list[dict[str, Any]]:
-    return house.api.get(f"tanks/{WINDOW}/ledger", params={"kind": "reading"}).json()  # type: ignore[no-any-return]
-
-
-def test_a_refused_form_keeps_what_was_typed_and_says_what_is_wrong(spring: House, page: Page) -> None:
-    # WCAG 2.2, 3.3.1: the field in error is identified and described in text.
-    before = readings(spring)
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    form = page.locator("form#reading")
-    form.get_by_label("Kit").select_option("drops")
-    form.get_by_label("Value").fill("3")
-    form.get_by_label("Who").fill("the <b>morning</b> desk")
-    form.get_by_role("button").click()
-    value = form.get_by_label("Value")
-    expect(value).to_be_focused()
-    expect(value).to_have_value("3")
-    expect(value).to_have_attribute("aria-invalid", "true")
-    expect(value).to_have_accessible_description(re.compile("expected one of the kit's steps"))
-    expect(form.get_by_label("Kit")).to_have_value("drops")
-    expect(form.get_by_label("Who")).to_have_value("the <b>morning</b> desk")
-    assert Axe().run(page).violations_count == 0
-    assert readings(spring) == before
-
-
-@pytest.mark.parametrize(
-    ("typed", "what"),
-    [("1,000", "1000"), ("0x1", "found '0x1'"), ("1e5", "found '1e5'"), ("nan", "found 'nan'"), ("", "found nothing")],
-)
-def test_a_number_that_is_in_doubt_is_asked_again(spring: House, page: Page, typed: str, what: str) -> None:
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    page.locator("#waterchange-volume_l").fill(typed)
-    page.get_by_role("button", name="Write down the water change").click()
-    expect(page.locator("#waterchange-volume_l")).to_have_accessible_description(re.compile(what))
-
-
-def test_a_comma_is_a_decimal_point_and_a_time_is_the_tanks_own(spring: House, page: Page) -> None:
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    form = page.locator("form#reading")
-    form.get_by_label("What was measured").select_option("nitrate")
-    form.get_by_label("Value").fill("12,5")
-    form.get_by_label("Nitrogen stated as").select_option("ion")
-    form.get_by_label("When").fill("2026-03-05T16:05")
-    form.get_by_role("button").click()
-    expect(page.get_by_role("status")).to_have_text("The reading is in the books.")
-    (entered,) = [one for one in readings(spring) if one["analyte"] == "nitrate"]
-    assert (entered["value"], entered["basis"]) == (12.5, "ion")
-    assert datetime.fromisoformat(entered["at"]) == datetime.fromisoformat("2026-03-05T16:05:00+01:00")
-
-
-def test_a_time_that_the_clocks_skipped_is_refused(spring: House, page: Page) -> None:
-    # Europe/Berlin 2025-03-30 02:30 does not exist: IANA time zone database.
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    page.locator("#waterchange-volume_l").fill("10")
-    page.locator("#waterchange-at").fill("2025-03-30T02:30")
-    page.get_by_role("button", name="Write down the water change").click()
-    expect(page.locator("#waterchange-at")).to_have_accessible_description(re.compile("skipped 02:30"))
-
-
-def test_a_hand_feed_is_entered_below_what_was_fed_today(spring: House, page: Page) -> None:
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    form = page.locator("form#handfeed")
-    expect(form.locator("#fed-today")).to_contain_text("08:00 feeder-window")
-    first = form.locator("#fed-today, input:not([type=hidden])").first
-    expect(first).to_have_id("fed-today")
-    form.get_by_label("Mass").fill("0.01")
-    form.get_by_label("Who").fill("evening desk")
-    form.get_by_role("button").click()
-    page.goto(f"{spring.url}/tanks/{WINDOW}/enter")
-    expect(page.locator("#fed-today")).to_contain_text("hand, evening desk: 0.01 g")
-
-
-def test_other_entries_reach_the_books(spring: House, page: Page) -> None:
-    def send(what: str, fields: dict[str, str], kind: str) -> dict[str, Any]:
-        page.goto(f"{spring.url}/tanks/{PANTRY}/enter")
-        for name, value in fields.items():
-            control = page.locator(f"#{what}-{name}")
-            if control.evaluate("e => e.tagName") == "SELECT":
-                control.select_option(value)
-            else:
-                control.fill(value)
-        page.locator(f"form#{what} button").click()
-        expect(page.get_by_role("status")).to_contain_text("in the books")
-        return spring.api.get(f"tanks/{PANTRY}/ledger", params={"kind": kind}).json()[-1]  # type: ignore[no-any-return]
-
-    assert send("weighin", {"feeder": "feeder-pantry", "mass_g": "33,25", "sd_g": "0,05"}, "weighin")["mass_g"] == 33.25
-    assert send("refill", {"feeder": "feeder-pantry", "added_g": "10"}, "refill")["added_g"] == 10
-    assert send("waterchange", {"volume_l": "15"}, "water-change")["volume_l"] == 15
-    assert send("note", {"kind": "filter", "text": "rinsed", "count": "1"}, "note")["text"] == "rinsed"
-
-
-def test_the_same_form_sent_twice_is_one_entry(spring: House) -> None:
-    def notes() -> int:
-        return len(spring.api.get(f"tanks/{PANTRY}/ledger", params={"kind": "note"}).json())
-
-    def send(text: str) -> int:
-        form = {"client_ref": "one-and-the-same", "kind": "other", "text": text}
-        return httpx.post(f"{spring.url}/tanks/{PANTRY}/enter/note", data=form).status_code
-
-    before = notes()
-    assert [send("snail seen"), send("snail seen")] == [303, 303]
-    assert notes() == before + 1
-    assert send("two snails seen") == 303
-    assert notes() == before + 2, "a form that was changed before it was sent again is another entry"
-
-
-def test_a_form_larger_than_anybody_types_is_refused(spring: House) -> None:
-    answer = httpx.post(f"{spring.url}/tanks/{PANTRY}/enter/note", content=b"text=" + b"x" * 70_000)
-    assert answer.status_code == 413
-
-
-# -- live: these change the pantry's state and come last ---------------------------------------------------------------
+# -- live --------------------------------------------------------------------------------------------------------------
 
 
 def test_a_reading_in_the_form_holds_the_feeder_and_an_open_page_shows_it(common: Household, page: Page) -> None:
@@ -508,21 +240,21 @@ def test_a_reading_in_the_form_holds_the_feeder_and_an_open_page_shows_it(common
     assert page.evaluate("window.stillTheSame") is True
 
 
-def test_a_hold_that_nobody_confirms_says_so_and_leaves_typing_alone(spring: House, page: Page) -> None:
-    device = spring.devices[PANTRY]
+def test_a_hold_that_nobody_confirms_says_so_and_leaves_typing_alone(corner: Corner, page: Page) -> None:
+    device = corner.device
     device.applies = False
-    page.goto(f"{spring.url}/tanks/{PANTRY}")
+    page.goto(corner.page)
     page.evaluate("window.stillTheSame = true")
     page.locator("#day-2026-03-03 summary").click()
     page.locator("#hold-by").fill("half a na")
-    spring.post(f"tanks/{PANTRY}/readings", analyte="ammonia", value=4, kit="drops")
+    corner.post("readings", analyte="ammonia", value=4, kit="drops")
     message = page.locator("#hold .message strong")
     expect(message).to_have_text("held: asked, not confirmed")
     expect(page.locator("#water .crossed")).to_have_count(1)
     expect(page.locator("#day-2026-03-03")).to_have_attribute("open", "")
     expect(page.locator("#hold-by")).to_have_value("half a na")
 
-    spring.clock.at_ms += 61_000
+    corner.house.clock.at_ms += 61_000
     expect(message).to_contain_text("not confirmed, unplug the feeder", timeout=15_000)
     expect(page.locator("#hold")).to_have_class(re.compile("alarm"))
     assert Axe().run(page).violations_count == 0
@@ -533,31 +265,23 @@ def test_a_hold_that_nobody_confirms_says_so_and_leaves_typing_alone(spring: Hou
     assert page.evaluate("window.stillTheSame") is True
 
 
-def test_a_release_without_a_reading_is_refused_beside_its_form(spring: House, page: Page) -> None:
-    spring.post(f"tanks/{PANTRY}/readings", analyte="ammonia", value=4, kit="drops")
-    page.goto(f"{spring.url}/tanks/{PANTRY}")
-    page.get_by_role("link", name="Release the hold").click()
-    page.locator("#release-note").fill("looks fine to me")
-    page.get_by_role("button", name="Release").click()
-    refusal = page.locator("#form-release").get_by_role("alert")
-    expect(refusal).to_contain_text("a reading newer than the hold")
-    expect(refusal).to_be_focused()
-    expect(page.locator("#release-note")).to_have_value("looks fine to me")
-    expect(page.locator("#hold .message")).to_contain_text("held")
-
-    spring.clock.at_ms += 1000
-    spring.post(f"tanks/{PANTRY}/readings", analyte="ammonia", value=0.25, kit="drops")
-    page.get_by_role("button", name="Release").click()
-    expect(page.get_by_role("status")).to_contain_text("The release is in the books")
-    expect(page.locator("#hold .message")).to_contain_text("feeding")
-
-
-def test_a_person_can_hold_feeding(spring: House, page: Page) -> None:
-    page.goto(f"{spring.url}/tanks/{PANTRY}")
-    page.locator("#hold-reason").fill("the filter stands still")
-    page.get_by_role("button", name="Hold").click()
-    expect(page.locator("#hold .reasons")).to_contain_text("the filter stands still")
-    expect(page.locator("#hold .message")).to_contain_text("held")
+def test_doses_that_are_missing_are_shown_until_they_come(corner: Corner, page: Page) -> None:
+    device = corner.device
+    device.on_resend = "ignore"
+    at = corner.house.now().isoformat()
+    for number in range(1, 8):
+        meal(device, at, 40.0, 0.01, send=number in (1, 4, 7), meal=None, cause="command")
+    page.goto(f"{corner.house.url}/devices")
+    card = page.locator(".cards li").filter(has=page.get_by_role("heading", name=device.name, exact=True))
+    waiting = card.locator("dt:text-is('Waiting for') + dd")
+    expect(waiting).to_have_text("doses 2 to 3, 5 to 6 asked for again")
+    assert Axe().run(page).violations_count == 0
+    for number in (2, 3, 6):
+        device.send("dose", device.sent[number])
+    expect(waiting).to_have_text("dose 5 asked for again")
+    device.send("dose", device.sent[5])
+    expect(waiting).to_have_count(0)
+    device.wait_received()
 
 
 def test_the_picture_for_the_readme(spring: House, page: Page) -> None:

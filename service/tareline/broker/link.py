@@ -306,7 +306,8 @@ class Link:
         self.connected.set()
         self._subscribe()
         self._outgoing.clear()
-        self._outgoing.extend(self._greeting())
+        # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
+        self._outgoing.extendleft(reversed(self._greeting()))
         self._wake()
 
     def _on_disconnect(self, _client: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:

@@ -1,0 +1,146 @@
+"""How pages read and write numbers, dates and times: the readers of form fields and the templates' filters."""
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from tareline.errors import FieldError
+
+Row = Mapping[str, Any]
+
+
+def read_number(field: str, text: str) -> float:
+    """A number as people type it: a single comma is a decimal point, unless it could as well group thousands.
+
+    Raises FieldError: "1,000" might mean 1 or 1000, and a tank's dose hangs on it.
+    """
+    plain = text.replace("\N{MINUS SIGN}", "-")
+    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", plain):
+        raise FieldError(field, f"expected a decimal point; {text} could mean {plain.replace(',', '.')} as well as "
+                                f"{plain.replace(',', '')}")  # fmt: skip
+    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain, re.ASCII):
+        raise FieldError(field, f"expected a number such as 0.25; found {text[:40]!r}")
+    return float(plain.replace(",", "."))
+
+
+def read_whole(field: str, text: str) -> int:
+    """A count. Raises FieldError."""
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        raise FieldError(field, f"expected a whole number; found {text[:40]!r}")
+    return int(text)
+
+
+def read_date(field: str, text: str) -> date | None:
+    """An ISO date, None for an empty text. Raises FieldError."""
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise FieldError(field, f"expected a date such as 2026-03-01; found {text[:40]!r}") from None
+
+
+def read_local_time(field: str, text: str, zone: str) -> str:
+    """A tank's local time ("2026-03-01T08:00") as RFC 3339, the first where it happens twice. Raises FieldError."""
+    try:
+        naive = datetime.fromisoformat(text).replace(tzinfo=None)
+        local = naive.replace(tzinfo=ZoneInfo(zone))
+        exists = local.astimezone(UTC).astimezone(local.tzinfo).replace(tzinfo=None) == naive
+    except (ValueError, OverflowError):
+        raise FieldError(field, f"expected a date and time; found {text[:40]!r}") from None
+    if not exists:
+        raise FieldError(field, f"expected a time that exists; the clocks skipped {naive:%H:%M} on that day")
+    return local.isoformat()
+
+
+def decimals_for(sd: float | None) -> int:
+    """Decimals that leave a standard deviation two significant digits (JCGM 100:2008, 7.2.6); 2 where there is none."""
+    if sd is None or sd <= 0:
+        return 2
+    # Rounded first: 0.0996 is written 0.10, not 0.100.
+    return min(6, max(0, 1 - math.floor(math.log10(float(f"{sd:.1e}")))))
+
+
+def _figure(value: float | None, decimals: int) -> Markup:
+    """A number for a column: the decimals in a box of fixed width, so that points stand under each other."""
+    if value is None:
+        return Markup('<span class="unknown">not known</span>')
+    whole, _, fraction = f"{value:.{decimals}f}".partition(".")
+    return Markup('{}<span class="fraction">{}</span>').format(whole, "." + fraction if fraction else "")
+
+
+def _grams(value: float | None, sd: float | None) -> str:
+    """A mass in running text."""
+    return "not known" if value is None else f"{value:.{decimals_for(sd)}f} g"
+
+
+def _clock(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%H:%M}"
+
+
+def _moment(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%a %-d %b %H:%M}"
+
+
+def _long(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%Y-%m-%d %H:%M:%S %z}"
+
+
+def _age(at: str, now: datetime) -> str:
+    """How long ago in the largest whole unit that is not zero."""
+    seconds = (now - datetime.fromisoformat(at)).total_seconds()
+    for length, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= length:
+            return f"{seconds // length:.0f} {unit} ago"
+    return "just now" if seconds > -60 else "in the future"
+
+
+def _duration(seconds: float) -> str:
+    """Hours and minutes, minutes alone below an hour; what happened at all lasted at least one."""
+    minutes = max(1, round(seconds / 60))
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def unit_text(row: Row) -> str:
+    """A value's unit and basis as they are written after the number."""
+    unit = {"1": "", "degC": "°C", "Cel": "°C"}.get(row["unit"], row["unit"])
+    basis = {"N": "as N", "ion": "as ion", "NH3": "as NH₃"}.get(row.get("basis") or "", "")
+    return " ".join(part for part in (unit, basis) if part)
+
+
+def _interval(row: Row) -> str:
+    """What a kit could tell apart; empty where a value stands for itself."""
+    low, high = row["low"], row["high"]
+    if (low is None and high is None) or low == high:
+        return ""
+    if high is None:
+        return f"at least {low:g}"
+    return f"at most {high:g}" if low is None else f"{low:g} to {high:g}"
+
+
+def _doses(ranges: Sequence[Sequence[int]]) -> str:
+    """Ranges of sequence numbers, both ends included: "dose 3", "doses 5 to 7, 9"."""
+    parts = [str(first) if first == last else f"{first} to {last}" for first, last in ranges]
+    only_one = len(ranges) == 1 and ranges[0][0] == ranges[0][1]
+    return f"{'dose' if only_one else 'doses'} {', '.join(parts)}"
+
+
+FILTERS: dict[str, Callable[..., object]] = {
+    "figure": _figure,
+    "grams": _grams,
+    "decimals": decimals_for,
+    "clock": _clock,
+    "moment": _moment,
+    "long": _long,
+    "age": _age,
+    "duration": _duration,
+    "unit": unit_text,
+    "interval": _interval,
+    "doses": _doses,
+    "day": lambda text: f"{date.fromisoformat(text):%a %-d %b}",
+    "short_day": lambda text: f"{date.fromisoformat(text):%a %-d}",
+    "full_day": lambda text: f"{date.fromisoformat(text):%-d %B %Y}",
+}
