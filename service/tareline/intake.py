@@ -267,11 +267,11 @@ class Intake:
         if device is None or not inner.endswith("/up/dose") or not self._context.register.known_device(device):
             return
         try:
-            identity = wire.Identity.model_validate_json(message.payload[: wire.UP_BYTES])
+            identity = wire.Identity.model_validate_json(message.payload)
         except ValidationError:
             return
         hello = (self.devices.get(device) or Device(device)).hello or {}
-        journal = identity.journal or hello.get("journal")
+        journal = identity.journal_or(hello.get("journal"))
         if journal is None:
             return
         track = self.tracks.setdefault((device, journal), Track())
@@ -294,6 +294,21 @@ class Intake:
         ledger.add_doses(tx, [row])
         taken.dosed.add(device)
         taken.journals.add((device, journal))
+
+    def expect_rejected(self, device: str) -> None:
+        """A device has become known: doses it sent before were set aside, so they exist and are to be asked for."""
+        hello = (self.devices.get(device) or Device(device)).hello or {}
+        with self._context.store.read() as tx:
+            payloads = device_store.rejected_payloads(tx, f"{self._prefix}{device}/up/dose")
+        for payload in payloads:
+            try:
+                identity = wire.Identity.model_validate_json(payload)
+            except ValidationError:
+                continue
+            journal = identity.journal_or(hello.get("journal"))
+            if journal is not None:
+                track = self.tracks.setdefault((device, journal), Track())
+                track.known_to = max(track.known_to, identity.seq)
 
     def give_up(self, tx: Connection, key: tuple[str, str], to: int, why: str, taken: Taken) -> None:
         """Enter that doses up to a number will never come."""
@@ -479,10 +494,10 @@ def _value(record: senml.Resolved, sent_ms: int) -> series.Value | str:
         return f"u: expected {unit!r} for {metric}; found {record.unit!r}"
     if not senml.is_number(record.value) or not lowest <= float(record.value or 0.0) <= highest:
         return f"v: expected {lowest:g} to {highest:g} {unit} for {metric}; found {record.value!r}"
-    at_ms = round(record.time_s * 1000) + (sent_ms if record.relative else 0)
-    if not wire.FIRST_MS <= at_ms < wire.LAST_MS:
+    at_ms = record.time_s * 1000 + (sent_ms if record.relative else 0)
+    if not wire.FIRST_MS <= at_ms < wire.LAST_MS:  # nor is a sum of times that is not finite
         return f"t: expected a time between 2020 and 2100; found {record.time_s:g} s"
-    return series.Value(metric, unit, at_ms, float(record.value or 0.0))
+    return series.Value(metric, unit, round(at_ms), float(record.value or 0.0))
 
 
 def _differing(stored: dict[str, Any], read: wire.DoseMessage) -> str | None:

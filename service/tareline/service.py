@@ -48,7 +48,7 @@ class Service:
         self.context = Context(Store(settings.store.url, on_broken), clock)
         self.intake = Intake(self.context, settings.broker.root)
         self.entries = Entries(self.context, self._send)
-        self.views = Views(self.context)
+        self.views = Views(self.context, settings.broker.root)
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -62,6 +62,7 @@ class Service:
         self._pending = Taken()
         self._acknowledged: dict[tuple[str, str], int | None] = {}
         self._asked: dict[str, tuple[str, str]] = {}
+        self._made_known: set[str] = set()
         self._overdue: set[tuple[str, int]] = set()
         self._midnight_ms = 0
         self._behind = False
@@ -113,6 +114,7 @@ class Service:
         """A new thing; of a new device the broker may already keep what it said."""
         made = self.entries.add_thing(kind, body)
         if kind in ("feeder", "probe"):
+            self._made_known.add(str(made["id"]))
             self.link.subscribe_again()
         return made
 
@@ -193,6 +195,8 @@ class Service:
             self._tell(self.context.register.refs("feeder"))
             self.context.announce("day", None)
         self._behind = behind
+        while self._made_known:
+            self.intake.expect_rejected(self._made_known.pop())
         self._note_silence()
         self._ask_again()
         self._watch_holds()

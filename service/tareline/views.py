@@ -34,8 +34,9 @@ SPARK_POINTS = 84  # two hours each in a week
 class Views:
     """Everything that can be looked at. Each call is one snapshot of the store."""
 
-    def __init__(self, context: Context) -> None:
+    def __init__(self, context: Context, root: str) -> None:
         self._context = context
+        self._root = root
 
     # -- tanks -------------------------------------------------------------------------------------------------------
 
@@ -449,7 +450,7 @@ class Views:
         if found.kind in ("dose", "gap"):
             view.update(self._dose(facts.dose(found), zone))
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
-            view.update(message=found.raw, topic=f"{found.device}/up/dose")
+            view.update(message=found.raw, topic=f"{self._root}/{found.device}/up/dose")
         return view
 
     def rejects(self) -> list[dict[str, Any]]:

@@ -39,6 +39,7 @@ SETTLE_SHARE = 0.1  # of the time, while messages keep coming
 TICK_S = 1.0
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 30.0
+LEAVE_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class Link:
         self._settle_again_s = 0.0
         self._ticked_s = 0.0
         self._generation = 0
+        self._answered = False
         self._attempt = 0
         self._outgoing: deque[Down] = deque()
         self._again = threading.Event()
@@ -123,6 +125,7 @@ class Link:
         client.on_message = self._on_message
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_unsubscribe = self._on_answer
         client.on_socket_open = _without_delay
         # With a hook for writing, paho queues acknowledgements and the loop writes them together.
         client.on_socket_register_write = lambda *_: None
@@ -170,13 +173,29 @@ class Link:
             if self._unsettled:
                 self._settle()
             self._send_outgoing()
-            self._client.disconnect()
-            self._client.loop_write()
+            self._leave()
         except Exception:
             log.exception("the link to the broker has ended")
         finally:
             self.connected.clear()
             self.ended.set()
+
+    def _leave(self) -> None:
+        """Disconnect once the broker has read every acknowledgement: it answers in order, so one answer tells.
+
+        A broker that is busy would otherwise deliver again what it had not read when this session comes back.
+        """
+        client, connection = self._client, self._client.socket()
+        if connection is not None and self.connected.is_set():
+            client.unsubscribe(f"{self._root}/nothing")
+            client.loop_write()
+            until_s = self._clock.monotonic_s() + LEAVE_S
+            while not self._answered and (left_s := until_s - self._clock.monotonic_s()) > 0:
+                if client.socket() is not connection or not select.select([connection], [], [], left_s)[0]:
+                    break
+                client.loop_read()
+        client.disconnect()
+        client.loop_write()
 
     def _connect(self) -> bool:
         address = self._address
@@ -309,6 +328,9 @@ class Link:
         # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
         self._outgoing.extendleft(reversed(self._greeting()))
         self._wake()
+
+    def _on_answer(self, *_: Any) -> None:
+        self._answered = True
 
     def _on_disconnect(self, _client: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._generation += 1

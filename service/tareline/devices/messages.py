@@ -114,10 +114,14 @@ class Reply(_Up):
 
 
 class Identity(_Up):
-    """What can be read of a dose that was not understood as a whole."""
+    """What can be read of a dose that was not understood as a whole; journal is whatever stood there."""
 
-    journal: Name | None = None
+    journal: Any = None
     seq: Seq
+
+    def journal_or(self, current: str | None) -> str | None:
+        """The journal's name where it is one, else the one that the device last announced."""
+        return self.journal if isinstance(self.journal, str) and 1 <= len(self.journal) <= 64 else current
 
 
 def explain(error: ValidationError) -> str:

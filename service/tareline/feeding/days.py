@@ -81,7 +81,7 @@ def meal_ms(day: date, at: str, zone: str) -> int | None:
     if start >= end:
         return None
     instant = to_ms(_utc(datetime.combine(day, time.fromisoformat(at)), ZoneInfo(zone)))
-    return min(max(instant, start), end - 1)
+    return min(instant, end - 1)
 
 
 def week_of(day: date) -> tuple[date, date]:

@@ -96,9 +96,7 @@ def empty_plan(now_ms: int, zone: str) -> Plan:
     return Plan(days, (), Fallback(0.0, (), days[0].start_ms, 0))
 
 
-def make_plan(
-    feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed: FedToday, now_ms: int
-) -> Plan:
+def make_plan(feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed: FedToday, now_ms: int) -> Plan:
     """The plan of one feeder from the tank's rations (oldest first), as of `now_ms`.
 
     sole: whether meals that name no feeder are this one's, since it is the tank's only or first.
@@ -123,7 +121,8 @@ def make_plan(
 
 
 def _meals(
-    owners: Set[str | None], day: date, zone: str, ration: Ration, left_g: float, now_ms: int) -> list[PlannedMeal]:
+    owners: Set[str | None], day: date, zone: str, ration: Ration, left_g: float, now_ms: int
+) -> list[PlannedMeal]:
     """One feeder's meals of a day still to come, none larger than its share, all of the tank's within `left_g`."""
     coming = [
         (meal, at_ms) for meal in ration.meals if (at_ms := meal_ms(day, meal.at, zone)) is not None and at_ms > now_ms

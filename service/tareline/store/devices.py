@@ -150,3 +150,8 @@ def add_reject(connection: Connection, name: str | None, topic: str, payload: by
 def rejects(connection: Connection, limit: int) -> Sequence[Any]:
     """The newest messages that were not understood."""
     return connection.execute(select(reject).order_by(reject.c.last_ms.desc(), reject.c.id.desc()).limit(limit)).all()
+
+
+def rejected_payloads(connection: Connection, topic: str) -> list[bytes]:
+    """What was not understood on a topic."""
+    return [row.payload for row in connection.execute(select(reject.c.payload).where(reject.c.topic == topic))]

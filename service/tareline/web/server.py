@@ -1,6 +1,7 @@
 """Running the service until it is told to stop: streams end first, so that a page left open cannot keep it alive."""
 
 import logging
+import signal
 import socket
 from collections.abc import Callable
 from types import FrameType
@@ -59,6 +60,9 @@ def serve(settings: Settings, clock: Clock, ready: Callable[[], None]) -> int:
         server_header=False,
     )
     server = _Server(config, hub, ready)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        # uvicorn raises the signal again once it has ended; it must not end this process before the store is closed.
+        signal.signal(number, lambda *_: None)
     service.start()
     try:
         server.run()
