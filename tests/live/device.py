@@ -16,7 +16,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from waiting import until
 
-PATIENCE_S = 20.0
+PATIENCE_S = 90.0
 
 
 def now_ms() -> int:

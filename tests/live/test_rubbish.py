@@ -1,4 +1,4 @@
-"""What cannot be understood is stored with its reason, counted, shown and acknowledged; what is around it is untouched."""
+"""What cannot be understood is stored with its reason, counted, shown and acknowledged; nothing around it is touched."""
 
 import json
 from typing import Any
@@ -27,7 +27,11 @@ RUBBISH: dict[str, tuple[str, Any, str]] = {
     "1e308 grams": ("dose", changed("target_g", 1e308), "target_g"),
     "NaN": ("dose", lambda body: json.dumps({**body, "before_g": float("nan")}).encode(), "before_g"),
     "infinity": ("dose", lambda body: json.dumps({**body, "sd_g": float("inf")}).encode(), "sd_g"),
-    "a number beyond a float": ("dose", lambda body: json.dumps({**body, "x": 0}).replace("0}", "1e999}").encode(), None),
+    "a number beyond a float": (
+        "dose",
+        lambda body: json.dumps({**body, "x": 0}).replace("0}", "1e999}").encode(),
+        None,
+    ),
     "negative mass": ("dose", changed("target_g", -0.5), "target_g"),
     "a hopper below nothing": ("dose", changed("after_g", -40.0), "after_g"),
     "a date in 2199": ("dose", changed("at_ms", 7_226_582_400_000), "at_ms"),

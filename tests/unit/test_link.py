@@ -1,4 +1,4 @@
-"""The link against a real Mosquitto: what a connection must be told, and in which order (contract: versions; design: link).
+"""The link against a real Mosquitto: what a connection must be told, and in which order.
 
 A retained message is what a feeder finds when it comes back: the newest one must be the last one sent.
 """
@@ -45,7 +45,7 @@ class Held:
             "tareline",
             SystemClock(),
             self._take,
-            lambda: self.on_settle(),
+            self._settle,
             lambda: None,
             self._greet,
         )
@@ -53,6 +53,9 @@ class Held:
     def _take(self, batch: Sequence[Message]) -> None:
         self.on_take(batch)
         self.batches.append(list(batch))
+
+    def _settle(self) -> None:
+        self.on_settle()
 
     def _greet(self) -> Sequence[Down]:
         told = list(self.greeting)
