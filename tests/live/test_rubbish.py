@@ -1,4 +1,4 @@
-"""What cannot be understood is stored with its reason, counted, shown and acknowledged; nothing around it is touched."""
+"""What cannot be understood is stored with its reason, counted, shown and acknowledged; nothing else is touched."""
 
 import json
 from typing import Any
