@@ -207,9 +207,8 @@ class Entries:
                 subject=subject,
                 by=_by(checked),
             )
-            if kind == "refill" and fields.get("food") is not None:
-                feeder = self._context.register.at("feeder", ref, at_ms) or {}
-                self._context.add_version(tx, "feeder", ref, at_ms, {**feeder, "food": fields["food"]})
+            if kind == "refill":
+                self._change_food(tx, ref, at_ms, fields.get("food"))
             return self._shown(tx, entry, tank)
 
         return self._enter(checked, make, kind, tank)
@@ -239,9 +238,17 @@ class Entries:
                 fields, columns["at_ms"], columns["subject"] = self._corrected(newest, changes)
             columns["body"] = json.dumps({**fields, "correction_note": checked.note})
             made = ledger.correct(tx, newest, self._context.stamp_ms(), **columns)
+            if newest.kind == "refill" and "food" in changes:
+                self._change_food(tx, str(newest.device), columns["at_ms"], fields.get("food"))
             return self._shown(tx, made, tank)
 
         return self._enter(checked, make, "correction", tank)
+
+    def _change_food(self, tx: Connection, feeder: str, at_ms: int, food: str | None) -> None:
+        """A refill with another food: from then on the hopper holds that."""
+        before = self._context.register.at("feeder", feeder, at_ms) or {}
+        if food is not None and food != before.get("food"):
+            self._context.add_version(tx, "feeder", feeder, at_ms, {**before, "food": food})
 
     def _corrected(self, newest: Entry, changes: dict[str, Any]) -> tuple[dict[str, Any], int, str | None]:
         """An entry's fields with changes applied and checked as the whole they now are."""

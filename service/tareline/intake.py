@@ -340,7 +340,12 @@ class Intake:
         if known.board is not None and known.board != hello.board:
             self._another_board(tx, taken, device, known.board, hello.board)
             known = replace(known, former_boards=(*known.former_boards[-9:], known.board))
+        former = (device, str((known.hello or {}).get("journal")))
         self._remember(taken, replace(known, hello=body, board=hello.board))
+        if hello.journal is not None and former[1] != hello.journal and former in self.tracks:
+            missing = self.tracks[former].missing()
+            if missing:
+                self.give_up(tx, former, missing[-1][1], "the device began a new journal", taken)
         if hello.kind == "feeder" and hello.journal is not None:
             key = (device, hello.journal)
             track = self.tracks.setdefault(key, Track())

@@ -18,7 +18,6 @@ from tareline.broker.link import Address, Down, Link
 from tareline.clock import Clock
 from tareline.context import Context
 from tareline.devices import messages as wire
-from tareline.devices.journals import Track
 from tareline.devices.messages import Message
 from tareline.entries import Entries
 from tareline.intake import Intake, Taken
@@ -38,7 +37,7 @@ SILENT_MS = 60_000  # a board that restarts is back sooner
 class Service:
     """One installation: its books, its link to the broker, and what people see and enter.
 
-    on_broken: called when the store failed and the service must end. Raises StoreError, ValueError.
+    on_broken: called when the store or the link failed and the service must end. Raises StoreError, ValueError.
     """
 
     def __init__(self, settings: Settings, clock: Clock, on_broken: Callable[[str], None] | None = None) -> None:
@@ -58,10 +57,11 @@ class Service:
             settle=self.settle,
             tick=self.tick,
             greeting=self.greeting,
+            failed=on_broken if on_broken is not None else log.critical,
         )
         self._pending = Taken()
         self._acknowledged: dict[tuple[str, str], int | None] = {}
-        self._asked: dict[str, tuple[str, str]] = {}
+        self._asked: dict[str, tuple[tuple[str, str], int]] = {}
         self._made_known: set[str] = set()
         self._overdue: set[tuple[str, int]] = set()
         self._midnight_ms = 0
@@ -139,9 +139,9 @@ class Service:
         pending.clockless += taken.clockless
         pending.devices |= taken.devices
         for command in taken.refused_resends:
-            key = self._asked.pop(command, None)
-            if key is not None and key in self.intake.tracks:
-                self._give_up(key, "the device refused to send them again")
+            asked = self._asked.pop(command, None)
+            if asked is not None:
+                self._give_up(*asked, "the device refused to send them again")
 
     def settle(self) -> None:
         """Send what follows from the batches taken since the last time."""
@@ -281,13 +281,13 @@ class Service:
             if not track.ask_due(now_s):
                 continue
             if track.given_up:
-                self._give_up(key, f"not sent again though asked for {track.asked} times", missing)
+                self._give_up(key, missing[-1][1], f"not sent again though asked for {track.asked} times")
                 continue
             track.note_ask(now_s)
             commands = []
             for first, last in missing[:20]:
                 command = f"resend-{secrets.token_hex(6)}"
-                self._asked[command] = key
+                self._asked[command] = (key, last)
                 commands.append(
                     Down(f"{device}/down/command", telling.encode(wire.resend(command, first, last)), False)
                 )
@@ -299,15 +299,11 @@ class Service:
     def _current(known: Device, journal: str) -> bool:
         return bool((known.hello or {}).get("journal", journal) == journal)
 
-    def _give_up(self, key: tuple[str, str], why: str, missing: Sequence[tuple[int, int]] | None = None) -> None:
-        track: Track = self.intake.tracks[key]
-        ranges = track.missing() if missing is None else missing
-        if not ranges:
-            return
+    def _give_up(self, key: tuple[str, str], to: int, why: str) -> None:
         taken = Taken()
         with self.context.write() as tx:
-            self.intake.give_up(tx, key, ranges[-1][1], why, taken)
-            device_store.save_journals(tx, {key: track.received})
+            self.intake.give_up(tx, key, to, why, taken)
+            device_store.save_journals(tx, {key: self.intake.tracks[key].received})
         self._pending.dosed |= taken.dosed
         self._pending.journals |= taken.journals
         self.settle()

@@ -20,6 +20,7 @@ def test_a_dose_sent_three_times_is_one(common: Household) -> None:
 def test_a_gap_is_asked_for_and_filled(common: Household) -> None:
     device = common.device()
     device.dose()
+    device.wait_received(1)  # connected for good: what is not sent now is not sent at a connect either
     device.dose(send=False)
     device.dose(send=False)
     device.dose()
@@ -35,6 +36,7 @@ def test_received_stays_below_a_gap_until_it_is_filled(common: Household) -> Non
     device = common.device()
     device.on_resend = "ignore"
     device.dose()
+    device.wait_received(1)
     device.dose(send=False)
     device.dose()
     device.wait(lambda: device.heard("command"), "the first request")
@@ -47,6 +49,7 @@ def test_a_refused_resend_is_given_up_loudly_and_a_dose_that_comes_after_all_is_
     device = common.device()
     device.on_resend = "refuse"
     device.dose()
+    device.wait_received(1)
     lost = device.dose(send=False)
     device.dose()
     device.wait_received(3)

@@ -36,6 +36,7 @@ class Held:
     def __init__(self, port: int) -> None:
         self.batches: list[list[Message]] = []
         self.greeting: Sequence[Down] = ()
+        self.failures: list[str] = []
         self.on_greeting = lambda: None
         self.on_take = lambda batch: None
         self.on_settle = lambda: None
@@ -48,6 +49,7 @@ class Held:
             self._settle,
             lambda: None,
             self._greet,
+            self.failures.append,
         )
 
     def _take(self, batch: Sequence[Message]) -> None:

@@ -77,7 +77,8 @@ class Link:
     """One persistent session with the broker.
 
     take: puts a batch on disk; raising ends the link. settle: sends what follows from batches, after a quiet moment or
-    a quarter of a second. tick: called about every second. greeting: what every new connection must send.
+    a quarter of a second. tick: called about every second. greeting: what every new connection must send. failed:
+    told why when the link has ended by itself, since a service without one must not live on.
     """
 
     def __init__(
@@ -90,9 +91,11 @@ class Link:
         settle: Callable[[], None],
         tick: Callable[[], None],
         greeting: Callable[[], Sequence[Down]],
+        failed: Callable[[str], None],
     ) -> None:
         self._address, self._root, self._clock = address, root, clock
         self._take, self._settle, self._tick, self._greeting = take, settle, tick, greeting
+        self._failed = failed
         self._batch: list[tuple[Message, int, int]] = []
         self._batch_since_s = 0.0
         self._unsettled = False
@@ -125,6 +128,7 @@ class Link:
         client.on_message = self._on_message
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
         client.on_unsubscribe = self._on_answer
         client.on_socket_open = _without_delay
         # With a hook for writing, paho queues acknowledgements and the loop writes them together.
@@ -174,8 +178,9 @@ class Link:
                 self._settle()
             self._send_outgoing()
             self._leave()
-        except Exception:
+        except Exception as error:
             log.exception("the link to the broker has ended")
+            self._failed(f"the link to the broker has ended: {error}")
         finally:
             self.connected.clear()
             self.ended.set()
@@ -264,7 +269,7 @@ class Link:
             self._send_outgoing()
             ended_s = self._clock.monotonic_s()
             self._settle_again_s = ended_s + max(SETTLE_S, (ended_s - now_s) / SETTLE_SHARE)
-        if self._again.is_set():
+        if self._again.is_set() and self.connected.is_set():
             self._again.clear()
             self._subscribe()
         self._tick_when_due()
@@ -296,8 +301,7 @@ class Link:
         self._client.loop_write()
 
     def _subscribe(self) -> None:
-        if self.connected.is_set():
-            self._client.subscribe([(f"{self._root}/+/up/#", 1), (f"{self._root}/+/down/plan", 1)])
+        self._client.subscribe([(f"{self._root}/+/up/#", 1), (f"{self._root}/+/down/plan", 1)])
 
     def _drain_wakes(self) -> None:
         with suppress(BlockingIOError):
@@ -322,8 +326,15 @@ class Link:
             return
         log.info("connected to the broker at %s:%d", self._address.host, self._address.port)
         self._attempt = 0
-        self.connected.set()
         self._subscribe()
+
+    def _on_subscribe(self, _client: mqtt.Client, _userdata: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+        """Connected means heard: before the first subscription holds, a broker drops what devices send."""
+        if any(reason.is_failure for reason in reasons):
+            log.error("the broker refuses the subscriptions: %s", ", ".join(str(reason) for reason in reasons))
+        if self.connected.is_set():
+            return
+        self.connected.set()
         self._outgoing.clear()
         # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
         self._outgoing.extendleft(reversed(self._greeting()))

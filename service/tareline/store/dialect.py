@@ -1,10 +1,11 @@
 """Everything that differs between database engines, in one place. SQLite only so far."""
 
+import fcntl
 import sqlite3
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url, text
 from sqlalchemy.dialects.sqlite import Insert, insert
@@ -49,6 +50,24 @@ def engines(url: str) -> tuple[Engine, Engine]:
         connection.exec_driver_sql("BEGIN")
 
     return writer, reader
+
+
+def lock(url: str) -> BinaryIO:
+    """Take a database for this process until the returned file is closed. Raises ValueError where another has it.
+
+    Two writers, or two services of one installation, would undo each other's guarantees.
+    """
+    path = Path(str(make_url(url).database)).absolute()
+    try:
+        file = path.with_name(path.name + ".lock").open("ab")
+    except OSError as error:
+        raise ValueError(f"{path}: {error.strerror}") from error
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        file.close()
+        raise ValueError("another process uses it") from error
+    return file
 
 
 def protect(table: str) -> Sequence[str]:

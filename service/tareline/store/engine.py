@@ -6,7 +6,7 @@ itself broken, every later write is refused, and the service ends, so that the b
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from importlib import resources
 
 from alembic import command
@@ -14,7 +14,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, func, select
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from tareline.store import dialect
 from tareline.store.tables import ledger, meta, register
@@ -34,12 +34,16 @@ class Store:
         self._lock = threading.RLock()
         self._on_broken = on_broken
         self._broken: str | None = None
-        try:
-            self._writer, self._reader = dialect.engines(url)
-            with self._writer.begin() as connection:
-                _migrate(connection)
-        except (DBAPIError, ValueError) as error:
-            raise StoreError(f"the store {url} cannot be opened: {_plain(error)}") from error
+        with ExitStack() as undo:
+            try:
+                self._writer, self._reader = dialect.engines(url)
+                self._held = undo.enter_context(dialect.lock(url))
+                undo.callback(self._writer.dispose)
+                with self._writer.begin() as connection:
+                    _migrate(connection)
+            except (DBAPIError, ValueError) as error:
+                raise StoreError(f"the store {url} cannot be opened: {_plain(error)}") from error
+            undo.pop_all()
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -55,6 +59,8 @@ class Store:
             try:
                 try:
                     yield connection
+                except IntegrityError:
+                    raise  # a rule of the tables refused it: the disk is sound, and nothing of it was written
                 except DBAPIError as error:
                     raise self._break(error) from error
                 try:
@@ -87,6 +93,7 @@ class Store:
         with self._lock:
             self._reader.dispose()
             self._writer.dispose()
+            self._held.close()
 
     def _break(self, error: DBAPIError) -> StoreError:
         if self._broken is None:
