@@ -223,15 +223,15 @@ class Entries:
                 raise FieldError("entry", f"there is no entry {entry}", 404)
             chain = ledger.corrections_of(tx, [found.root]).get(found.root, [])
         newest = chain[-1] if chain else found
-        if newest.kind not in KINDS:
-            raise FieldError("entry", f"a {newest.kind} is not corrected by hand", 409)
-        if newest.void:
-            raise FieldError("entry", "this entry was taken back; enter it anew", 409)
-        if not checked.void and not changes:
-            raise FieldError("", "expected the corrected fields, or void: true")
         tank = newest.tank or self._context.tank_of(newest.device or "", newest.at_ms)
 
         def make(tx: Connection) -> dict[str, Any]:
+            if newest.kind not in KINDS:
+                raise FieldError("entry", f"a {newest.kind} is not corrected by hand", 409)
+            if newest.void:
+                raise FieldError("entry", "this entry was taken back; enter it anew", 409)
+            if not checked.void and not changes:
+                raise FieldError("", "expected the corrected fields, or void: true")
             columns: dict[str, Any] = {"by": checked.by, "void": checked.void}
             fields = newest.body
             if not checked.void:
@@ -373,12 +373,20 @@ class Entries:
         now_ms = self._context.stamp_ms()
         if at is None:
             return now_ms
-        at_ms = to_ms(at)
+        at_ms = instant_ms("at", at)
         if at_ms > now_ms + AHEAD_MS:
             raise FieldError("at", f"expected at most 5 minutes ahead of now; found {at.isoformat()}")
         if at.year < 1990:
             raise FieldError("at", f"expected a year from 1990 on; found {at.isoformat()}")
         return at_ms
+
+
+def instant_ms(field: str, at: datetime) -> int:
+    """A stated time as UNIX milliseconds. Raises FieldError at the ends of the calendar."""
+    try:
+        return to_ms(at)
+    except OverflowError as error:
+        raise FieldError(field, f"expected a time within the calendar; found {at.isoformat()}") from error
 
 
 def _by(checked: BaseModel) -> str | None:

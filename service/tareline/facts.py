@@ -21,7 +21,7 @@ def dose(entry: Entry) -> Dose:
     """A dose from its entry; a gap is a dose of unknown size that stands for several."""
     body = entry.body
     if entry.kind == "gap":
-        count = body["to"] - body["from"] + 1
+        count = 0 if body["before_first"] else body["to"] - body["from"] + 1
         return Dose(entry.id, entry.at_ms, entry.device or "", "unknown", count=count, journal=body["journal"])
     return Dose(
         entry=entry.id,

@@ -6,7 +6,7 @@ was not understood. Either way it is then on disk and may be acknowledged.
 
 import json
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
@@ -28,6 +28,8 @@ from tareline.store.engine import StoreError
 
 log = logging.getLogger(__name__)
 
+JUMP = 1_000_000  # doses: more than any feeder makes in its life
+GAPS = 1000
 AHEAD_MS = 86_400_000  # a board's clock this far ahead of every clock we know is wrong
 METRICS = {"temperature": ("Cel", -60.0, 125.0), "conductivity": ("S/m", 0.0, 100.0), "voltage": ("V", -100.0, 100.0)}
 UNKNOWN_DEVICE = "unknown device: not registered as a feeder or a probe"
@@ -78,6 +80,9 @@ class Intake:
             self.tracks: dict[tuple[str, str], Track] = {}
             for (device, journal), received in device_store.load_journals(tx).items():
                 above = ledger.seqs_above(tx, device, journal, received)
+                for gap in ledger.newest(tx, "gap", device=device, limit=GAPS):
+                    if gap.body["journal"] == journal:
+                        above.update(range(max(gap.body["from"], received + 1), gap.body["to"] + 1))
                 self.tracks[device, journal] = Track(received, above)
 
     def take(self, batch: Sequence[Message]) -> Taken:
@@ -113,6 +118,7 @@ class Intake:
     def _take(self, batch: Sequence[Message]) -> Taken:
         taken = Taken()
         doses: list[_Dose] = []
+        hellos: list[tuple[str, Message, wire.Hello]] = []
         refused: list[tuple[Message, str]] = []
         with self._context.write() as tx:
             for message in batch:
@@ -120,6 +126,8 @@ class Intake:
                     device, tail = self._address(message)
                     if tail == "dose":
                         doses.append(self._read_dose(device, message))
+                    elif tail == "hello":
+                        hellos.append((device, message, self._read_hello(device, message)))
                     else:
                         self._handlers[tail](self, tx, taken, device, message)
                         taken.count(tail)
@@ -127,6 +135,8 @@ class Intake:
                     refused.append((message, str(error)))
             if doses:
                 self._enter_doses(tx, taken, doses)
+            for device, message, hello in hellos:  # after the doses that came with it: those are not missing
+                self._greet(tx, taken, device, message, hello)
             for message, reason in refused:
                 self._reject(tx, taken, message, reason)
             self._save(tx, taken)
@@ -140,7 +150,7 @@ class Intake:
         device, _, tail = message.topic[len(self._prefix) :].partition("/up/")
         if not self._context.register.known_device(device):
             raise NotUnderstoodError(UNKNOWN_DEVICE)
-        if tail != "dose" and tail not in self._handlers:
+        if tail not in ("dose", "hello") and tail not in self._handlers:
             raise NotUnderstoodError(f"topic: expected one of the contract's under up/; found {tail!r}")
         if len(message.payload) > wire.UP_BYTES:
             raise NotUnderstoodError(f"payload: expected at most {wire.UP_BYTES} bytes; found {len(message.payload)}")
@@ -151,8 +161,25 @@ class Intake:
             read = wire.DoseMessage.model_validate_json(message.payload)
         except ValidationError as error:
             raise NotUnderstoodError(wire.explain(error)) from error
+        self._check_number("seq", device, read.journal, read.seq)
         self._note_time(device, read.boot, read.at_ms, read.uptime_ms, message)
         return _Dose(device, message, read)
+
+    def _read_hello(self, device: str, message: Message) -> wire.Hello:
+        hello = _read(wire.Hello, message.payload)
+        if hello.journal is not None:
+            for name, number in (("journal_from", hello.journal_from), ("journal_to", hello.journal_to)):
+                self._check_number(name, device, hello.journal, number or 0)
+        if not message.retained:
+            self._boots.note_arrival(device, hello.boot, message.arrival_ms, hello.uptime_ms)
+        return hello
+
+    def _check_number(self, name: str, device: str, journal: str, number: int) -> None:
+        """Refuse a dose's number that no journal can have reached: taken, it would use up all numbers below it."""
+        track = self.tracks.get((device, journal))
+        most = (track.frontier if track is not None and number > track.received else 0) + JUMP
+        if number > most and (track is None or number > track.received):
+            raise NotUnderstoodError(f"{name}: expected at most {most}; found {number}")
 
     def _note_time(self, device: str, boot: str, at_ms: int | None, uptime_ms: int, message: Message) -> None:
         """Learn from a message when its boot began; refuse a time that cannot be."""
@@ -169,6 +196,7 @@ class Intake:
         stamp_ms = self._context.stamp_ms()
         rows: list[dict[str, Any]] = []
         again: dict[tuple[str, str], list[_Dose]] = {}
+        earliest: dict[tuple[str, str], dict[int, int | None]] = {}
         for dose in doses:
             read = dose.read
             key = (dose.device, read.journal)
@@ -179,7 +207,10 @@ class Intake:
                 again.setdefault(key, []).append(dose)
             else:
                 track.take(read.seq)
-                rows.append(self._row(tx, dose, stamp_ms))
+                beside = earliest.setdefault(key, {})
+                row = self._row(tx, dose, stamp_ms, beside)
+                beside[read.seq] = row["at_ms"] if row["at_high_ms"] is None else row["at_low_ms"]
+                rows.append(row)
             taken.journals.add(key)
         if rows:
             ledger.add_doses(tx, rows)
@@ -188,13 +219,14 @@ class Intake:
         for key, repeated in again.items():
             self._enter_again(tx, taken, key, repeated, stamp_ms)
 
-    def _row(self, tx: Connection, dose: _Dose, stamp_ms: int) -> dict[str, Any]:
+    def _row(self, tx: Connection, dose: _Dose, stamp_ms: int, beside: Mapping[int, int | None]) -> dict[str, Any]:
+        """A dose's row. beside: the earliest instants of the same journal's doses that are in no row yet, by number."""
         read = dose.read
         at_ms, low_ms, high_ms = read.at_ms, None, None
         if at_ms is None:
             at_ms = self._boots.at_ms(dose.device, read.boot, read.uptime_ms, dose.message.arrival_ms)
             high_ms = at_ms
-            low_ms = ledger.neighbour_ms(tx, dose.device, read.journal, read.seq)
+            low_ms = self._not_before(tx, dose.device, read.journal, read.seq, beside)
             if low_ms is not None:
                 low_ms = min(low_ms, high_ms)
         return {
@@ -210,6 +242,16 @@ class Intake:
             "body": dose.message.payload.decode(),
         }
 
+    @staticmethod
+    def _not_before(
+        tx: Connection, device: str, journal: str, seq: int, beside: Mapping[int, int | None]
+    ) -> int | None:
+        """The earliest instant of the nearest dose before one."""
+        near = ledger.neighbour(tx, device, journal, seq)
+        lower = [(number, at_ms) for number, at_ms in beside.items() if number < seq]
+        found = max([*lower, *([near] if near is not None else [])], key=lambda pair: pair[0], default=None)
+        return None if found is None else found[1]
+
     def _enter_again(
         self, tx: Connection, taken: Taken, key: tuple[str, str], doses: Sequence[_Dose], stamp_ms: int
     ) -> None:
@@ -221,14 +263,14 @@ class Intake:
             entry = stored.get(dose.read.seq)
             raw = dose.message.payload.decode()
             if entry is None:
-                row = self._row(tx, dose, stamp_ms)
+                row = self._row(tx, dose, stamp_ms, {})
                 ledger.add_doses(tx, [row])
                 self._found_after_all(tx, device, journal, dose.read.seq, stamp_ms)
                 stored.update(ledger.doses_by_seq(tx, device, journal, [dose.read.seq]))
                 taken.dosed.add(device)
                 taken.count("dose")
             elif entry.body.get("outcome") == "unknown":
-                row = self._row(tx, dose, stamp_ms)
+                row = self._row(tx, dose, stamp_ms, {})
                 changes = {k: row[k] for k in ("at_ms", "at_low_ms", "at_high_ms", "body")}
                 ledger.correct(tx, entry, stamp_ms, **changes)
                 stored.update(ledger.doses_by_seq(tx, device, journal, [dose.read.seq]))
@@ -243,7 +285,7 @@ class Intake:
 
     def _found_after_all(self, tx: Connection, device: str, journal: str, seq: int, stamp_ms: int) -> None:
         """A dose that was given up came: the entry that gave it up is corrected to what is still missing."""
-        for gap in ledger.newest(tx, "gap", device=device, limit=1000):
+        for gap in ledger.newest(tx, "gap", device=device, limit=GAPS):
             body = gap.body
             if body["journal"] != journal or not body["from"] <= seq <= body["to"]:
                 continue
@@ -274,6 +316,10 @@ class Intake:
         journal = identity.journal_or(hello.get("journal"))
         if journal is None:
             return
+        try:
+            self._check_number("seq", device, journal, identity.seq)
+        except NotUnderstoodError:
+            return
         track = self.tracks.setdefault((device, journal), Track())
         if track.seen(identity.seq):
             return
@@ -281,7 +327,7 @@ class Intake:
         body = {"journal": journal, "seq": identity.seq, "outcome": "unknown", "reject": kept}
         row = {
             "at_ms": message.arrival_ms,
-            "at_low_ms": ledger.neighbour_ms(tx, device, journal, identity.seq),
+            "at_low_ms": self._not_before(tx, device, journal, identity.seq, {}),
             "at_high_ms": message.arrival_ms,
             "recorded_ms": stamp_ms,
             "kind": "dose",
@@ -310,13 +356,18 @@ class Intake:
                 track = self.tracks.setdefault((device, journal), Track())
                 track.known_to = max(track.known_to, identity.seq)
 
-    def give_up(self, tx: Connection, key: tuple[str, str], to: int, why: str, taken: Taken) -> None:
-        """Enter that doses up to a number will never come."""
+    def give_up(self, tx: Connection, key: tuple[str, str], lost: tuple[int, int], why: str, taken: Taken) -> None:
+        """Enter that what is missing of a range of doses will never come.
+
+        Doses before the first one that this service has seen of a journal were fed before it knew the device: they are
+        entered, but count against no day.
+        """
         device, journal = key
         stamp_ms = self._context.stamp_ms()
-        for first, last in self.tracks[key].give_up(to):
-            at_ms = ledger.neighbour_ms(tx, device, journal, first) or stamp_ms
-            body = {"journal": journal, "from": first, "to": last, "why": why}
+        for first, last in self.tracks[key].give_up(lost[1], lost[0]):
+            near = ledger.neighbour(tx, device, journal, first)
+            at_ms = (None if near is None else near[1]) or stamp_ms
+            body = {"journal": journal, "from": first, "to": last, "why": why, "before_first": near is None}
             ledger.add(tx, "gap", at_ms, stamp_ms, body, device=device)
             log.error("doses %d to %d of %s are lost: %s", first, last, device, why)
             taken.dosed.add(device)
@@ -331,10 +382,8 @@ class Intake:
             at_ms = self._context.stamp_ms()
             self._remember(taken, replace(known, online=status.online, status_ms=at_ms))
 
-    def _hello(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
-        hello = _read(wire.Hello, message.payload)
-        if not message.retained:
-            self._boots.note_arrival(device, hello.boot, message.arrival_ms, hello.uptime_ms)
+    def _greet(self, tx: Connection, taken: Taken, device: str, message: Message, hello: wire.Hello) -> None:
+        taken.count("hello")
         body = hello.model_dump()
         known = self.devices.get(device, Device(device))
         if known.board is not None and known.board != hello.board:
@@ -345,14 +394,14 @@ class Intake:
         if hello.journal is not None and former[1] != hello.journal and former in self.tracks:
             missing = self.tracks[former].missing()
             if missing:
-                self.give_up(tx, former, missing[-1][1], "the device began a new journal", taken)
+                self.give_up(tx, former, (1, missing[-1][1]), "the device began a new journal", taken)
         if hello.kind == "feeder" and hello.journal is not None:
             key = (device, hello.journal)
             track = self.tracks.setdefault(key, Track())
             track.known_to = max(track.known_to, hello.journal_to or 0)
             taken.journals.add(key)
             if hello.journal_from is not None and track.received < hello.journal_from - 1:
-                self.give_up(tx, key, hello.journal_from - 1, "the device no longer holds them", taken)
+                self.give_up(tx, key, (1, hello.journal_from - 1), "the device no longer holds them", taken)
         if hello.clock == "unset" and not message.retained:
             taken.clockless.append({"device": device, **body})
 
@@ -438,7 +487,6 @@ class Intake:
 
     _handlers: dict[str, Callable[["Intake", Connection, Taken, str, Message], None]] = {  # noqa: RUF012
         "status": _status,
-        "hello": _hello,
         "applied": _applied,
         "weight": _weight,
         "samples": _samples,

@@ -61,7 +61,7 @@ class Service:
         )
         self._pending = Taken()
         self._acknowledged: dict[tuple[str, str], int | None] = {}
-        self._asked: dict[str, tuple[tuple[str, str], int]] = {}
+        self._asked: dict[str, tuple[tuple[str, str], tuple[int, int]]] = {}
         self._made_known: set[str] = set()
         self._overdue: set[tuple[str, int]] = set()
         self._midnight_ms = 0
@@ -281,13 +281,13 @@ class Service:
             if not track.ask_due(now_s):
                 continue
             if track.given_up:
-                self._give_up(key, missing[-1][1], f"not sent again though asked for {track.asked} times")
+                self._give_up(key, (1, missing[-1][1]), f"not sent again though asked for {track.asked} times")
                 continue
             track.note_ask(now_s)
             commands = []
             for first, last in missing[:20]:
                 command = f"resend-{secrets.token_hex(6)}"
-                self._asked[command] = (key, last)
+                self._asked[command] = (key, (first, last))
                 commands.append(
                     Down(f"{device}/down/command", telling.encode(wire.resend(command, first, last)), False)
                 )
@@ -299,10 +299,10 @@ class Service:
     def _current(known: Device, journal: str) -> bool:
         return bool((known.hello or {}).get("journal", journal) == journal)
 
-    def _give_up(self, key: tuple[str, str], to: int, why: str) -> None:
+    def _give_up(self, key: tuple[str, str], lost: tuple[int, int], why: str) -> None:
         taken = Taken()
         with self.context.write() as tx:
-            self.intake.give_up(tx, key, to, why, taken)
+            self.intake.give_up(tx, key, lost, why, taken)
             device_store.save_journals(tx, {key: self.intake.tracks[key].received})
         self._pending.dosed |= taken.dosed
         self._pending.journals |= taken.journals

@@ -26,7 +26,7 @@ NO_TANK = "this feeder is on no tank"
 
 def encode(body: dict[str, Any]) -> bytes:
     """A message as it goes over the wire."""
-    return json.dumps(body, separators=(",", ":")).encode()
+    return json.dumps(body, separators=(",", ":"), ensure_ascii=False).encode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,12 @@ def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issue
             head: dict[str, Any] = {"installation": context.installation, "version": version}
             if topic == "plan":
                 head["issued_at_ms"] = now_ms
-            message = Issued(feeder, topic, version, now_ms, {**head, **body})
+            asked_ms = now_ms
+            if topic == "hold" and last is not None and last.body["held"] and body["held"]:
+                device = devices.get(feeder)
+                if device is None or not device.confirms("hold", last.version):
+                    asked_ms = last.issued_ms  # one more reason does not start the minute to confirm anew
+            message = Issued(feeder, topic, version, asked_ms, {**head, **body})
             issue(tx, message)
             sent.append(message)
     return sent

@@ -21,6 +21,11 @@ class Track:
     asked: int = 0
     next_ask_s: float | None = None
 
+    @property
+    def frontier(self) -> int:
+        """The highest dose that is known to exist."""
+        return max(self.received, self.known_to, max(self.above, default=0))
+
     def seen(self, seq: int) -> bool:
         """Whether this dose is already on disk or given up."""
         return seq <= self.received or seq in self.above
@@ -35,13 +40,16 @@ class Track:
         elif seq > self.received:
             self.above.add(seq)
 
-    def give_up(self, to: int) -> list[tuple[int, int]]:
-        """Stop waiting for everything up to `to`; returns the ranges that are missing for ever."""
+    def give_up(self, to: int, first: int = 1) -> list[tuple[int, int]]:
+        """Stop waiting for what is missing from `first` to `to`; returns those ranges."""
         self.known_to = max(self.known_to, to)
-        lost = [(first, min(last, to)) for first, last in self.missing() if first <= to]
-        self.received = max(self.received, to)
-        self.above = {seq for seq in self.above if seq > self.received}
-        self._advance()
+        lost = [(max(a, first), min(b, to)) for a, b in self.missing() if a <= to and b >= first]
+        for a, b in lost:
+            if a == self.received + 1:
+                self.received = b
+                self._advance()
+            else:
+                self.above.update(range(a, b + 1))
         self.asked, self.next_ask_s = 0, None
         return lost
 

@@ -9,6 +9,7 @@ from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url, text
 from sqlalchemy.dialects.sqlite import Insert, insert
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import QueuePool, StaticPool
 
 APPEND_ONLY_MESSAGE = "is append-only: a correction is one more entry"
@@ -20,7 +21,10 @@ def engines(url: str) -> tuple[Engine, Engine]:
     SQLite before 3.51.3 can lose a commit when one connection commits while another checkpoints. So the writer's one
     connection also does all checkpoints; readers open the file read-only and cannot.
     """
-    parsed = make_url(url)
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        raise ValueError(f'store.url: expected "sqlite:///FILE"; found {url!r}') from None
     if parsed.get_backend_name() != "sqlite" or not parsed.database or parsed.database == ":memory:":
         raise ValueError(f'store.url: expected "sqlite:///FILE"; found {parsed.render_as_string()!r}')
     path = Path(parsed.database).absolute()

@@ -154,7 +154,7 @@ _PAGE_OF_DEVICE = (
     .limit(bindparam("most"))
 )
 _NEIGHBOUR = (
-    select(ledger.c.at_low_ms, ledger.c.at_high_ms, ledger.c.at_ms)
+    select(ledger.c.seq, ledger.c.at_low_ms, ledger.c.at_high_ms, ledger.c.at_ms)
     .where(_DEVICE, ledger.c.journal == bindparam("journal"), ledger.c.seq < bindparam("seq"))
     .order_by(ledger.c.seq.desc())
     .limit(1)
@@ -285,13 +285,10 @@ def seqs_above(connection: Connection, device: str, journal: str, seq: int) -> s
     return {row.seq for row in connection.execute(query)}
 
 
-def neighbour_ms(connection: Connection, device: str, journal: str, seq: int) -> int | None:
-    """When the nearest dose with a lower sequence number was: no later dose can be older."""
+def neighbour(connection: Connection, device: str, journal: str, seq: int) -> tuple[int, int | None] | None:
+    """The nearest dose with a lower number, and its earliest instant: no later dose can be older."""
     row = connection.execute(_NEIGHBOUR, {"device": device, "journal": journal, "seq": seq}).first()
-    if row is None:
-        return None
-    found: int | None = row.at_ms if row.at_high_ms is None else row.at_low_ms
-    return found
+    return None if row is None else (row.seq, row.at_ms if row.at_high_ms is None else row.at_low_ms)
 
 
 def placed_by_boot(connection: Connection, device: str, boot: str) -> list[Entry]:

@@ -47,7 +47,7 @@ class Register:
 
     def refs(self, kind: str) -> list[str]:
         """The ids of a kind, in the order they were first told of."""
-        found = [(versions[0].id, ref) for (k, ref), versions in self._versions.items() if k == kind]
+        found = [(min(v.id for v in versions), ref) for (k, ref), versions in self._versions.items() if k == kind]
         return [ref for _, ref in sorted(found)]
 
     def history(self, kind: str, ref: str) -> list[Version]:

@@ -94,30 +94,30 @@ def points(
 
     Stretches of an hour and more come from the roll-ups. A stretch without samples has no point.
     """
-    width_ms = max(1, -(-(end_ms - start_ms) // count))
+    origin_ms, width_ms = start_ms, max(1, -(-(end_ms - start_ms) // count))
     if width_ms >= HOUR_MS:
-        width_ms = -(-width_ms // HOUR_MS) * HOUR_MS
+        origin_ms -= start_ms % HOUR_MS
+        width_ms = -(-(end_ms - origin_ms) // (count * HOUR_MS)) * HOUR_MS
     found: list[Point] = []
     for device, since_ms, until_ms in stays:
         low, high = max(start_ms, since_ms), end_ms if until_ms is None else min(end_ms, until_ms)
         key = _find(connection, device, metric)
         if key is not None and low < high:
-            found.extend(_points(connection, key, low, high, start_ms, width_ms))
-    return _merge(found)[:count]
+            found.extend(_points(connection, key, low, high, origin_ms, width_ms))
+    return _merge(found)
 
 
-def _points(connection: Connection, key: int, low_ms: int, high_ms: int, start_ms: int, width_ms: int) -> list[Point]:
+def _points(connection: Connection, key: int, low_ms: int, high_ms: int, origin_ms: int, width_ms: int) -> list[Point]:
     if width_ms >= HOUR_MS:
         at, table = hour.c.hour_ms, hour
-        origin = start_ms - start_ms % HOUR_MS
         low_ms -= low_ms % HOUR_MS
         n, total = func.sum(hour.c.n), func.sum(hour.c.mean * hour.c.n)
         least, most = func.min(hour.c.low), func.max(hour.c.high)
     else:
-        at, table, origin = sample.c.at_ms, sample, start_ms
+        at, table = sample.c.at_ms, sample
         n, total = func.sum(1), func.sum(sample.c.value * 1.0)
         least, most = func.min(sample.c.value), func.max(sample.c.value)
-    bucket = (at - origin) - (at - origin) % width_ms
+    bucket = (at - origin_ms) - (at - origin_ms) % width_ms
     query = (
         select(bucket, total, least, most, n)
         .where(and_(table.c.series == key, at >= low_ms, at < high_ms))
@@ -125,7 +125,7 @@ def _points(connection: Connection, key: int, low_ms: int, high_ms: int, start_m
         .order_by(bucket)
     )
     return [
-        Point(origin + at_ms, total / count / SCALE, low / SCALE, high / SCALE, count)
+        Point(origin_ms + at_ms, total / count / SCALE, low / SCALE, high / SCALE, count)
         for at_ms, total, low, high, count in connection.execute(query)
     ]
 

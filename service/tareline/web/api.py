@@ -9,10 +9,10 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import AwareDatetime
 
 from tareline import bodies
-from tareline.entries import lines_view, ration_view
-from tareline.errors import FieldError
-from tareline.feeding.days import day_of, to_ms
+from tareline.entries import instant_ms, lines_view, ration_view
+from tareline.feeding.days import day_of
 from tareline.service import Service
+from tareline.web import problems
 from tareline.web.events import Hub
 
 View = dict[str, Any]
@@ -21,7 +21,7 @@ EntryId = Annotated[int, Path(ge=1, lt=2**63)]
 
 def router(service: Service, hub: Hub) -> APIRouter:
     """All calls of one service."""
-    api = APIRouter(prefix="/api/v1")
+    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED})
     _things(api, service)
     _feeding(api, service)
     _entries(api, service)
@@ -185,7 +185,7 @@ def _looking(api: APIRouter, service: Service) -> None:
 
     @api.get("/tanks/{tank}/series", tags=["looking"])
     def series(tank: str, metric: str, start: AwareDatetime, end: AwareDatetime, points: int = 500) -> View:
-        return views.series(tank, metric, _need_ms("start", start), _need_ms("end", end), points)
+        return views.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
 
     @api.get("/ledger/{entry}", tags=["looking"])
     def entry(entry: EntryId) -> View:
@@ -200,12 +200,5 @@ def _looking(api: APIRouter, service: Service) -> None:
         return views.devices()
 
 
-def _need_ms(field: str, at: AwareDatetime) -> int:
-    at_ms = to_ms(at)
-    if abs(at_ms) > 2**53:
-        raise FieldError(field, "expected a time within the calendar")
-    return at_ms
-
-
 def _ms(field: str, at: AwareDatetime | None) -> int | None:
-    return None if at is None else _need_ms(field, at)
+    return None if at is None else instant_ms(field, at)

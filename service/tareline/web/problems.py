@@ -27,6 +27,33 @@ TITLES = {
     500: "Failed",
     503: "Out of order",
 }
+_TEXT = {"type": "string"}
+# How OpenAPI describes every answer that is not the one a call promises.
+DESCRIBED: dict[str, Any] = {
+    "description": "A problem document (RFC 9457) that names the field and what was expected",
+    "content": {
+        MEDIA_TYPE: {
+            "schema": {
+                "type": "object",
+                "required": ["type", "title", "status", "detail"],
+                "properties": {
+                    "type": _TEXT,
+                    "title": _TEXT,
+                    "status": {"type": "integer"},
+                    "detail": _TEXT,
+                    "errors": {
+                        "type": "array",
+                        "items": {
+                            "type": "object",
+                            "required": ["detail"],
+                            "properties": {"detail": _TEXT, "pointer": _TEXT, "parameter": _TEXT},
+                        },
+                    },
+                },
+            }
+        }
+    },
+}
 
 
 def problem(
