@@ -5,15 +5,26 @@ Unknown fields are refused by name: a slip in a field's name must not lose what 
 
 import re
 from collections.abc import Mapping
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, TypeVar
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from tareline.errors import FieldError
 from tareline.units import CANONICAL
 
 _ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def _identifier(value: str) -> str:
@@ -34,6 +45,21 @@ def _analyte(value: str) -> str:
     return value
 
 
+def _moment(value: Any) -> Any:
+    """A bare number could be seconds, milliseconds or a date without its dashes: refused rather than guessed."""
+    if isinstance(value, datetime) or (isinstance(value, str) and _DATE.match(value)):
+        return value
+    raise ValueError('expected a time like "2025-06-01T08:00:00+02:00"')
+
+
+def _day(value: Any) -> Any:
+    if isinstance(value, date) or (isinstance(value, str) and _DATE.fullmatch(value)):
+        return value
+    raise ValueError('expected a date like "2025-06-01"')
+
+
+Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
+Day = Annotated[date, BeforeValidator(_day)]
 Identifier = Annotated[str, AfterValidator(_identifier)]
 Zone = Annotated[str, AfterValidator(_zone)]
 Analyte = Annotated[str, AfterValidator(_analyte)]
@@ -52,7 +78,7 @@ class _Body(BaseModel):
 
 
 class _Entry(_Body):
-    at: AwareDatetime | None = None
+    at: Moment | None = None
 
 
 class Tank(_Entry):

@@ -31,7 +31,9 @@ class Context:
     def __init__(self, store: Store, clock: Clock) -> None:
         self.store = store
         self.clock = clock
+        self.in_order = threading.RLock()  # held over a commit and the sending of what follows from it
         self._lock = threading.Lock()
+        self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[Change], None]] = []
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
@@ -43,18 +45,21 @@ class Context:
             self.register = register.Register(tx)
 
     def stamp_ms(self) -> int:
-        """The time to write down: the clock's, but never before the newest entry, so that "newer" stays true."""
+        """The time to write down: the clock's, but never before the newest entry, so that "newer" stays true.
+
+        While the clock is behind, time goes on from the newest entry as fast as it really passes.
+        """
         with self._lock:
-            self._newest_ms = max(self._newest_ms, self.clock.now_ms()) if not self._behind() else self._newest_ms
-            return self._newest_ms
+            now_ms = self.clock.now_ms()
+            if self._newest_ms - now_ms > BEHIND_MS:
+                return self._newest_ms + int((self.clock.monotonic_s() - self._written_s) * 1000)
+            return max(self._newest_ms, now_ms)
 
     def behind_ms(self) -> int:
         """How far the clock lies behind the newest entry; 0 while it can be right."""
         with self._lock:
-            return self._newest_ms - self.clock.now_ms() if self._behind() else 0
-
-    def _behind(self) -> bool:
-        return self._newest_ms - self.clock.now_ms() > BEHIND_MS
+            behind_ms = self._newest_ms - self.clock.now_ms()
+            return behind_ms if behind_ms > BEHIND_MS else 0
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -63,9 +68,13 @@ class Context:
             before = self.register
             try:
                 yield tx
+                newest_ms = newest_recorded_ms(tx)
             except BaseException:
                 self.register = before
                 raise
+        with self._lock:
+            if newest_ms > self._newest_ms:
+                self._newest_ms, self._written_s = newest_ms, self.clock.monotonic_s()
 
     def add_version(self, tx: Connection, kind: str, ref: str, at_ms: int, body: dict[str, Any]) -> None:
         """Append a version to the register, in the store and in memory."""

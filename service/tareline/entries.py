@@ -19,7 +19,7 @@ from tareline.errors import FieldError
 from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
 from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
 from tareline.guard.hold import release_refused
-from tareline.guard.lines import Crossing, Line, holds_on_ammonia, make_line
+from tareline.guard.lines import Crossing, Line, crossings, holds_on_ammonia, make_line
 from tareline.store import ledger
 from tareline.store.devices import Issued
 from tareline.store.ledger import Entry
@@ -333,7 +333,12 @@ class Entries:
             state = facts.hold_state(tx, tank)
             if not state.held:
                 raise FieldError("", "feeding is not held", 409)
-            needs = release_refused(state, facts.water(tx, self._context, tank, self._context.stamp_ms()))
+            known = facts.water(tx, self._context, tank, self._context.stamp_ms())
+            needs = release_refused(state, known)
+            # Lines may have been lowered since the hold: what they hold on now would be held again at once.
+            stage = str(self._context.need("tank", tank)["stage"])
+            found = [c for c in crossings(facts.lines(self._context, tank), known, stage) if c.do == "hold"]
+            needs += [f"a reading clear of today's line; now {c.text}" for c in found if not needs]
             if needs:
                 raise FieldError("", f"not released: this needs {'; and '.join(needs)}", 409)
             reasons = [r.entry for r in state.reasons if r.do == "hold"]
@@ -349,12 +354,21 @@ class Entries:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference."""
         reference: str | None = getattr(checked, "client_ref", None)
         context = self._context
+        with context.in_order:
+            answer, sent = self._commit(make, tank, reference)
+            self._send(sent)
+        context.announce(what, tank)
+        return answer
+
+    def _commit(
+        self, make: Callable[[Connection], dict[str, Any]], tank: str | None, reference: str | None
+    ) -> tuple[dict[str, Any], list[Issued]]:
+        context = self._context
         with context.write() as tx:
             if reference is not None:
                 kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == reference)).scalar()
                 if kept is not None:
-                    first: dict[str, Any] = json.loads(kept)
-                    return first
+                    return json.loads(kept), []
             answer = make(tx)
             feeders = context.register.refs("feeder")
             if tank is not None:
@@ -363,9 +377,7 @@ class Entries:
             if reference is not None:
                 row = {"client_ref": reference, "recorded_ms": context.stamp_ms(), "body": json.dumps(answer)}
                 tx.execute(insert(answered).values(**row))
-        self._send(sent)
-        context.announce(what, tank)
-        return answer
+        return answer, sent
 
     def _at_ms(self, checked: BaseModel) -> int:
         """When it happened: as stated, at most five minutes ahead; now where nothing is stated."""

@@ -49,7 +49,7 @@ def handfeed(entry: Entry) -> HandFeed:
 
 
 def reading(entry: Entry) -> Reading:
-    """A reading from its entry, in its analyte's canonical unit."""
+    """A reading from its entry, in its analyte's canonical unit; a corrected one keeps its first number."""
     body = entry.body
     analyte, unit, basis = body["analyte"], body["unit"], body.get("basis")
 
@@ -59,7 +59,13 @@ def reading(entry: Entry) -> Reading:
     value = canonical(body["value"])
     assert value is not None
     return Reading(
-        entry.id, entry.at_ms, analyte, value, body["chart"], canonical(body.get("below")), canonical(body.get("above"))
+        entry.root,
+        entry.at_ms,
+        analyte,
+        value,
+        body["chart"],
+        canonical(body.get("below")),
+        canonical(body.get("above")),
     )
 
 

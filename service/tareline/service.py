@@ -60,11 +60,12 @@ class Service:
             failed=on_broken if on_broken is not None else log.critical,
         )
         self._pending = Taken()
-        self._acknowledged: dict[tuple[str, str], int | None] = {}
+        self._acknowledged: dict[str, tuple[str, int]] = {}
         self._asked: dict[str, tuple[tuple[str, str], tuple[int, int]]] = {}
         self._made_known: set[str] = set()
         self._overdue: set[tuple[str, int]] = set()
         self._midnight_ms = 0
+        self._zones_of = self.context.register
         self._behind = False
         self._started_ms = self.context.stamp_ms()
 
@@ -147,8 +148,8 @@ class Service:
         """Send what follows from the batches taken since the last time."""
         pending, self._pending = self._pending, Taken()
         register = self.context.register
-        stamp_ms = self.context.stamp_ms()
-        tanks = {self.context.tank_of(feeder, stamp_ms) for feeder in pending.dosed}
+        # A dose may have fallen before its feeder moved: every tank that it has been on is looked at.
+        tanks = {v.body.get("tank") for feeder in pending.dosed for v in register.history("feeder", feeder)}
         tanks |= {tank for _, tank in pending.changed}
         feeders = {f for tank in tanks - {None} for f in register.devices_of("feeder", str(tank))}
         feeders |= {name for name in pending.devices if register.now("feeder", name) is not None}
@@ -179,7 +180,7 @@ class Service:
             hello = devices.get(name, Device(name)).hello or {}
             if hello.get("journal", journal) == journal:
                 down.append(_received(name, journal, seq))
-        self._acknowledged = dict(received)
+                self._acknowledged[name] = (journal, seq)
         return down
 
     def tick(self) -> None:
@@ -190,10 +191,15 @@ class Service:
         if behind and not self._behind:
             log.error("the clock is behind the newest entry: holds are sent, but no plan and no time until it is right")
         now_ms = self.context.clock.now_ms()
-        if not behind and (self._behind or now_ms >= self._midnight_ms):
+        if self._zones_of is not self.context.register:
+            self._zones_of = self.context.register
+            self._midnight_ms = 0  # a tank is new or its zone another: a midnight may have passed already
+        if not behind and now_ms >= self._midnight_ms:
             self._midnight_ms = telling.next_midnight_ms(self.context, now_ms)
             self._tell(self.context.register.refs("feeder"))
             self.context.announce("day", None)
+        if self._behind and not behind:
+            self._publish([self.greeting()])
         self._behind = behind
         while self._made_known:
             self.intake.expect_rejected(self._made_known.pop())
@@ -206,9 +212,10 @@ class Service:
     def _tell(self, feeders: Sequence[str]) -> None:
         if not feeders:
             return
-        with self.context.write() as tx:
-            sent = telling.tell(tx, self.context, feeders)
-        self._send(sent)
+        with self.context.in_order:
+            with self.context.write() as tx:
+                sent = telling.tell(tx, self.context, feeders)
+            self._send(sent)
 
     def _send(self, messages: Sequence[Issued]) -> None:
         self._publish([[_down(message)] for message in messages])
@@ -226,11 +233,11 @@ class Service:
 
     def _acknowledge(self, journals: set[tuple[str, str]]) -> None:
         down = []
-        for key in journals:
-            seq = self.intake.tracks[key].received
-            if self._acknowledged.get(key) != seq:
-                self._acknowledged[key] = seq
-                down.append(_received(*key, seq))
+        for device, journal in journals:
+            said = (journal, self.intake.tracks[device, journal].received)
+            if self._acknowledged.get(device) != said:
+                self._acknowledged[device] = said
+                down.append(_received(device, *said))
         self._publish([down])
 
     def _overhear(self, message: Message) -> None:
@@ -241,7 +248,7 @@ class Service:
             return
         if other == self.context.installation:
             return
-        text = f"another installation ({other}) sends plans under {self.settings.broker.root}/"
+        text = f"another installation ({str(other)[:64]!r}) sends plans under {self.settings.broker.root}/"
         log.error("%s", text)
         held = []
         with self.context.write() as tx:

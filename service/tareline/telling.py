@@ -26,7 +26,7 @@ NO_TANK = "this feeder is on no tank"
 
 def encode(body: dict[str, Any]) -> bytes:
     """A message as it goes over the wire."""
-    return json.dumps(body, separators=(",", ":"), ensure_ascii=False).encode()
+    return json.dumps(body, separators=(",", ":"), ensure_ascii=False).encode(errors="backslashreplace")
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from tareline.water.readings import Reading
 
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 MOST_DAYS = 400
+FIRST_YEAR, LAST_YEAR = 1970, 2999
 PAGE = 1000
 SPARK_POINTS = 84  # two hours each in a week
 
@@ -86,6 +87,8 @@ class Views:
     def days(self, tank: str, start: date, end: date) -> list[dict[str, Any]]:
         """The books of some local days, both ends included."""
         self._context.need("tank", tank)
+        _within_calendar("start", start)
+        _within_calendar("end", end)
         if end < start:
             raise FieldError("end", f"expected a date from {start} on; found {end}")
         if (end - start).days >= MOST_DAYS:
@@ -99,7 +102,9 @@ class Views:
         self._context.need("tank", tank)
         zone = self._context.zone(tank)
         now_ms = self._context.stamp_ms()
-        first, last = week_of(day if day is not None else day_of(now_ms, zone))
+        day = day if day is not None else day_of(now_ms, zone)
+        _within_calendar("start", day)
+        first, last = week_of(day)
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
             books = self._books(tx, tank, first, last, now_ms)
@@ -471,6 +476,11 @@ class Views:
             }
             for row in rows
         ]
+
+
+def _within_calendar(field: str, day: date) -> None:
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise FieldError(field, f"expected a year from {FIRST_YEAR} to {LAST_YEAR}; found {day}")
 
 
 def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:

@@ -24,8 +24,10 @@ REDUCE = Reason(2, 1000, "line", "reduce", "ammonia", 0.5, "ammonia", limit=1.0)
 PERSON = Reason(3, 1000, "person", "hold", "medication")
 
 
-def known(counted: float, at_ms: int = 2000, may_cross: bool = True, assumed: tuple[str, ...] = ()) -> Known:
-    return Known("ammonia", counted, at_ms, 9, may_cross, assumed)
+def known(
+    counted: float, at_ms: int = 2000, may_cross: bool = True, assumed: tuple[str, ...] = (), entry: int = 9
+) -> Known:
+    return Known("ammonia", counted, at_ms, entry, may_cross, assumed)
 
 
 # What is in force
@@ -93,7 +95,8 @@ def test_a_reason_is_in_force_until_its_first_release(some: list[Reason], ends: 
     ("water", "cleared"),
     [
         (None, False),
-        (known(0.0, at_ms=1000), False),  # as old as the hold
+        (known(0.0, at_ms=1000, entry=0), False),  # as old as the hold, and entered before it
+        (known(0.0, at_ms=1000), True),  # in the same millisecond, but entered after it
         (known(0.0, at_ms=999), False),
         (known(0.0, at_ms=1001), True),
         (known(1.99), True),
@@ -147,7 +150,7 @@ def test_a_low_reading_restores_a_reduction_and_releases_no_hold() -> None:
     state = fold([HOLD, REDUCE, PERSON], [])
     assert restored_by(state, {"ammonia": known(0.1)}) == [REDUCE]
     assert restored_by(state, {"ammonia": known(1.0)}) == []
-    assert restored_by(state, {"ammonia": known(0.1, at_ms=1000)}) == []
+    assert restored_by(state, {"ammonia": known(0.1, at_ms=1000, entry=0)}) == []
     assert restored_by(state, {"ammonia": known(0.1, assumed=("temperature",))}) == []
     assert restored_by(state, {"nitrite": known(0.1)}) == []
 

@@ -36,11 +36,15 @@ class Reason:
         """Whether a reading newer than this reason shows the water clear of its line."""
         if self.kind != "line" or self.limit is None:
             return True
-        if known is None or known.at_ms <= self.since_ms or known.assumed:
+        if known is None or not self._before(known) or known.assumed:
             return False  # what rests on an assumption shows nothing
         if not known.may_cross:
             return self.above  # a chart's lowest step: as good as nothing there, and no lower bound
         return not reaches(known.counted, self.limit, self.above)
+
+    def _before(self, known: Known) -> bool:
+        """Whether a reading is newer; entered in the same millisecond, the order in the ledger decides."""
+        return (known.at_ms, known.entry) > (self.since_ms, self.entry)
 
     def needs(self, known: Known | None) -> str | None:
         """What must happen before a person may release this; None where nothing more."""
@@ -49,7 +53,7 @@ class Reason:
         side = "below" if self.above else "above"
         name = NAMES.get(self.analyte or "", self.analyte or "")
         needed = f"a reading newer than the hold with {name} {side} {self.limit:g}"
-        if known is None or known.at_ms <= self.since_ms:
+        if known is None or not self._before(known):
             return f"{needed}; none has been taken since"
         if known.assumed:
             missing = " and ".join(NAMES[name] for name in known.assumed)

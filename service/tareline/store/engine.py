@@ -132,15 +132,15 @@ def put_meta(connection: Connection, key: str, value: str) -> None:
     dialect.upsert(connection, meta, [{"key": key, "value": value}])
 
 
+_NEWEST = [
+    select(table.c.recorded_ms).where(table.c.id == select(func.max(table.c.id)).scalar_subquery())
+    for table in (ledger, register)
+]
+
+
 def newest_recorded_ms(connection: Connection) -> int:
     """The latest instant at which this service wrote something down; 0 in an empty store.
 
     Entries are written with ever larger ids and times that never fall, so the last of each table tells.
     """
-    newest = [
-        connection.execute(
-            select(table.c.recorded_ms).where(table.c.id == select(func.max(table.c.id)).scalar_subquery())
-        ).scalar()
-        for table in (ledger, register)
-    ]
-    return max(at or 0 for at in newest)
+    return max(connection.execute(query).scalar() or 0 for query in _NEWEST)

@@ -1,12 +1,11 @@
 """The HTTP API under /api/v1, as the contract has it. Every call is one function of the service."""
 
 from collections.abc import AsyncIterator
-from datetime import date
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
 from fastapi.sse import EventSourceResponse, ServerSentEvent
-from pydantic import AwareDatetime
 
 from tareline import bodies
 from tareline.entries import instant_ms, lines_view, ration_view
@@ -162,8 +161,8 @@ def _looking(api: APIRouter, service: Service) -> None:
     @api.get("/tanks/{tank}/ledger", tags=["looking"])
     def ledger(
         tank: str,
-        start: AwareDatetime | None = None,
-        end: AwareDatetime | None = None,
+        start: bodies.Moment | None = None,
+        end: bodies.Moment | None = None,
         kind: str | None = None,
         after: Annotated[int | None, Query(ge=1, lt=2**63)] = None,
     ) -> list[View]:
@@ -174,17 +173,17 @@ def _looking(api: APIRouter, service: Service) -> None:
         return views.water(tank)
 
     @api.get("/tanks/{tank}/days", tags=["looking"])
-    def days(tank: str, start: date | None = None, end: date | None = None) -> list[View]:
+    def days(tank: str, start: bodies.Day | None = None, end: bodies.Day | None = None) -> list[View]:
         today = day_of(service.context.stamp_ms(), service.context.zone(tank))
         last = end if end is not None else today
         return views.days(tank, start if start is not None else min(last, today), last)
 
     @api.get("/tanks/{tank}/week", tags=["looking"])
-    def week(tank: str, start: date | None = None) -> View:
+    def week(tank: str, start: bodies.Day | None = None) -> View:
         return views.week(tank, start)
 
     @api.get("/tanks/{tank}/series", tags=["looking"])
-    def series(tank: str, metric: str, start: AwareDatetime, end: AwareDatetime, points: int = 500) -> View:
+    def series(tank: str, metric: str, start: bodies.Moment, end: bodies.Moment, points: int = 500) -> View:
         return views.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
 
     @api.get("/ledger/{entry}", tags=["looking"])
@@ -200,5 +199,5 @@ def _looking(api: APIRouter, service: Service) -> None:
         return views.devices()
 
 
-def _ms(field: str, at: AwareDatetime | None) -> int | None:
+def _ms(field: str, at: datetime | None) -> int | None:
     return None if at is None else instant_ms(field, at)

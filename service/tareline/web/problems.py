@@ -7,6 +7,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.routing import Match, Mount
 
 from tareline.bodies import first_problem
 from tareline.errors import FieldError
@@ -15,7 +16,9 @@ from tareline.store.engine import StoreError
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+METHODS = ("DELETE", "GET", "HEAD", "PATCH", "POST", "PUT")
 TITLES = {
+    400: "Not understood",
     401: "Not signed in",
     403: "Refused",
     404: "Not found",
@@ -72,6 +75,13 @@ def pointer(field: str) -> str:
     return "#" + "".join(f"/{part}" for part in field.split(".")) if field else "#"
 
 
+def _methods(app: FastAPI, request: Request) -> list[str]:
+    """Every method of a path; each route on its own knows only the ones it serves itself."""
+    routes = [route for route in app.routes if not isinstance(route, Mount)]
+    scopes = [{**request.scope, "method": method} for method in METHODS]
+    return [scope["method"] for scope in scopes if any(route.matches(scope)[0] == Match.FULL for route in routes)]
+
+
 def register(app: FastAPI) -> None:
     """Answer every error of this app with a problem document."""
 
@@ -93,8 +103,11 @@ def register(app: FastAPI) -> None:
         return problem(422, f"{name}: {first['detail']}" if name else first["detail"], errors)
 
     @app.exception_handler(HTTPException)
-    def _http(_: Request, error: HTTPException) -> JSONResponse:
-        return problem(error.status_code, str(error.detail), headers=dict(error.headers or {}))
+    def _http(request: Request, error: HTTPException) -> JSONResponse:
+        headers = dict(error.headers or {})
+        if error.status_code == 405:
+            headers["allow"] = ", ".join(_methods(app, request) or ("GET", "HEAD"))  # else a file of /static
+        return problem(error.status_code, str(error.detail), headers=headers)
 
     @app.exception_handler(StoreError)
     def _store(_: Request, error: StoreError) -> JSONResponse:
