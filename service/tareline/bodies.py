@@ -263,5 +263,7 @@ def first_problem(error: Mapping[str, Any]) -> tuple[str, str]:
         return field, "expected, and not there"
     if error["type"] == "extra_forbidden":
         return field, "not a field of this entry"
-    found = repr(error["input"])
-    return field, f"{message[0].lower()}{message[1:]}; found {found[:80]}"
+    message = message[0].lower() + message[1:]
+    if "; found " in message or isinstance(error["input"], dict) or field.endswith("token"):
+        return field, message  # said already, or more than the one value that is wrong: there may be secrets in it
+    return field, f"{message}; found {repr(error['input'])[:80]}"

@@ -5,16 +5,12 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from tareline.bodies import first_problem
 from tareline.broker.link import Address
 from tareline.errors import FieldError
-
-
-def _split(value: Any) -> Any:
-    return [part for part in value.split(",") if part] if isinstance(value, str) else value
 
 
 class _Section(BaseModel):
@@ -23,7 +19,7 @@ class _Section(BaseModel):
 
 class Broker(_Section):
     url: str = "mqtt://127.0.0.1:1883"
-    root: Annotated[str, Field(pattern=r"^[^/+#\s][^+#\s]*[^/+#\s]$")] = "tareline"
+    root: Annotated[str, Field(pattern=r"^[^/+#\s]([^+#\s]*[^/+#\s])?$")] = "tareline"
 
     @field_validator("url")
     @classmethod
@@ -63,7 +59,7 @@ class Http(_Section):
 
 
 class Notify(_Section):
-    urls: Annotated[list[str], BeforeValidator(_split)] = []
+    urls: list[str] = []
 
 
 def _loopback(host: str) -> bool:
@@ -117,3 +113,5 @@ def load(path: Path, must_exist: bool) -> Settings:
         return Settings(**given)
     except ValidationError as error:
         raise FieldError(*first_problem(error.errors(include_url=False)[0])) from error
+    except SettingsError as error:
+        raise FieldError("environment", f"{error}; lists and sections are given as JSON") from error

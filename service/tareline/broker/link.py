@@ -56,7 +56,8 @@ class Address:
     def parse(cls, url: str) -> "Address":
         parts = urlsplit(url)
         if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
-            raise ValueError(f'broker.url: expected "mqtt://HOST:PORT" or "mqtts://..."; found {url!r}')
+            shown = url.rpartition("@")[2][:80]  # never a user or a password
+            raise ValueError(f'expected "mqtt://HOST:PORT" or "mqtts://HOST:PORT"; found {shown!r}')
         tls = parts.scheme == "mqtts"
         user = unquote(parts.username) if parts.username else None
         password = unquote(parts.password) if parts.password else None
