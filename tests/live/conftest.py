@@ -13,7 +13,7 @@ from typing import Any
 import httpx
 import pytest
 from device import Device
-from servers import Broker, Service
+from servers import SAVED, Broker, Service
 from waiting import until
 
 FULL = os.environ.get("TARELINE_FULL") == "1"
@@ -118,8 +118,9 @@ class Household:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    made = Broker(tmp_path)
+def broker(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Broker]:
+    """A broker of the test's own; its way to save may be given as the fixture's parameter."""
+    made = Broker(tmp_path, getattr(request, "param", SAVED))
     made.start()
     yield made
     made.close()

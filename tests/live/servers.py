@@ -25,12 +25,13 @@ persistence true
 persistence_location {folder}/
 max_inflight_messages 2000
 max_queued_messages 0
-autosave_interval 1
-autosave_on_changes true
+{autosave}
 message_size_limit 0
 log_type error
 log_type warning
 """
+SAVED = "autosave_interval 1\nautosave_on_changes true"  # its whole state at every change
+UNSAVED = "autosave_interval 0"  # only when it is stopped properly: SIGKILL makes it forget everything
 
 
 def free_port() -> int:
@@ -49,9 +50,10 @@ def accepts(port: int) -> bool:
 
 
 class Broker:
-    """Mosquitto with the settings that Tareline's deployment uses."""
+    """Mosquitto with the settings that Tareline's deployment uses; or, with UNSAVED, one that writes nothing down."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, autosave: str = SAVED) -> None:
+        self._autosave = autosave
         self.folder = folder / "broker"
         self.folder.mkdir()
         self.port = free_port()
@@ -68,7 +70,7 @@ class Broker:
         # Started by root it would change to its own user, who cannot enter a test's private folder.
         user = "user root" if os.geteuid() == 0 else ""
         conf = self.folder.parent / "mosquitto.conf"
-        conf.write_text(CONF.format(user=user, port=self.port, folder=self.folder))
+        conf.write_text(CONF.format(user=user, port=self.port, folder=self.folder, autosave=self._autosave))
         self._process = subprocess.Popen([program, "-c", str(conf)], stdout=self._log, stderr=self._log)
         until(lambda: self._alive() and accepts(self.port), what="mosquitto to listen")
 

@@ -4,11 +4,12 @@ from collections.abc import AsyncIterator
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Body, Path, Query
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from tareline import bodies
 from tareline.entries import instant_ms, lines_view, ration_view
+from tareline.errors import FieldError
 from tareline.feeding.days import day_of
 from tareline.service import Service
 from tareline.web import problems
@@ -95,13 +96,18 @@ def _feeding(api: APIRouter, service: Service) -> None:
             return ration_view(tx, service.context, tank)
 
     @api.put("/tanks/{tank}/lines", tags=["feeding"])
-    def put_lines(
-        tank: str, body: bodies.Lines | list[bodies.Line], confirm: Annotated[bool, Query()] = False
-    ) -> list[View]:
+    def put_lines(tank: str, body: Annotated[Any, Body()], confirm: Annotated[bool, Query()] = False) -> list[View]:
         """The lines as a list (with `confirm` as a query), or as an object with `lines` and `confirm`."""
-        given = body if isinstance(body, bodies.Lines) else bodies.Lines(lines=body, confirm=confirm)
-        lines: list[View] = service.entries.put_lines(tank, given)["lines"]
-        return lines
+        if isinstance(body, dict):
+            lines: list[View] = service.entries.put_lines(tank, body)["lines"]
+            return lines
+        try:
+            listed: list[View] = service.entries.put_lines(tank, {"lines": body, "confirm": confirm})["lines"]
+        except FieldError as error:
+            raise FieldError(
+                error.field.removeprefix("lines").removeprefix("."), error.message, error.status
+            ) from error
+        return listed
 
     @api.get("/tanks/{tank}/lines", tags=["feeding"])
     def lines(tank: str) -> list[View]:

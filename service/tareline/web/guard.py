@@ -36,8 +36,8 @@ def _given(request: Request) -> str:
 
 def _named_locally(request: Request) -> bool:
     """Without a token only loopback names are served, so that a foreign name cannot be pointed at this address."""
-    host = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
     try:
+        host = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
         return host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
@@ -46,7 +46,10 @@ def _named_locally(request: Request) -> bool:
 def _from_elsewhere(request: Request) -> bool:
     origin = request.headers.get("origin")
     if origin is not None:
-        return urlsplit(origin).netloc != request.headers.get("host")
+        try:
+            return urlsplit(origin).netloc != request.headers.get("host")
+        except ValueError:
+            return True
     return request.headers.get("sec-fetch-site", "none") not in ("none", "same-origin")
 
 

@@ -106,7 +106,7 @@ def register(app: FastAPI) -> None:
     def _http(request: Request, error: HTTPException) -> JSONResponse:
         headers = dict(error.headers or {})
         if error.status_code == 405:
-            headers["allow"] = ", ".join(_methods(app, request) or ("GET", "HEAD"))  # else a file of /static
+            headers["Allow"] = ", ".join(_methods(app, request) or ("GET", "HEAD"))  # else a file of /static
         return problem(error.status_code, str(error.detail), headers=headers)
 
     @app.exception_handler(StoreError)
