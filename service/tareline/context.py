@@ -45,15 +45,21 @@ class Context:
             self.register = register.Register(tx)
 
     def stamp_ms(self) -> int:
-        """The time to write down: the clock's, but never before the newest entry, so that "newer" stays true.
+        """The time to write down: the clock's, but always after the newest entry, so that "newer" stays true.
 
-        While the clock is behind, time goes on from the newest entry as fast as it really passes.
+        While the clock is behind, that is a millisecond more for each transaction: were it more, entries would push
+        the newest one on before the clock, and it would never be right again.
         """
         with self._lock:
             now_ms = self.clock.now_ms()
-            if self._newest_ms - now_ms > BEHIND_MS:
-                return self._newest_ms + int((self.clock.monotonic_s() - self._written_s) * 1000)
-            return max(self._newest_ms, now_ms)
+            return self._newest_ms + 1 if self._newest_ms - now_ms > BEHIND_MS else max(self._newest_ms, now_ms)
+
+    def waiting_ms(self, since_ms: int) -> int:
+        """How long ago something was stamped; goes on while the clock is behind, and is never written down."""
+        with self._lock:
+            if self._newest_ms - self.clock.now_ms() > BEHIND_MS:
+                return self._newest_ms - since_ms + int((self.clock.monotonic_s() - self._written_s) * 1000)
+            return self.clock.now_ms() - since_ms
 
     def behind_ms(self) -> int:
         """How far the clock lies behind the newest entry; 0 while it can be right."""
@@ -73,8 +79,9 @@ class Context:
                 self.register = before
                 raise
         with self._lock:
-            if newest_ms > self._newest_ms:
-                self._newest_ms, self._written_s = newest_ms, self.clock.monotonic_s()
+            if newest_ms - self.clock.now_ms() <= BEHIND_MS:
+                self._written_s = self.clock.monotonic_s()
+            self._newest_ms = max(self._newest_ms, newest_ms)
 
     def add_version(self, tx: Connection, kind: str, ref: str, at_ms: int, body: dict[str, Any]) -> None:
         """Append a version to the register, in the store and in memory."""

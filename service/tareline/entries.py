@@ -67,7 +67,11 @@ def entry_view(entry: Entry, zone: str) -> dict[str, Any]:
     if entry.at_high_ms is not None:
         view["at_low"] = None if entry.at_low_ms is None else stated(entry.at_low_ms, zone)
         view["at_high"] = stated(entry.at_high_ms, zone)
-    own = {("note_kind" if key == "kind" else key): value for key, value in entry.body.items()}
+    own = {
+        ("note_kind" if key == "kind" else key): value
+        for key, value in entry.body.items()
+        if key not in ("at_low", "at_high")
+    }
     return {**own, **view}
 
 

@@ -262,7 +262,7 @@ class Service:
         """A device that has been off the broker for a minute, and its return, are facts for the books."""
         now_ms = self.context.stamp_ms()
         for known in list(self.intake.devices.values()):
-            silent = known.online is False and now_ms - (known.status_ms or now_ms) >= SILENT_MS
+            silent = known.online is False and self.context.waiting_ms(known.status_ms or now_ms) >= SILENT_MS
             back = bool(known.online) and known.silence_noted
             if (silent and not known.silence_noted) or back:
                 with self.context.write() as tx:
@@ -322,7 +322,11 @@ class Service:
             told = device_store.issued(tx)
         for (name, topic), message in told.items():
             asked_ms = max(message.issued_ms, self._started_ms)
-            if topic != "hold" or now_ms - asked_ms < CONFIRM_MS or (name, message.version) in self._overdue:
+            if (
+                topic != "hold"
+                or self.context.waiting_ms(asked_ms) < CONFIRM_MS
+                or (name, message.version) in self._overdue
+            ):
                 continue
             self._overdue.add((name, message.version))
             known = self.intake.devices.get(name, Device(name))

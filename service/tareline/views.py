@@ -321,7 +321,7 @@ class Views:
         for feeder in self._context.register.devices_of("feeder", tank):
             asked, device = told.get((feeder, "hold")), devices.get(feeder, Device(feeder))
             confirmed = asked is not None and device.confirms("hold", asked.version)
-            overdue = asked is not None and not confirmed and now_ms - asked.issued_ms >= CONFIRM_MS
+            overdue = asked is not None and not confirmed and self._context.waiting_ms(asked.issued_ms) >= CONFIRM_MS
             feeders.append(
                 {
                     "feeder": feeder,
