@@ -1,7 +1,7 @@
 """Fixtures of the live tests: a broker, a service, and a household around them.
 
-`household` has servers of its own, which a test may kill; `common` shares one pair of servers between tests, each with
-a tank and a feeder of its own, and must leave them running.
+`household` has servers of its own, which a test may kill; `common` shares one pair of servers between a module's
+tests, each with a tank and a feeder of its own, and must leave them running.
 """
 
 import itertools
@@ -141,8 +141,9 @@ def household(broker: Broker, service: Service) -> Iterator[Household]:
     made.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def common_servers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Broker, Service]]:
+    """Anew for each module: a change of what there is plans every feeder anew, so hundreds would slow each other down."""
     folder = tmp_path_factory.mktemp("common")
     broker = Broker(folder)
     broker.start()

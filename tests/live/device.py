@@ -189,7 +189,8 @@ class Device:
         with self.changed:
             for seq in seqs:
                 under_way = self._under_way.get(seq)
-                if seq in self.kept and (under_way is None or under_way.is_published()):
+                gone = under_way is None or under_way.rc != mqtt.MQTT_ERR_SUCCESS or under_way.is_published()
+                if seq in self.kept and gone:
                     self._under_way[seq] = self.send_bytes("dose", self.kept[seq])
 
     # -- what it hears -----------------------------------------------------------------------------------------------
@@ -249,7 +250,7 @@ class Device:
         with self.changed:
             return [body for name, body, _ in self.got if name == tail]
 
-    def wait(self, condition: Callable[[], Any], what: str = "") -> Any:
+    def wait(self, condition: Callable[[], Any], what: str = "", patience_s: float = PATIENCE_S) -> Any:
         """Wait until a condition on what was heard holds."""
         found: Any = None
 
@@ -259,7 +260,7 @@ class Device:
             return bool(found)
 
         with self.changed:
-            assert self.changed.wait_for(look, PATIENCE_S), f"{self.name} did not hear: {what or condition}"
+            assert self.changed.wait_for(look, patience_s), f"{self.name} did not hear: {what or condition}"
         return found
 
     def wait_received(self, seq: int | None = None) -> None:
