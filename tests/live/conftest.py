@@ -143,7 +143,7 @@ def household(broker: Broker, service: Service) -> Iterator[Household]:
 
 @pytest.fixture(scope="module")
 def common_servers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Broker, Service]]:
-    """Anew for each module: a change of what there is plans every feeder anew, so hundreds would slow each other down."""
+    """Anew for each module: a change of what there is plans every feeder anew, so hundreds slow each other down."""
     folder = tmp_path_factory.mktemp("common")
     broker = Broker(folder)
     broker.start()
