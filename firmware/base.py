@@ -5,7 +5,7 @@ when the clock is first known). It never runs ahead of true time unless the cloc
 """
 
 from journal import load_one, save_one
-from orders import DAY_MS
+from orders import DAY_MS, whole
 
 MINUTE_MS = 60000
 KEEP_FIRST_MS = MINUTE_MS  # how often the age goes to flash: soon after a start, then every ten minutes
@@ -13,18 +13,31 @@ KEEP_LAST_MS = 10 * MINUTE_MS
 JUMP_MS = 30000
 CLOCK_FIRST_MS = 1577836800000  # 2020: a clock that shows less was never set
 CLOCK_LAST_MS = 4102444800000  # 2100: a clock that shows more has gone astray
+ECHO_MS = 5000  # what down/time echoes may not be older
+HELLO_EVERY_MS = 5 * MINUTE_MS  # while the clock is unset: each hello asks for the time
 FAULT_EVERY_MS = MINUTE_MS
 MOST_FAULTS = 32
+CRASH = "crash.bin"  # what ended the program before this start, to be told once
 
 FAULTS = {
     "journal_damaged": "records on flash could not be read; nothing is fed until the day's counter is reset",
     "plan_damaged": "the plan on flash could not be read; there is no plan until a new one comes",
     "hold_damaged": "the hold on flash could not be read; feeding is held until a hold message comes",
-    "flash_failed": "flash refused a write; a dose that can't be written is not fed",
-    "cell_dead": "the load cell gave no weight; doses go on by steps, unweighed",
+    "flash_failed": "flash refused a write or a read; a dose that can't be written is not fed",
+    "journal_full": "too many doses wait for the service; nothing is fed until it has received some",
+    "counter_differs": "the two copies of the day's counter differ; nothing is fed until a restart reads them again",
+    "firmware_damaged": "a file of the firmware or the settings is not what was installed; a feeder feeds nothing",
+    "watchdog_restart": "the board was restarted by its watchdog: a control cycle was not completed in time",
+    "program_error": "the program ended with an error that nobody expected, and the device was started anew",
+    "button_hold": "somebody held feeding by a long press; another long press lets it go on",
+    "button_release": "somebody let feeding go on by a long press",
     "mass_lost": "mass left the hopper without a step",
     "gain_refused": "the plan's gain lies over 20 % from a day ago, or beyond half to double the calibrated one",
     "clock_jump": "the clock moved against the tick counter by more than 30 seconds",
+    "message_too_large": "a message from the broker was larger than the contract allows and was skipped",
+    "link_refused": "the broker refused the connection or a subscription",
+    "tls_refused": "the broker's certificate was not accepted",
+    "protocol_error": "the broker sent what is no MQTT 3.1.1; the connection was given up",
     "message_refused": "a message from the service was not understood",
     "other_installation": "a plan came from another installation and was taken",
     "two_installations": "two installations take turns; feeding is held until a restart",
@@ -48,6 +61,10 @@ class Base:
         self.keep_due = KEEP_FIRST_MS
         kept, _ = load_one(hardware, "time.bin")
         self.age, self.wall, self.clock_age = kept if kept else (0, None, 0)
+        crash, _ = load_one(hardware, CRASH)
+        if crash:
+            self._tell("program_error", crash)
+            hardware.replace(CRASH, [])
 
     def now(self):
         """UNIX milliseconds, or None: the hardware's clock first, then what down/time said."""
@@ -80,6 +97,13 @@ class Base:
         self.last_now = now
         return now
 
+    def _take_time(self, fields):
+        """Take what down/time says, where it answers this boot's hello and is fresh. Look at the clock again after."""
+        now = whole(fields["now_ms"], CLOCK_FIRST_MS, CLOCK_LAST_MS - 1)
+        asked = whole(fields["uptime_ms"], 0, 1 << 53)
+        if fields["boot"] == self.boot and 0 <= self.uptime - asked <= ECHO_MS:
+            self.clock_offset = now - self.uptime
+
     def _keep_time(self):
         if self.uptime < self.keep_due:
             return
@@ -93,13 +117,20 @@ class Base:
     def _stamp(self):
         return {"boot": self.boot, "at_ms": self.now(), "uptime_ms": self.uptime}
 
+    def on_fault(self, code, detail):
+        """What the link has to tell."""
+        self._fault(code, detail)
+
     def _fault(self, code, detail):
         """Keep a fault to be told, each code once a minute at most, the newest when there are too many."""
         last = self.fault_times.get(code)
         if last is not None and self.uptime - last < FAULT_EVERY_MS:
             return
         self.fault_times[code] = self.uptime
+        self._tell(code, detail)
+
+    def _tell(self, code, detail):
         fault = self._stamp()
         fault["code"] = code
-        fault["detail"] = detail or FAULTS[code]
+        fault["detail"] = detail or FAULTS.get(code, "")
         self.faults = self.faults[-(MOST_FAULTS - 1) :] + [fault]

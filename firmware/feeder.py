@@ -1,16 +1,20 @@
 """The control logic of a feeder with a weighed hopper: when it feeds, when it must not, and what it says about it.
 
 Portable: the same file runs on a board and inside the simulator. `Feeder` does nothing by itself. Its owner calls
-`tick()` again within the milliseconds it returns, `on_connect()`, `on_disconnect()`, `on_message(tail, payload)` and
-`press()`, all from one thread. Everything else lies behind one seam object, the hardware:
+`tick()` again within the milliseconds it returns, `on_connect()`, `on_disconnect()`, `on_message(tail, payload)`,
+`press()` and `long_press()`, all from one thread. Everything else lies behind one seam object, the hardware:
 
   device facts    firmware, board, calibration (short texts), gain_ng (nanograms per step by calibration),
-                  ticks_period (where ticks_ms wraps)
+                  ticks_period (where ticks_ms wraps), most_steps (of one dose, so that it ends before the watchdog's
+                  time), damaged_files (names of own files that failed their check at start), watchdog_bit (whether
+                  the watchdog caused this start)
   time            ticks_ms(): a wrapping counter; now_ms(): UNIX milliseconds, or None without a clock
-  feeding         weigh(): (mean, standard deviation of the mean) in micrograms, or None where the cell gives no weight;
-                  step(n): turns the auger, returns the steps made (fewer: it stalled); temperature_c(): or None
+  feeding         weigh(): (mean, standard deviation of the mean) in micrograms, or None where the cell gives no weight,
+                  and then cell_fault is the fault's (code, detail);
+                  step(n): turns the auger, returns the steps made (fewer: it stalled);
+                  temperature_c100(): hundredths of a degree Celsius at the cell, or None
   set-up          tare() and calibrate(mass_ug): True, or False where the cell does not allow it; restart()
-  flash           read(name), append(name, data), replace(name, data): see journal.py
+  flash           read(name, at, size), append(name, data), replace(name, parts): see journal.py
   link            publish(tail, fields, retained); room(): how many more messages may be under way;
                   pump(): called between chunks of steps, hands over holds that have arrived
   random_id()     a short random text
@@ -18,7 +22,7 @@ Portable: the same file runs on a board and inside the simulator. `Feeder` does 
 Masses are whole micrograms and times whole milliseconds inside; `age` is explained in base.py.
 """
 
-from base import CLOCK_FIRST_MS, CLOCK_LAST_MS, MINUTE_MS
+from base import HELLO_EVERY_MS, MINUTE_MS
 from dosing import OUTCOMES
 from feeding import Feeding
 from journal import load_one, save_one
@@ -28,8 +32,6 @@ from orders import DAY_MS, Hold, Plan, decode, micrograms, read_hold, text, whol
 WEIGHT_EVERY_MS = 60 * MINUTE_MS
 RESEND_FIRST_MS = 5 * MINUTE_MS
 RESEND_LAST_MS = 60 * MINUTE_MS
-HELLO_EVERY_MS = 5 * MINUTE_MS  # while the clock is unset: each hello asks for the time
-ECHO_MS = 5000
 LONGEST_WAIT_MS = 1000
 
 
@@ -68,8 +70,14 @@ class Feeder(Feeding):
         self.age = max(self.age, self.memory.last_age)
         if self.memory.lost:
             self._fault("journal_damaged", "")
+        if self.damaged_files:
+            self._fault("firmware_damaged", ", ".join(self.damaged_files))
+        if hardware.watchdog_bit:
+            self._fault("watchdog_restart", "")
         self.plan = self._load_plan()
         self.hold = self._load_hold()
+        kept, damaged = load_one(hardware, "button.bin")
+        self.button_held = damaged or bool(kept)
 
     # What flash holds besides the journal
 
@@ -118,6 +126,16 @@ class Feeder(Feeding):
         """A short press of the button: one portion at the next tick, under the same rules as any other."""
         self.pressed = True
 
+    def long_press(self):
+        """A long press of the button: feeding is held until the next one, whatever the service says."""
+        self._advance()
+        self.button_held = not self.button_held
+        self._tell("button_hold" if self.button_held else "button_release", "")
+        try:
+            save_one(self.hw, "button.bin", self.button_held)
+        except OSError as error:
+            self._fault("flash_failed", "button.bin: %s" % error)
+
     def on_connect(self):
         """The link is up and subscribed: say who and how, and offer every dose that was not received."""
         self._advance()
@@ -144,7 +162,8 @@ class Feeder(Feeding):
             elif tail == "received":
                 self._on_received(text(fields["journal"]), whole(fields["seq"], 0, (1 << 53) - 1))
             elif tail == "time":
-                self._on_time(fields)
+                self._take_time(fields)
+                self._advance()
             elif tail == "command":
                 self._on_command(fields)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
@@ -230,14 +249,6 @@ class Feeder(Feeding):
         kept = [meal[1] for meal in self.plan.meals] if self.plan else []
         memory.free(seq, self.now(), kept)
 
-    def _on_time(self, fields):
-        now = whole(fields["now_ms"], CLOCK_FIRST_MS, CLOCK_LAST_MS)
-        asked = whole(fields["uptime_ms"], 0, 1 << 53)
-        if fields["boot"] != self.boot or not 0 <= self.uptime - asked <= ECHO_MS:
-            return
-        self.clock_offset = now - self.uptime
-        self._advance()
-
     def _on_command(self, fields):
         command_id = text(fields["id"])
         do = fields.get("do")
@@ -292,7 +303,7 @@ class Feeder(Feeding):
         return dose["n"] > 0, "%s: %s" % (outcome, OUTCOMES[outcome]), result
 
     def _resend(self, first, last):
-        held = [seq for seq in sorted(self.memory.doses) if first <= seq <= last]
+        held = [seq for seq in sorted(self.memory.index) if first <= seq <= last]
         self.queue = held + [seq for seq in self.queue if seq not in held]
         result = {"held": len(held), "journal_from": self.memory.first_held(), "journal_to": self.memory.next_seq - 1}
         return bool(held), "%d doses held of those asked for" % len(held), result
@@ -314,19 +325,23 @@ class Feeder(Feeding):
         if self.uptime >= self.weight_due and self.hw.room() > 0:
             self.weight_due = self.uptime + WEIGHT_EVERY_MS
             self._publish_weight()
-        if not self.queue and self.memory.doses and self.uptime - self.sent_at >= self.resend_ms:
+        if not self.queue and self.memory.index and self.uptime - self.sent_at >= self.resend_ms:
             self.resend_ms = min(2 * self.resend_ms, RESEND_LAST_MS)
             self._offer_all()
         if self.memory.file.dirty:
             return  # a dose goes out only as flash has it: it must read the same after a power cut
         while self.queue and self.hw.room() > 0:
-            dose = self.memory.doses.get(self.queue.pop(0))
-            if dose is not None and dose["o"] is not None:
+            try:
+                dose = self.memory.dose(self.queue.pop(0))
+            except OSError as error:
+                self._fault("flash_failed", "a dose: %s" % error)
+                continue
+            if dose is not None:
                 self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
                 self.sent_at = self.uptime
 
     def _offer_all(self):
-        self.queue = sorted(self.memory.doses)
+        self.queue = sorted(self.memory.index)
 
     def _hello(self):
         self.hello_at = self.uptime
@@ -368,13 +383,13 @@ class Feeder(Feeding):
         fields = self._stamp()
         fields["mass_g"] = weight[0] / 1000000
         fields["sd_g"] = weight[1] / 1000000
-        fields["temperature_c"] = self.hw.temperature_c()
+        temperature = self.hw.temperature_c100()
+        fields["temperature_c"] = None if temperature is None else temperature / 100
         self.hw.publish("weight", fields, False)
 
     def _reply(self, command_id, ok, detail, result):
-        # Without a link there is nobody to answer: the command came over it a moment ago, so this is rare.
-        if self.connected:
-            self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
+        # Also before the link is up: a command that waited at the broker comes before the subscription is confirmed.
+        self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
 
     def _wait_ms(self):
         """Until something is due: the next meal, or a second at most."""

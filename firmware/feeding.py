@@ -1,8 +1,8 @@
 """When a feeder feeds and when it must not: meals, fallback, the day's cap, holds, and the dose itself."""
 
 from base import MINUTE_MS, Base
-from dosing import CHUNK_STEPS, counted_ug, isqrt, judge, within
-from memory import Counter
+from dosing import CHUNK_STEPS, SURE, counted_ug, expected_ug, isqrt, judge, within
+from memory import Counter, JournalFullError
 from orders import DAY_MS, PPM
 
 GRACE_MS = 10 * MINUTE_MS  # a meal later than this is missed, not fed late
@@ -21,6 +21,8 @@ class Feeding(Base):
         self.dosing = False
         self.stopping = False
         self.conflict = False
+        self.damaged_files = hardware.damaged_files
+        self.button_held = False
         self.last_mass = None
         self.queue = []
 
@@ -30,7 +32,14 @@ class Feeding(Base):
 
     def held(self):
         """Whether nothing may move."""
-        return self.hold.held or self.hold.reduce_ppm == 0 or self.conflict or self.stopping
+        return (
+            self.hold.held
+            or self.hold.reduce_ppm == 0
+            or self.button_held
+            or self.conflict
+            or self.stopping
+            or bool(self.damaged_files)
+        )
 
     def _due(self, now):
         """Feed, or record as missed, each meal whose time has come, and each fallback meal after the last."""
@@ -67,6 +76,9 @@ class Feeding(Base):
         within 20 hours of age: a clock that leaps must not give a second day's food.
         """
         old = self.memory.counter
+        if not old.sound():
+            self._fault("counter_differs", "")
+            return old, 0
         if self.plan is None:
             return old, 0
         if now is None:
@@ -84,9 +96,12 @@ class Feeding(Base):
             return Counter(day, 0, self.age, None), cap
         return Counter(old.day_ms, old.used_ug, old.reset_age, old.first_age), cap - old.used_ug
 
+    def _flash_fault(self, what, error):
+        full = isinstance(error, JournalFullError)
+        self._fault("journal_full" if full else "flash_failed", "%s: %s" % (what, error))
+
     def _new_dose(self, cause, meal, target):
         now = self.now()
-        temperature = self.hw.temperature_c()
         return {
             "s": self.memory.next_seq,
             "b": self.boot,
@@ -100,7 +115,7 @@ class Feeding(Base):
             "w": None,
             "x": None,
             "d": None,
-            "T": None if temperature is None else int(temperature * 100 + (0.5 if temperature > 0 else -0.5)),
+            "T": self.hw.temperature_c100(),
             "o": None,
         }
 
@@ -113,7 +128,7 @@ class Feeding(Base):
         try:
             self.memory.note(dose)
         except OSError as error:
-            self._fault("flash_failed", "a %s meal: %s" % (outcome, error))
+            self._flash_fault("a %s dose" % outcome, error)
             return None
         self.queue.append(dose["s"])
         return dose
@@ -126,6 +141,7 @@ class Feeding(Base):
             asked = asked * self.hold.reduce_ppm // PPM
         counter, left = self._budget(self.now())
         gain = self._gain()[0]
+        left = min(left, expected_ug(self.hw.most_steps, gain))  # the watchdog must not bite while the motor turns
         target, steps, capped = within(asked, left, gain)
         if steps == 0:
             return self._note(cause, meal, target, "capped" if capped or not self.plan else "ok")
@@ -134,13 +150,13 @@ class Feeding(Base):
         dose["n"] = steps
         if before is not None:
             dose["w"], dose["d"] = before
-        counter.used_ug += counted_ug(target, steps, gain)
+        counter.add(counted_ug(target, steps, gain))
         if counter.first_age is None:
             counter.first_age = self.age
         try:
             self.memory.intend(dose, counter)
         except OSError as error:
-            self._fault("flash_failed", "a dose was not fed: %s" % error)
+            self._flash_fault("a dose was not fed", error)
             return None
         self.dosing = True
         try:
@@ -160,10 +176,13 @@ class Feeding(Base):
             dose["x"] = after[0]
             dose["d"] = isqrt(before[1] * before[1] + after[1] * after[1])
             outcome = judge(steps, done, stopped, capped, before[0], after[0], dose["d"], gain)
+            gone = before[0] - after[0] - expected_ug(done, gain)
+            if gone > GONE_UG + SURE * dose["d"]:
+                self._fault("mass_lost", "%d ug more than the steps of a dose give" % gone)
         try:
             self.memory.end(dose, outcome)
         except OSError as error:
-            self._fault("flash_failed", "a dose's end: %s" % error)
+            self._flash_fault("a dose's end", error)
         self.queue.append(dose["s"])
         return dose
 
@@ -185,7 +204,7 @@ class Feeding(Base):
         """The cell's (mean, deviation) in micrograms, or None; mass that left since the last time is a fault."""
         weight = self.hw.weigh()
         if weight is None:
-            self._fault("cell_dead", "")
+            self._fault(*self.hw.cell_fault)
             return None
         if self.last_mass is not None and self.last_mass - weight[0] > GONE_UG:
             self._fault("mass_lost", "%d ug" % (self.last_mass - weight[0]))

@@ -1,11 +1,9 @@
-"""An append-only file of records on flash: length, CRC-32 and a JSON payload each.
+"""Records on flash, each valid as a whole or not at all: length, CRC-32 and a JSON payload.
 
-A record is valid as a whole or not at all. Bytes after the last valid record are a write that power cut short: they are
-dropped, and the file is rewritten before anything is appended behind them. Bytes between valid records are damage:
-reading goes on behind it, and `damaged` says so.
-
-The flash seam: `read(name)` gives bytes or None, `append(name, data)` and `replace(name, data)` return when the data
-would survive a power cut; `replace` leaves the old content or the new one, nothing between. All may raise OSError.
+The flash seam: `read(name, at=0, size=None)` gives bytes (fewer at the end) or None where there is no such file;
+`append(name, data)` and `replace(name, parts)` return when the data would survive a power cut. `replace` takes the new
+content in parts, so that a large file never stands in memory, and leaves the old content or the new one, nothing
+between. All may raise OSError.
 """
 
 import binascii
@@ -13,7 +11,9 @@ import json
 import struct
 
 HEAD_SIZE = 6
-LARGEST = 60000
+LARGEST = 1024  # a record in a journal; a file of one record may be larger
+LARGEST_ONE = 60000
+WINDOW = 2048  # bytes looked at while reading a journal
 
 
 def frame(payload):
@@ -21,13 +21,13 @@ def frame(payload):
     return struct.pack("<HI", len(payload), binascii.crc32(payload) & 0xFFFFFFFF) + payload
 
 
-def unframe(data, at):
+def unframe(data, at, largest=LARGEST):
     """The payload of the record at this offset, or None where no valid record begins."""
     if at + HEAD_SIZE > len(data):
         return None
-    length, crc = struct.unpack("<HI", data[at : at + HEAD_SIZE])
+    length, crc = struct.unpack_from("<HI", data, at)
     end = at + HEAD_SIZE + length
-    if length == 0 or length > LARGEST or end > len(data):
+    if length == 0 or length > largest or end > len(data):
         return None
     payload = data[at + HEAD_SIZE : end]
     if binascii.crc32(payload) & 0xFFFFFFFF != crc:
@@ -35,29 +35,35 @@ def unframe(data, at):
     return payload
 
 
-def scan(data):
-    """All valid payloads in order; whether damage lies between them; whether the end is torn."""
-    payloads = []
+def scan(flash, name):
+    """Yields (offset, payload) of each record in order, and (offset, None) where bytes begin that are no record.
+
+    Such bytes at the end are a write that power cut short; before a valid record they are damage.
+    """
+    start = 0
+    data = flash.read(name, 0, WINDOW) or b""
     at = 0
     bad = False
-    damaged = False
     while at < len(data):
         payload = unframe(data, at)
-        if payload is None:
+        if payload is not None:
+            yield start + at, payload
+            bad = False
+            at += HEAD_SIZE + len(payload)
+        else:
+            if not bad:
+                yield start + at, None
             bad = True
             at += 1
-            continue
-        if bad:
-            damaged = True
-            bad = False
-        payloads.append(payload)
-        at += HEAD_SIZE + len(payload)
-    return payloads, damaged, bad
+        if len(data) - at < HEAD_SIZE + LARGEST and len(data) >= WINDOW:
+            start += at
+            data = flash.read(name, start, WINDOW) or b""
+            at = 0
 
 
 def save_one(flash, name, value):
     """Replace a file by one record."""
-    flash.replace(name, frame(json.dumps(value).encode()))
+    flash.replace(name, [frame(json.dumps(value).encode())])
 
 
 def load_one(flash, name):
@@ -65,7 +71,7 @@ def load_one(flash, name):
     data = flash.read(name)
     if not data:
         return None, data is not None
-    payload = unframe(data, 0)
+    payload = unframe(data, 0, LARGEST_ONE)
     if payload is None:
         return None, True
     try:
@@ -75,7 +81,7 @@ def load_one(flash, name):
 
 
 class Journal:
-    """The journal file. `dirty` means that flash may hold less, or more, than was asked: rewrite before appending."""
+    """A file of records. `dirty` means that flash may hold less, or more, than was asked: rewrite before appending."""
 
     def __init__(self, flash, name):
         self.flash = flash
@@ -85,26 +91,52 @@ class Journal:
         self.size = 0
 
     def load(self):
-        """The records' values in order, [] for a new file."""
-        data = self.flash.read(self.name) or b""
-        payloads, self.damaged, torn = scan(data)
-        self.dirty = torn or self.damaged
-        self.size = len(data)
-        return [json.loads(payload) for payload in payloads]
+        """Yields (offset, value) of the records in order; sets size, dirty and damaged."""
+        bad = False
+        for at, payload in scan(self.flash, self.name):
+            if payload is None:
+                bad = True
+                self.size = at + 1
+                continue
+            if bad:
+                self.damaged = True
+            self.size = at + HEAD_SIZE + len(payload)
+            yield at, json.loads(payload)
+        self.dirty = bad
+
+    def value(self, at):
+        """The record at this offset. Raises OSError where it can't be read any more."""
+        payload = unframe(self.flash.read(self.name, at, HEAD_SIZE + LARGEST) or b"", 0)
+        if payload is None:
+            raise OSError("%s: no record at %d any more" % (self.name, at))
+        return json.loads(payload)
 
     def append(self, value):
-        """Write one record and wait for it. After an OSError the journal is dirty."""
+        """Write one record and wait for it; returns its offset. After an OSError the journal is dirty."""
         if self.dirty:
             raise OSError("the journal must be rewritten first")
         data = frame(json.dumps(value).encode())
         self.dirty = True
         self.flash.append(self.name, data)
         self.dirty = False
+        at = self.size
         self.size += len(data)
+        return at
 
     def rewrite(self, values):
-        """Replace the whole file by these records."""
-        data = b"".join([frame(json.dumps(value).encode()) for value in values])
-        self.flash.replace(self.name, data)
+        """Replace the whole file by these (key, value) pairs, one after the other; returns {key: offset}, less None."""
+        offsets = {}
+        size = [0]
+
+        def parts():
+            for key, value in values:
+                data = frame(json.dumps(value).encode())
+                if key is not None:
+                    offsets[key] = size[0]
+                size[0] += len(data)
+                yield data
+
+        self.flash.replace(self.name, parts())
         self.dirty = False
-        self.size = len(data)
+        self.size = size[0]
+        return offsets

@@ -1,40 +1,61 @@
 """What a feeder must never forget, in one journal: doses, meals fed, commands done, the day's counter, the gain.
 
 Records (key `k`), each a JSON object with short keys to spare the flash:
-  c  checkpoint, written twice at the head of the file: the journal's id and everything that is not a dose
-  i  intent: a dose about to be given, with the day's counter as it stands with the dose counted in full
-  e  end: how that dose went
-  n  a dose that is complete in itself: held, missed, capped to nothing, or copied by a rewrite
+  c  checkpoint, written twice at the head of the file: the journal's id and everything that is not a list or a dose
+  m  a meal id fed or recorded before the checkpoint
   x  a command id that acts now
   g  the gain in force and what bounds its next change
+  i  intent: a dose about to be given, with the day's counter as it stands with the dose counted in full
+  n  a dose that is complete: how an intent ended, or held, missed, capped to nothing, or copied by a rewrite
 A dose is a dict: s seq, b boot, a at_ms, u uptime_ms, g age_ms, q cause, m meal, t target_ug, n steps, w before_ug,
 x after_ug, d sd_ug, T hundredths of a degree Celsius, o outcome (None while open).
-An intent without an end is an interrupted dose of unknown size: it keeps its steps, loses its weight, stays counted.
+An intent without an end is an interrupted dose of unknown size: it keeps its steps, has no weight, stays counted.
+
+Doses stay on flash: in memory there is only where each begins, so that months without the service fit a board.
 """
 
 from journal import Journal
 
 NAME = "journal.bin"
 KEEP_MEALS = 128
-KEEP_COMMANDS = 64
-MOST_COMMANDS = 256
+KEEP_COMMANDS = 32
+MOST_COMMANDS = 64
+MOST_DOSES = 1000  # held at once, over two months of 14 meals a day; then nothing is fed until the service has some
 REWRITE_FREED = 4096
+DOSE_SIZE = 300  # about what a dose takes on flash, its intent apart
 LARGEST_GROWTH = 16384
 FULL_UG = 1 << 60  # a counter nobody can trust any more: nothing is fed until its next reset
+MASK = (1 << 62) - 1
+
+
+class JournalFullError(OSError):
+    """No more doses can be held: none is dropped to make room, so none is given."""
 
 
 class Counter:
     """What counts against the day's cap: the day's start (0: without a clock), micrograms used, the age of the last
-    reset (None: never) and the age of the first dose counted (None: none yet)."""
+    reset (None: never) and the age of the first dose counted (None: none yet).
 
-    def __init__(self, day_ms=0, used_ug=0, reset_age=None, first_age=None):
+    What was used is kept a second time with every bit turned over: memory that has gone bad must not give more food.
+    """
+
+    def __init__(self, day_ms=0, used_ug=0, reset_age=None, first_age=None, turned=None):
         self.day_ms = day_ms
         self.used_ug = used_ug
         self.reset_age = reset_age
         self.first_age = first_age
+        self.turned = MASK ^ used_ug if turned is None else turned
+
+    def add(self, mass_ug):
+        self.used_ug += mass_ug
+        self.turned -= mass_ug
+
+    def sound(self):
+        """Whether the two say the same."""
+        return self.used_ug == MASK ^ self.turned
 
     def to_record(self):
-        return [self.day_ms, self.used_ug, self.reset_age, self.first_age]
+        return [self.day_ms, self.used_ug, self.reset_age, self.first_age, self.turned]
 
 
 class Memory:
@@ -45,7 +66,9 @@ class Memory:
         self.journal_id = None
         self.next_seq = 1
         self.received = 0
-        self.doses = {}
+        self.index = {}  # seq -> offset of the record that says most about this dose
+        self.open_seq = None
+        self.unsaved = None  # a dose whose end flash has refused so far
         self.meals = []
         self.commands = []
         self.counter = Counter()
@@ -55,88 +78,101 @@ class Memory:
         self.last_age = 0
         self.freed = 0
         self.clean_size = 0
-        for record in self.file.load():
-            self._replay(record)
+        for at, record in self.file.load():
+            self._replay(at, record)
         self.lost = self.file.damaged or (self.journal_id is None and self.file.size > 0)
         if self.journal_id is None:
             # A new flash, or both checkpoints gone: then the numbers that follow belong to a new journal.
             self.journal_id = new_id
             self.next_seq = 1
-            self.doses = {}
+            self.index = {}
             self.file.dirty = True
-        if self.lost:
-            self.counter.used_ug = FULL_UG
-            self.counter.reset_age = self.counter.first_age = max(age_ms, self.last_age)
-        for dose in self.doses.values():
-            if dose["o"] is None:
-                dose["o"] = "interrupted"
-                dose["w"] = dose["x"] = dose["d"] = None
-                self.file.dirty = True
+        if self.lost or not self.counter.sound():
+            reset_age = max(age_ms, self.last_age)
+            self.counter = Counter(self.counter.day_ms, FULL_UG, reset_age, reset_age)
         self.mend()
 
-    def _replay(self, record):
-        kind = record.pop("k")
+    def _replay(self, at, record):
+        kind = record["k"]
         if kind == "c":
             self.journal_id = record["journal"]
             self.next_seq = max(self.next_seq, record["next"])
             self.received = record["received"]
-            self.meals = record["meals"]
-            self.commands = record["commands"]
             self.counter = Counter(*record["counter"])
             self.gain = record["gain"]
             self.blind_age, self.blind_count = record["blind"]
             self.last_age = record["age"]
         elif kind in ("i", "n"):
-            counter = record.pop("c", None)
-            if counter:
-                self.counter = Counter(*counter)
-            self._take(record)
-        elif kind == "e" and record["s"] in self.doses:
-            self.doses[record["s"]].update(record)
+            if kind == "i":
+                self.counter = Counter(*record["c"])
+            self._take(record, at)
+        elif kind == "m":
+            self._take_meal(record["id"])
         elif kind == "x":
             self._take_command(record["id"], record["until"])
         elif kind == "g":
             self.gain = record["gain"]
 
-    def _take(self, dose):
+    def _take(self, dose, at):
         self.next_seq = max(self.next_seq, dose["s"] + 1)
         self.last_age = max(self.last_age, dose["g"])
         if dose["s"] > self.received:
-            self.doses[dose["s"]] = dose
+            self.index[dose["s"]] = at
         meal = dose["m"]
-        if meal is not None and meal not in self.meals:
+        if meal is not None:
+            self._take_meal(meal)
+            if meal.startswith("blind/") and dose["g"] > self.blind_age:
+                self.blind_age = dose["g"]
+                self.blind_count = int(meal.split("/")[2])
+
+    def _take_meal(self, meal):
+        if meal not in self.meals:
             self.meals.append(meal)
-        if meal is not None and meal.startswith("blind/") and dose["g"] > self.blind_age:
-            self.blind_age = dose["g"]
-            self.blind_count = int(meal.split("/")[2])
 
     def _take_command(self, command_id, until_ms):
-        if command_id not in [known for known, _ in self.commands]:
+        if not self.knows_command(command_id):
             self.commands.append([command_id, until_ms])
 
     def _records(self):
+        """(seq or None, record) for every record of a journal written anew."""
         checkpoint = {
             "k": "c",
             "journal": self.journal_id,
             "next": self.next_seq,
             "received": self.received,
-            "meals": self.meals,
-            "commands": self.commands,
             "counter": self.counter.to_record(),
             "gain": self.gain,
             "blind": [self.blind_age, self.blind_count],
             "age": self.last_age,
         }
-        records = [checkpoint, checkpoint]
-        for seq in sorted(self.doses):
-            dose = dict(self.doses[seq])
-            if dose["o"] is None:  # still open: as an intent, or power lost now would make it a dose that never ran
-                dose["k"] = "i"
-                dose["c"] = self.counter.to_record()
+        yield None, checkpoint
+        yield None, checkpoint
+        for meal in self.meals:
+            yield None, {"k": "m", "id": meal}
+        for command_id, until_ms in self.commands:
+            yield None, {"k": "x", "id": command_id, "until": until_ms}
+        for seq in sorted(self.index):
+            if seq == self.open_seq:  # as an intent, or power lost now would make it a dose that never ran
+                record = self.file.value(self.index[seq])
+                record["c"] = self.counter.to_record()
             else:
-                dose["k"] = "n"
-            records.append(dose)
-        return records
+                record = self.dose(seq)
+                record["k"] = "n"
+            yield seq, record
+
+    def dose(self, seq):
+        """A dose that is held, read from flash; None where it is not held. Raises OSError where flash has lost it."""
+        at = self.index.get(seq)
+        if at is None:
+            return None
+        if self.unsaved and self.unsaved["s"] == seq:
+            return dict(self.unsaved)
+        record = self.file.value(at)
+        if record.pop("k") == "i" and seq != self.open_seq:
+            record["o"] = "interrupted"
+            record["w"] = record["x"] = record["d"] = None
+        record.pop("c", None)
+        return record
 
     def rewrite(self, now_ms=None, kept_meals=()):
         """Write the journal anew: only doses not received, the meals that could still come again, the commands that
@@ -148,7 +184,8 @@ class Memory:
             old = self.commands[:-KEEP_COMMANDS]
             alive = [c for c in old if c[1] is not None and (now_ms is None or c[1] >= now_ms)]
             self.commands = alive + self.commands[-KEEP_COMMANDS:]
-        self.file.rewrite(self._records())
+        self.index = self.file.rewrite(self._records())
+        self.unsaved = None
         self.clean_size = self.file.size
         self.freed = 0
 
@@ -164,35 +201,43 @@ class Memory:
     def _append(self, record):
         if self.file.dirty or self.file.size > 2 * self.clean_size + LARGEST_GROWTH:
             self.rewrite()
-        self.file.append(record)
+        return self.file.append(record)
+
+    def _room(self):
+        if len(self.index) >= MOST_DOSES:
+            raise JournalFullError("%d doses wait for the service" % len(self.index))
 
     def intend(self, dose, counter):
         """Write a dose before the motor moves. Raises OSError, and then nothing may move."""
+        self._room()
         record = dict(dose)
         record["k"] = "i"
         record["c"] = counter.to_record()
-        self._append(record)
+        at = self._append(record)
         self.counter = counter
-        self._take(dose)
+        self._take(dose, at)
+        self.open_seq = dose["s"]
 
     def end(self, dose, outcome):
-        """Write how a dose went. After an OSError the dose is complete in memory and the journal dirty."""
+        """Write how a dose went. After an OSError the journal is dirty, and its next rewrite says it."""
         dose["o"] = outcome
-        record = {"k": "e"}
-        for key in ("s", "n", "w", "x", "d", "T", "o"):
-            record[key] = dose[key]
+        record = dict(dose)
+        record["k"] = "n"
         try:
-            self._append(record)
+            self.index[dose["s"]] = self._append(record)
         except OSError:
             self.file.dirty = True
+            self.unsaved = dose
             raise
+        finally:
+            self.open_seq = None
 
     def note(self, dose):
         """Write a dose for which nothing moved."""
+        self._room()
         record = dict(dose)
         record["k"] = "n"
-        self._append(record)
-        self._take(dose)
+        self._take(dose, self._append(record))
 
     def command(self, command_id, until_ms):
         """Write that a command acts now."""
@@ -216,16 +261,16 @@ class Memory:
         """Forget the doses up to this one; rewrite the file once that frees a good part of it."""
         self.received = max(self.received, seq)
         self.next_seq = max(self.next_seq, seq + 1)
-        gone = [known for known in self.doses if known <= seq and self.doses[known]["o"] is not None]
+        gone = [known for known in self.index if known <= seq and known != self.open_seq]
         for known in gone:
-            del self.doses[known]
-        self.freed += 300 * len(gone)
+            del self.index[known]
+        self.freed += DOSE_SIZE * len(gone)
         if (self.freed > REWRITE_FREED and 2 * self.freed > self.file.size) or self.file.dirty:
             self.rewrite(now_ms, kept_meals)
 
     def first_held(self):
         """The oldest sequence number still held; the next one to come where none is."""
-        return min(self.doses) if self.doses else self.next_seq
+        return min(self.index) if self.index else self.next_seq
 
 
 def dose_message(dose, journal_id):

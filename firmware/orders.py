@@ -29,8 +29,8 @@ def nanograms(value):
 
 
 def text(value, most=64):
-    """A short string that is not empty."""
-    if not isinstance(value, str) or not 0 < len(value) <= most:
+    """A short string that is not empty: at most so many bytes of UTF-8."""
+    if not isinstance(value, str) or not 0 < len(value.encode()) <= most:
         raise ValueError("expected a short text")
     return value
 

@@ -27,7 +27,7 @@ _ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
-def _identifier(value: str) -> str:
+def identifier(value: str) -> str:
     if not _ID.fullmatch(value):
         raise ValueError("expected 1 to 32 of a-z, 0-9, - and _, beginning with a letter or a digit")
     return value
@@ -60,7 +60,7 @@ def _day(value: Any) -> Any:
 
 Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
 Day = Annotated[date, BeforeValidator(_day)]
-Identifier = Annotated[str, AfterValidator(_identifier)]
+Identifier = Annotated[str, AfterValidator(identifier)]
 Zone = Annotated[str, AfterValidator(_zone)]
 Analyte = Annotated[str, AfterValidator(_analyte)]
 Words = Annotated[str, Field(min_length=1, max_length=200)]

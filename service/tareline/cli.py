@@ -1,7 +1,8 @@
-"""The command line: `tareline serve`, `tareline demo`."""
+"""The command line: `tareline serve`, `demo`, `desk` and `flash`."""
 
 import logging
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -75,6 +76,92 @@ def demo(
     except (OSError, RuntimeError, StoreError) as error:
         raise _fail(str(error)) from error
     raise typer.Exit(code)
+
+
+class Kind(StrEnum):
+    """What a device is."""
+
+    FEEDER = "feeder"
+    PROBE = "probe"
+
+
+class Runtime(StrEnum):
+    """What runs a device's firmware on a desk."""
+
+    MICROPYTHON = "micropython"
+    CPYTHON = "cpython"
+
+
+@app.command()
+def desk(
+    kind: Annotated[Kind, typer.Argument(help="What the device is.")],
+    device: Annotated[str, typer.Option(help="The device's name.")],
+    broker: Annotated[str, typer.Option(help="mqtt://host:port, or mqtts:// with --ca; user and password in it.")],
+    flash: Annotated[Path, typer.Option(help="Folder that is the device's flash.", file_okay=False)],
+    runtime: Annotated[Runtime, typer.Option(help="The interpreter.")] = Runtime.MICROPYTHON,
+    root: Annotated[str, typer.Option(help="Topic prefix.")] = "tareline",
+    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    clock: Annotated[bool, typer.Option(help="Whether the board has a clock of its own.")] = True,
+    hopper_g: Annotated[float, typer.Option(help="Food in the hopper of a new folder.", min=0)] = 60.0,
+    gain_g_per_step: Annotated[float, typer.Option(help="Announced gain of a new folder.", min=1e-6, max=1)] = 0.001,
+    sample_s: Annotated[int, typer.Option(help="Seconds between a probe's samples.", min=5, max=3600)] = 60,
+) -> None:
+    """Run the real firmware without a board, on simulated hardware, until it is ended."""
+    from tareline.boards import device_settings
+    from tareline.simulate import desk as simulated
+
+    try:
+        settings = device_settings(kind.value, device, broker, root, str(ca.absolute()) if ca else None)
+        settings |= {"clock": clock, "sample_s": sample_s} | {"hopper_g": hopper_g, "gain_g_per_step": gain_g_per_step}
+        if runtime is Runtime.MICROPYTHON:
+            simulated.become(flash, settings)
+        else:
+            simulated.run_until_signal(flash, settings)
+    except (OSError, RuntimeError, ValueError) as error:
+        raise _fail(str(error)) from error
+
+
+@app.command()
+def flash(
+    kind: Annotated[Kind, typer.Argument(help="What the board will be.")],
+    device: Annotated[str, typer.Option(help="The device's name, as the service knows it.")],
+    wifi: Annotated[str, typer.Option(help="Name of the network.")],
+    out: Annotated[Path | None, typer.Option(help="Folder to prepare; default: board-DEVICE.", file_okay=False)] = None,
+    config: Annotated[Path | None, typer.Option(help="The service's settings; default: tareline.toml here.")] = None,
+    broker: Annotated[str, typer.Option(help="The broker as the board reaches it; default: the service's.")] = "",
+    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    pin: Annotated[
+        list[str] | None, typer.Option(help="NAME=NUMBER where the wiring differs; may be repeated.")
+    ] = None,
+    gain_g_per_step: Annotated[float, typer.Option(help="A feeder's, by calibration.", min=1e-6, max=1)] = 0.001,
+    reference_ohm: Annotated[int, typer.Option(help="A probe's resistor.", min=10, max=1_000_000)] = 1000,
+    wifi_password: Annotated[
+        str, typer.Option(envvar="TARELINE_WIFI_PASSWORD", prompt="Password of the network", hide_input=True)
+    ] = "",
+) -> None:
+    """Prepare the folder for a board from the service's settings, check it, and say what to type."""
+    from tareline import boards
+    from tareline.settings import load
+
+    out = out or Path(f"board-{device}")
+    try:
+        settings = load(config or Path("tareline.toml"), must_exist=config is not None).broker
+        link = boards.device_settings(
+            kind.value, device, broker or settings.url, settings.root, boards.CA if ca else None
+        )
+        boards.prepare(
+            out, boards.board_settings(link, wifi, wifi_password, pin or [], gain_g_per_step, reference_ohm), ca
+        )
+        size = boards.check(out)
+        loaded = boards.loads(out)
+    except (OSError, RuntimeError, ValueError) as error:
+        raise _fail(str(error)) from error
+    typer.echo(f"{out}: {len(list(out.iterdir()))} files, {size / 1024:.0f} KiB, checked", nl=False)
+    typer.echo("" if loaded is None else f"; {len(loaded)} modules loaded in the firmware's interpreter")
+    typer.echo("It holds the passwords of the network and the broker: keep it to yourself.")
+    typer.echo("With the board on USB and MicroPython on it (firmware/README.md says how), type:")
+    typer.echo(f"  mpremote connect auto fs cp -r {out}/. :/ + reset")
+    typer.echo("  mpremote connect auto repl          # shows what it says; Ctrl-] leaves")
 
 
 def main() -> None:

@@ -2,13 +2,14 @@
 tell the truth, and a link that keeps what was sent. What moved is kept beside what the feeder says."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from tareline.resources import load_firmware
 
 firmware = load_firmware("feeder")
 journal = load_firmware("journal")
+memory = load_firmware("memory")
 dosing = load_firmware("dosing")
 feeding = load_firmware("feeding")
 base = load_firmware("base")
@@ -36,6 +37,10 @@ class World:
     board = "board-1"
     calibration = "factory"
     gain_ng = GAIN_NG
+    most_steps = 100_000
+    damaged_files: tuple[str, ...] = ()
+    watchdog_bit = False
+    cell_fault = ("cell_dead", "the load cell gave no conversions")
 
     def __init__(self, now_ms: int = MIDNIGHT + 7 * HOUR, has_clock: bool = True) -> None:
         self.true_ms = now_ms
@@ -73,8 +78,8 @@ class World:
         self._ids += 1
         return f"id{self._ids}"
 
-    def temperature_c(self) -> float:
-        return 24.5
+    def temperature_c100(self) -> int:
+        return 2450
 
     def weigh(self) -> tuple[int, int] | None:
         return None if self.cell == "dead" else (self.hopper_ug, 500)
@@ -99,7 +104,7 @@ class World:
         self.restarts += 1
 
     def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> None:
-        assert self.feeder is None or self.feeder.connected
+        assert self.feeder is None or self.feeder.connected or tail == "reply"
         assert retained == (tail in ("status", "hello", "applied"))
         self.sent.append((tail, json.loads(json.dumps(fields))))
 
@@ -127,8 +132,9 @@ class World:
                 raise PowerCutError
         apply()
 
-    def read(self, name: str) -> bytes | None:
-        return self.files.get(name)
+    def read(self, name: str, at: int = 0, size: int | None = None) -> bytes | None:
+        content = self.files.get(name)
+        return None if content is None else content[at : None if size is None else at + size]
 
     def append(self, name: str, data: bytes) -> None:
         def put(length: int) -> None:
@@ -136,7 +142,8 @@ class World:
 
         self._write(lambda: put(len(data)), lambda: put(len(data) * 2 // 3))
 
-    def replace(self, name: str, data: bytes) -> None:
+    def replace(self, name: str, parts: Iterable[bytes]) -> None:
+        data = b"".join(parts)
         self._write(lambda: self.files.__setitem__(name, data), lambda: None)
 
     # What a test does

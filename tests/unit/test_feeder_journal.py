@@ -20,6 +20,7 @@ from feeder_world import (
     hold,
     journal,
     meal,
+    memory,
     plan,
     running,
 )
@@ -27,7 +28,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tareline.devices.messages import Applied, DoseMessage, Fault, Hello, Reply, Status, Weight
-from tareline.resources import firmware_dir
+from tareline.resources import firmware_dir, load_firmware
 
 EIGHT = MIDNIGHT + 9 * HOUR
 
@@ -87,6 +88,11 @@ def test_resend_publishes_what_is_held_of_the_range() -> None:
     assert not desk.command("none", "resend", expires=0, **{"from": 1, "to": 2})["ok"]
 
 
+def test_a_command_that_comes_before_the_link_is_up_is_answered() -> None:
+    desk = running(plan(cap_g=5)).boot()  # what waited at the broker comes before the subscription is confirmed
+    assert desk.command("c", "dispense", target_g=0.05)["ok"]
+
+
 def test_received_of_another_journal_frees_nothing() -> None:
     desk = running(plan())
     desk.command("c", "dispense", target_g=0.05)
@@ -105,7 +111,7 @@ def test_received_frees_the_journal_and_the_numbers_go_on() -> None:
     assert largest < 40_000
     desk.boot().connect()
     desk.command("last", "dispense", target_g=0.01)
-    assert max(desk.feeder.memory.doses) == 400
+    assert max(desk.feeder.memory.index) == 400
     assert not desk.command("c399", "dispense", target_g=0.01)["ok"]
 
 
@@ -122,7 +128,7 @@ def test_a_number_that_the_service_has_is_not_given_again() -> None:
     desk = running(plan()).say("received", {"journal": "id2", "seq": 41})
     assert desk.feeder.memory.journal_id == "id2"
     desk.command("c", "dispense", target_g=0.05)
-    assert list(desk.feeder.memory.doses) == [42]
+    assert list(desk.feeder.memory.index) == [42]
 
 
 def test_a_torn_end_of_the_journal_is_dropped_and_what_follows_is_kept() -> None:
@@ -181,6 +187,57 @@ def test_a_dose_goes_out_only_as_flash_has_it() -> None:
     assert [dose["outcome"] for dose in desk.doses().values()] == ["interrupted"]
 
 
+def test_a_journal_that_is_full_stops_feeding_and_drops_nothing(monkeypatch: Any) -> None:
+    monkeypatch.setattr(memory, "MOST_DOSES", 5)
+    desk = running(plan(meals=(meal("m", EIGHT),), cap_g=5))
+    for i in range(5):
+        desk.command(f"c{i}", "dispense", target_g=0.01)
+    steps = desk.steps()
+    desk.run(3 * HOUR)
+    assert desk.steps() == steps
+    assert "journal_full" in desk.faults()
+    assert sorted(desk.doses()) == [1, 2, 3, 4, 5]
+    desk.say("received", {"journal": desk.feeder.memory.journal_id, "seq": 5})
+    desk.command("c9", "dispense", target_g=0.01)
+    assert desk.steps() == steps + 10
+
+
+def test_two_copies_of_the_counter_that_differ_stop_feeding_until_a_restart() -> None:
+    desk = running(plan(cap_g=0.5))
+    desk.command("c1", "dispense", target_g=0.05)
+    desk.feeder.memory.counter.used_ug &= ~(1 << 15)  # a bit that fell over in memory
+    assert desk.command("c2", "dispense", target_g=0.05)["result"]["steps"] == 0
+    desk.run(1)
+    assert "counter_differs" in desk.faults()
+    desk.boot().connect()
+    assert desk.command("c3", "dispense", target_g=0.05)["result"]["steps"] == 50
+
+
+def test_a_counter_that_differs_on_flash_is_no_counter() -> None:
+    desk = running(plan(cap_g=0.5))
+    desk.command("c1", "dispense", target_g=0.05)
+    counter = desk.feeder.memory.counter
+    counter.turned += 1
+    desk.feeder.memory.rewrite()
+    desk.boot().connect()
+    assert desk.command("c2", "dispense", target_g=0.05)["result"]["steps"] == 0
+    desk.run(26 * HOUR)
+    assert desk.command("c3", "dispense", target_g=0.05)["result"]["steps"] == 50
+
+
+def test_months_without_the_service_keep_every_dose_on_flash_and_little_in_memory() -> None:
+    desk = running(plan(cap_g=500))
+    desk.feeder.on_disconnect()
+    for _ in range(400):
+        desk.feeder.press()
+        desk.run(1)
+    desk.boot()
+    assert len(desk.feeder.memory.index) == 400
+    assert all(isinstance(at, int) for at in desk.feeder.memory.index.values())
+    desk.connect().run(1)
+    assert sorted(desk.doses()) == list(range(1, 401))
+
+
 # Outcomes, faults, documents
 
 
@@ -224,6 +281,14 @@ def test_mass_that_leaves_without_a_step_is_told() -> None:
     assert "mass_lost" in desk.faults()
 
 
+def test_mass_that_leaves_during_a_dose_is_told_too() -> None:
+    desk = running(plan(cap_g=5))
+    desk.on_step = lambda: setattr(desk, "hopper_ug", desk.hopper_ug - 1_000_000)
+    desk.command("c", "dispense", target_g=0.05)
+    desk.run(1)
+    assert "mass_lost" in desk.faults()
+
+
 def test_a_gain_that_changes_too_fast_is_refused() -> None:
     desk = running(plan(version=11, gain=0.00115))
     assert desk.feeder._gain()[0] == 1_150_000
@@ -234,6 +299,49 @@ def test_a_gain_that_changes_too_fast_is_refused() -> None:
     assert desk.of("hello")[-1]["gain_g_per_step"] == 0.00115
     desk.run(1)
     assert desk.of("hello")[-1]["gain_g_per_step"] == 0.0013
+
+
+def test_a_long_press_holds_until_the_next_one_also_over_a_restart() -> None:
+    desk = running(plan(meals=(meal("m", EIGHT),)))
+    desk.feeder.long_press()
+    desk.run(1)
+    assert desk.faults() == ["button_hold"]
+    desk.boot().connect().say("hold", hold(False, version=20))
+    desk.feeder.press()
+    desk.run(2 * HOUR + MINUTE)
+    assert desk.moves == []
+    assert {dose["outcome"] for dose in desk.doses().values()} == {"held"}
+    desk.feeder.long_press()
+    desk.held = False
+    desk.feeder.press()
+    desk.run(MINUTE)
+    assert desk.steps() == 50
+    assert desk.faults()[-1] == "button_release"
+
+
+def test_a_damaged_file_of_its_own_stops_feeding_and_is_told() -> None:
+    desk = World()
+    desk.damaged_files = ("feeding.mpy",)
+    desk.boot().connect().say("plan", plan(meals=(meal("m", EIGHT),)))
+    desk.run(3 * HOUR)
+    assert desk.moves == []
+    assert "firmware_damaged" in desk.faults()
+    desk.say("hold", hold(False, version=30)).run(DAY)
+    assert desk.moves == []
+
+
+def test_a_dose_ends_before_the_watchdogs_time() -> None:
+    desk = World()
+    desk.most_steps = 100
+    desk.boot().connect().say("plan", plan(cap_g=5))
+    assert desk.command("c", "dispense", target_g=0.3)["result"] == {"seq": 1, "outcome": "capped", "steps": 100}
+
+
+def test_a_start_by_the_watchdog_is_told() -> None:
+    desk = World()
+    desk.watchdog_bit = True
+    desk.boot().connect().run(1)
+    assert desk.faults() == ["watchdog_restart"]
 
 
 def test_everything_it_says_is_understood_by_the_service() -> None:
@@ -261,11 +369,13 @@ def test_the_readme_lists_the_outcomes_and_fault_codes_of_the_code() -> None:
     text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
     tables = re.findall(r"^## (Outcomes|Fault codes)\n(.*?)(?=^## |\Z)", text, re.M | re.S)
     rows = {title: dict(re.findall(r"^\| `(\w+)` \| (.*?) \|$", body, re.M)) for title, body in tables}
-    assert rows == {"Outcomes": dosing.OUTCOMES, "Fault codes": base.FAULTS}
-    raised = set()
-    for path in Path(firmware_dir()).glob("*.py"):
-        raised |= set(re.findall(r'_fault\(\s*"(\w+)"', path.read_text(encoding="utf-8")))
-    assert raised == set(base.FAULTS)
+    faults = base.FAULTS | load_firmware("weighing").FAULTS | load_firmware("probe").PROBE_FAULTS
+    assert rows == {"Outcomes": dosing.OUTCOMES, "Fault codes": faults}
+    # Every code that is told stands in a table, and every code of a table is told somewhere.
+    sources = "".join(path.read_text(encoding="utf-8") for path in Path(firmware_dir()).glob("*.py"))
+    told = set(re.findall(r'_(?:fault|tell|ail|refuse)\(\s*"(\w+)"', sources))
+    assert told <= set(faults)
+    assert [code for code in faults if sources.count(f'"{code}"') < 2] == []
 
 
 @given(values=st.lists(st.dictionaries(st.text(max_size=5), st.integers()), max_size=6), cut=st.integers(0, 200))
@@ -276,10 +386,12 @@ def test_a_journal_cut_anywhere_gives_the_records_before_the_cut(values: list[di
     while kept < len(frames) and length + len(frames[kept]) <= cut:
         length += len(frames[kept])
         kept += 1
-    payloads, damaged, torn = journal.scan(whole[:cut])
-    assert [json.loads(payload) for payload in payloads] == values[:kept]
-    assert not damaged
-    assert torn == (length < min(cut, len(whole)))
+    desk = World()
+    desk.files["journal.bin"] = whole[:cut]
+    read = journal.Journal(desk, "journal.bin")
+    assert [value for _, value in read.load()] == values[:kept]
+    assert not read.damaged
+    assert read.dirty == (length < min(cut, len(whole)))
 
 
 # Everything at once

