@@ -107,8 +107,8 @@ def measure(listener: Listener, times: int) -> None:
     print(f"bare publish and subscribe: median {bare * 1000:.1f} ms")
     for kind, times_s in hold_s.items():
         median, worst = statistics.median(times_s), max(times_s)
-        told = f"median {median * 1000:.1f} ms, {median / bare:.0f} times bare; worst {worst * 1000:.1f} of {len(times_s)}"
-        print(f"hold confirmed, {kind}: {told}")
+        told = f"median {median * 1000:.1f} ms, {median / bare:.0f} times bare"
+        print(f"hold confirmed, {kind}: {told}; worst of {len(times_s)} {worst * 1000:.1f} ms")
     interrupted = [body for tail, body in listener.got if tail == "dose" and body["outcome"] == "interrupted"]
     print(f"doses that a hold interrupted: {len(interrupted)} of {len(hold_s['motor turning'])}")
 
