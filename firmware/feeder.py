@@ -256,7 +256,7 @@ class Feeder(Feeding):
         if until is not None:
             whole(until, 0, (1 << 53) - 1)
         now = self.now()
-        refused = self._refusal(command_id, until, now)
+        refused = self._refusal(command_id, do, until, now)
         values = ()
         if refused is None:
             try:
@@ -266,7 +266,8 @@ class Feeder(Feeding):
         if refused is not None:
             self._reply(command_id, False, refused, None)
             return
-        self.memory.command(command_id, until)  # first the note that it acts, then the act
+        if do != "resend":  # which may act again: the same doses come once more
+            self.memory.command(command_id, until)  # first the note that it acts, then the act
         if do == "restart":
             self._reply(command_id, True, "restarting", None)
             self.stopping = True
@@ -282,7 +283,7 @@ class Feeder(Feeding):
             ok, detail, result = self._set_up(self.hw.calibrate(values[0]))
         self._reply(command_id, ok, detail, result)
 
-    def _refusal(self, command_id, until, now):
+    def _refusal(self, command_id, do, until, now):
         """Why a command must not act, or None."""
         if self.memory.knows_command(command_id):
             return "this command has acted already"
@@ -290,8 +291,8 @@ class Feeder(Feeding):
             return "no clock: a command that expires is not obeyed"
         if until is not None and now >= until:
             return "expired"
-        if not self.memory.room_for_command(now):
-            return "too many commands that have not expired"
+        if do != "resend" and not self.memory.room_for_command(until, now):
+            return "no room to remember one more command that has not expired, or never does"
         return None
 
     def _dispense(self, target):

@@ -3,7 +3,8 @@
 Records (key `k`), each a JSON object with short keys to spare the flash:
   c  checkpoint, written twice at the head of the file: the journal's id and everything that is not a list or a dose
   m  a meal id fed or recorded before the checkpoint
-  x  a command id that acts now
+  x  a command id that acts now and expires
+  f  CRC-32 of command ids that have acted and never expire
   g  the gain in force and what bounds its next change
   i  intent: a dose about to be given, with the day's counter as it stands with the dose counted in full
   n  a dose that is complete: how an intent ended, or held, missed, capped to nothing, or copied by a rewrite
@@ -14,12 +15,16 @@ An intent without an end is an interrupted dose of unknown size: it keeps its st
 Doses stay on flash: in memory there is only where each begins, so that months without the service fit a board.
 """
 
+import binascii
+
 from journal import Journal
 
 NAME = "journal.bin"
 KEEP_MEALS = 128
 KEEP_COMMANDS = 32
 MOST_COMMANDS = 64
+MOST_FOREVER = 512  # ids that never expire are remembered for ever, by their CRC; that of two may be the same: refused
+A_RECORD = 40
 MOST_DOSES = 1000  # held at once, over two months of 14 meals a day; then nothing is fed until the service has some
 REWRITE_FREED = 4096
 DOSE_SIZE = 300  # about what a dose takes on flash, its intent apart
@@ -58,6 +63,10 @@ class Counter:
         return [self.day_ms, self.used_ug, self.reset_age, self.first_age, self.turned]
 
 
+def _crc(command_id):
+    return binascii.crc32(command_id.encode()) & 0xFFFFFFFF
+
+
 class Memory:
     """The journal's content, read back at start. Every method that changes it returns after the flash has it."""
 
@@ -71,6 +80,7 @@ class Memory:
         self.unsaved = None  # a dose whose end flash has refused so far
         self.meals = []
         self.commands = []
+        self.forever = []
         self.counter = Counter()
         self.gain = None
         self.blind_age = 0
@@ -109,7 +119,9 @@ class Memory:
         elif kind == "m":
             self._take_meal(record["id"])
         elif kind == "x":
-            self._take_command(record["id"], record["until"])
+            self.commands.append([record["id"], record["until"]])
+        elif kind == "f":
+            self.forever += record["crc"]
         elif kind == "g":
             self.gain = record["gain"]
 
@@ -129,10 +141,6 @@ class Memory:
         if meal not in self.meals:
             self.meals.append(meal)
 
-    def _take_command(self, command_id, until_ms):
-        if not self.knows_command(command_id):
-            self.commands.append([command_id, until_ms])
-
     def _records(self):
         """(seq or None, record) for every record of a journal written anew."""
         checkpoint = {
@@ -151,6 +159,8 @@ class Memory:
             yield None, {"k": "m", "id": meal}
         for command_id, until_ms in self.commands:
             yield None, {"k": "x", "id": command_id, "until": until_ms}
+        for at in range(0, len(self.forever), A_RECORD):
+            yield None, {"k": "f", "crc": self.forever[at : at + A_RECORD]}
         for seq in sorted(self.index):
             if seq == self.open_seq:  # as an intent, or power lost now would make it a dose that never ran
                 record = self.file.value(self.index[seq])
@@ -182,7 +192,7 @@ class Memory:
             self.meals = [meal for meal in old if meal in kept_meals] + self.meals[-KEEP_MEALS:]
         if len(self.commands) > KEEP_COMMANDS:
             old = self.commands[:-KEEP_COMMANDS]
-            alive = [c for c in old if c[1] is not None and (now_ms is None or c[1] >= now_ms)]
+            alive = [c for c in old if now_ms is None or c[1] >= now_ms]
             self.commands = alive + self.commands[-KEEP_COMMANDS:]
         self.index = self.file.rewrite(self._records())
         self.unsaved = None
@@ -241,16 +251,22 @@ class Memory:
 
     def command(self, command_id, until_ms):
         """Write that a command acts now."""
-        self._append({"k": "x", "id": command_id, "until": until_ms})
-        self._take_command(command_id, until_ms)
+        if until_ms is None:
+            crc = _crc(command_id)
+            self._append({"k": "f", "crc": [crc]})
+            self.forever.append(crc)
+        else:
+            self._append({"k": "x", "id": command_id, "until": until_ms})
+            self.commands.append([command_id, until_ms])
 
     def knows_command(self, command_id):
-        return command_id in [known for known, _ in self.commands]
+        return _crc(command_id) in self.forever or command_id in [known for known, _ in self.commands]
 
-    def room_for_command(self, now_ms):
-        """Whether one more command id can be kept until it expires."""
-        alive = [until for _, until in self.commands if until is not None and (now_ms is None or until >= now_ms)]
-        return len(alive) < MOST_COMMANDS
+    def room_for_command(self, until_ms, now_ms):
+        """Whether one more command id can be kept: until it expires, or for ever."""
+        if until_ms is None:
+            return len(self.forever) < MOST_FOREVER
+        return len([1 for _, until in self.commands if now_ms is None or until >= now_ms]) < MOST_COMMANDS
 
     def set_gain(self, gain):
         """Write the gain: [gain_ng, reference_ng, age of the reference]."""

@@ -411,14 +411,29 @@ def test_a_restart_command_restarts_once() -> None:
 
 def test_command_ids_are_remembered_until_they_expire() -> None:
     desk = running(plan())
-    for i in range(200):
+    for i in range(60):
         desk.command(f"c{i}", "tare")
         desk.feeder.memory.rewrite(desk.true_ms)
     desk.boot().connect()
-    assert not desk.command("c0", "tare")["ok"]
-    for i in range(200, 300):
+    assert desk.command("c0", "tare")["detail"] == "this command has acted already"
+    for i in range(60, 70):
         reply = desk.command(f"c{i}", "tare")
-    assert "too many" in reply["detail"]
+    assert "no room" in reply["detail"]
+    desk.run(2 * HOUR)
+    assert desk.command("later", "tare")["ok"]
+
+
+def test_commands_that_never_expire_are_remembered_for_ever() -> None:
+    desk = running(plan())
+    for i in range(512):
+        assert desk.command(f"c{i}", "tare", expires=0)["ok"]
+    desk.feeder.memory.rewrite(desk.true_ms)
+    desk.boot().connect().run(DAY)
+    assert desk.command("c0", "tare", expires=0)["detail"] == "this command has acted already"
+    assert "no room" in desk.command("one more", "tare", expires=0)["detail"]
+    assert desk.command("with an end", "tare")["ok"]
+    # A resend moves nothing and needs no memory: it is obeyed as often as it comes.
+    assert "held of those asked for" in desk.command("again", "resend", expires=0, **{"from": 1, "to": 2})["detail"]
 
 
 def test_tare_and_calibrate_answer_what_the_cell_says() -> None:
