@@ -44,6 +44,11 @@ FAULTS = {
 }
 
 
+def _plausible(now_ms):
+    """A clock's time, or None where it was never set or has gone astray."""
+    return now_ms if now_ms is not None and CLOCK_FIRST_MS <= now_ms < CLOCK_LAST_MS else None
+
+
 class Base:
     """Uptime, age, wall clock and faults of one boot. The seam is described in feeder.py."""
 
@@ -56,6 +61,7 @@ class Base:
         self.fault_times = {}
         self.clock_offset = None  # wall minus uptime, from down/time
         self.clock_known = False
+        self.counted_age = 0  # of the newest dose that counts against the cap
         self.last_now = None
         self.keep_ms = KEEP_FIRST_MS
         self.keep_due = KEEP_FIRST_MS
@@ -68,11 +74,9 @@ class Base:
 
     def now(self):
         """UNIX milliseconds, or None: the hardware's clock first, then what down/time said."""
-        now = self.hw.now_ms()
+        now = _plausible(self.hw.now_ms())
         if now is None and self.clock_offset is not None:
-            now = self.uptime + self.clock_offset
-        if now is None or not CLOCK_FIRST_MS <= now < CLOCK_LAST_MS:
-            return None
+            now = _plausible(self.uptime + self.clock_offset)
         return now
 
     def _advance(self):
@@ -86,8 +90,10 @@ class Base:
         if now is not None:
             if not self.clock_known:
                 self.clock_known = True
-                if self.wall is not None:
+                if self.wall is not None and self.counted_age <= self.clock_age:
                     # Time switched off counts as age, once per start: else a day's counter would outlive its day.
+                    # Not where a dose was counted without a clock meanwhile: nobody knows on which side of it the time
+                    # off lay, and it must not seem older than it is.
                     off = now - self.wall - (self.age - self.clock_age)
                     self.age += min(max(off, 0), 400 * DAY_MS)
             if self.last_now is not None and abs(now - self.last_now - passed) > JUMP_MS:

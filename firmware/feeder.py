@@ -68,6 +68,11 @@ class Feeder(Feeding):
         self.clock_told = False
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
+        counter = self.memory.counter
+        if counter.last_age is not None:
+            self.counted_age = counter.last_age
+            if counter.last_ms is not None and counter.last_age > self.clock_age:
+                self.clock_age, self.wall = counter.last_age, counter.last_ms
         if self.memory.lost:
             self._fault("journal_damaged", "")
         if self.damaged_files:

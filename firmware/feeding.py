@@ -70,10 +70,11 @@ class Feeding(Base):
         self._dose("fallback", "blind/%d/%d" % (memory.next_seq, count + 1), self.plan.daily_ug)
 
     def _budget(self, now):
-        """(counter of the day that is now, what its cap leaves in micrograms).
+        """(the counter in force now, what the day's cap leaves in micrograms).
 
-        A counter starts anew with the local day, or without a clock 24 hours after its first dose, but never twice
-        within 20 hours of age: a clock that leaps must not give a second day's food.
+        A counter starts anew with a local day before which, by age, the last dose it counted lies; or without a clock
+        24 hours after its first dose. Never twice within 20 hours of age: a clock that leaps must not give a second
+        day's food.
         """
         old = self.memory.counter
         if not old.sound():
@@ -86,15 +87,19 @@ class Feeding(Base):
             over = old.first_age is not None and self.age - old.first_age >= DAY_MS
         else:
             day, cap = self.plan.day(now)
-            over = day != old.day_ms
+            over = day != old.day_ms and (old.last_age is None or now - (self.age - old.last_age) < day)
         if old.used_ug == 0:
-            return Counter(day, 0, old.reset_age, None), cap
-        if now is not None and old.day_ms == 0:
-            # Counted without a clock. Age never runs ahead of true time, so the last dose was then or before.
-            over = now - (self.age - self.memory.last_age) < day
-        if over and (old.reset_age is None or self.age - old.reset_age >= RESET_AGE_MS):
-            return Counter(day, 0, self.age, None), cap
-        return Counter(old.day_ms, old.used_ug, old.reset_age, old.first_age), cap - old.used_ug
+            return Counter(day, 0, old.reset_age), cap
+        if over:
+            # The reset counts from as early as it can have been: so one day's late first dose does not cost the next.
+            reset_age = self.age if old.last_age is None else old.last_age
+            if old.reset_age is not None:
+                reset_age = max(reset_age, old.reset_age + RESET_AGE_MS)
+            if reset_age <= self.age:
+                return Counter(day, 0, reset_age), cap
+        return Counter(
+            old.day_ms, old.used_ug, old.reset_age, old.first_age, old.last_age, old.last_ms
+        ), cap - old.used_ug
 
     def _flash_fault(self, what, error):
         full = isinstance(error, JournalFullError)
@@ -153,6 +158,8 @@ class Feeding(Base):
         counter.add(counted_ug(target, steps, gain))
         if counter.first_age is None:
             counter.first_age = self.age
+        counter.last_age, counter.last_ms = self.age, dose["a"]
+        self.counted_age = self.age
         try:
             self.memory.intend(dose, counter)
         except OSError as error:

@@ -39,16 +39,19 @@ class JournalFullError(OSError):
 
 class Counter:
     """What counts against the day's cap: the day's start (0: without a clock), micrograms used, the age of the last
-    reset (None: never) and the age of the first dose counted (None: none yet).
+    reset (None: never), the ages of the first and the last dose counted (None: none yet), and the clock at the last one
+    (None: unknown).
 
     What was used is kept a second time with every bit turned over: memory that has gone bad must not give more food.
     """
 
-    def __init__(self, day_ms=0, used_ug=0, reset_age=None, first_age=None, turned=None):
+    def __init__(self, day_ms=0, used_ug=0, reset_age=None, first_age=None, last_age=None, last_ms=None, turned=None):
         self.day_ms = day_ms
         self.used_ug = used_ug
         self.reset_age = reset_age
         self.first_age = first_age
+        self.last_age = last_age
+        self.last_ms = last_ms
         self.turned = MASK ^ used_ug if turned is None else turned
 
     def add(self, mass_ug):
@@ -60,7 +63,15 @@ class Counter:
         return self.used_ug == MASK ^ self.turned
 
     def to_record(self):
-        return [self.day_ms, self.used_ug, self.reset_age, self.first_age, self.turned]
+        return [
+            self.day_ms,
+            self.used_ug,
+            self.reset_age,
+            self.first_age,
+            self.last_age,
+            self.last_ms,
+            self.turned,
+        ]
 
 
 def _crc(command_id):
@@ -99,7 +110,7 @@ class Memory:
             self.file.dirty = True
         if self.lost or not self.counter.sound():
             reset_age = max(age_ms, self.last_age)
-            self.counter = Counter(self.counter.day_ms, FULL_UG, reset_age, reset_age)
+            self.counter = Counter(self.counter.day_ms, FULL_UG, reset_age, reset_age, reset_age)
         self.mend()
 
     def _replay(self, at, record):

@@ -177,6 +177,16 @@ def test_a_clock_that_leaps_does_not_reset_the_counter_twice_within_20_hours() -
         assert steps - before <= 200  # what is left of one counter, and one reset
 
 
+def test_a_late_first_dose_does_not_cost_the_next_morning_its_food() -> None:
+    """The counter starts anew where the day did, not where its first dose came: 20 hours later is the next night."""
+    desk = running(plan(cap_g=0.1))
+    assert desk.command("evening", "dispense", target_g=0.1)["result"]["steps"] == 100
+    desk.run(MIDNIGHT + 25 * HOUR + 14 * HOUR - desk.true_ms)  # the next day, in the afternoon
+    assert desk.command("afternoon", "dispense", target_g=0.1)["result"]["steps"] == 100
+    desk.run(15 * HOUR)  # five in the morning
+    assert desk.command("morning", "dispense", target_g=0.1)["result"]["steps"] == 100
+
+
 def test_time_switched_off_ends_a_days_counter() -> None:
     desk = running(plan(cap_g=0.1), now_ms=MIDNIGHT + 8 * HOUR)
     for day in range(4):

@@ -1,0 +1,315 @@
+"""The world notices: each rule is broken on purpose in the firmware or the service, and a seed must say so.
+
+A break that no seed noticed would be a gap in the world. Each search begins at a seed that noticed early once.
+"""
+
+import json
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from model import DAY, HOUR, RuleBrokenError
+from network import Link
+from sim_board import Ghost
+from world import World
+
+from tareline import intake, service
+from tareline.devices.journals import Track
+from tareline.resources import load_firmware
+
+feeder = load_firmware("feeder")
+feeding = load_firmware("feeding")
+memory = load_firmware("memory")
+orders = load_firmware("orders")
+Patch = pytest.MonkeyPatch
+SEEDS = 60  # among these one must notice
+
+
+def around(patch: Patch, owner: Any, name: str, made: Callable[[Any], Any]) -> None:
+    """Put `made(original)` in a method's place."""
+    patch.setattr(owner, name, made(getattr(owner, name)))
+
+
+def no_intent(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def intend(self: Any, dose: Any, counter: Any) -> None:
+            self._append = lambda record: self.file.size
+            try:
+                original(self, dose, counter)
+            finally:
+                del self._append
+
+        return intend
+
+    around(patch, memory.Memory, "intend", made)
+
+
+def counter_stands(patch: Patch) -> None:
+    patch.setattr(memory.Counter, "add", lambda self, mass_ug: None)
+
+
+def counter_forgotten_at_start(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def init(self: Any, *arguments: Any) -> None:
+            original(self, *arguments)
+            self.counter = memory.Counter()
+
+        return init
+
+    around(patch, memory.Memory, "__init__", made)
+
+
+def meals_forgotten_at_rewrite(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def rewrite(self: Any, *arguments: Any) -> None:
+            self.meals = []
+            original(self, *arguments)
+
+        return rewrite
+
+    around(patch, memory.Memory, "rewrite", made)
+
+
+def commands_forgotten_at_rewrite(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        return lambda self: (pair for pair in original(self) if pair[1]["k"] not in ("x", "f"))
+
+    around(patch, memory.Memory, "_records", made)
+
+
+def commands_act_again(patch: Patch) -> None:
+    patch.setattr(memory.Memory, "knows_command", lambda self, command_id: False)
+
+
+def numbers_used_again(patch: Patch) -> None:
+    """After a start the journal goes on behind what was received, not behind what was given."""
+
+    def made(original: Any) -> Any:
+        def init(self: Any, *arguments: Any) -> None:
+            original(self, *arguments)
+            self.next_seq = self.received + 1
+
+        return init
+
+    around(patch, memory.Memory, "__init__", made)
+
+
+def interrupted_dropped(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def dose(self: Any, seq: int) -> Any:
+            found = original(self, seq)
+            return None if found is not None and found["o"] == "interrupted" else found
+
+        return dose
+
+    around(patch, memory.Memory, "dose", made)
+
+
+def hold_unseen_while_turning(patch: Patch) -> None:
+    def turn(self: Any, steps: int) -> Any:
+        done = 0
+        while done < steps:
+            self.hw.pump()
+            made = self.hw.step(min(20, steps - done))
+            done += made
+            if made < 20:
+                break
+        return done, False
+
+    patch.setattr(feeding.Feeding, "_turn", turn)
+
+
+def hold_unseen(patch: Patch) -> None:
+    patch.setattr(feeding.Feeding, "held", lambda self: False)
+
+
+def not_kept(name: str) -> Callable[[Patch], None]:
+    def breaks(patch: Patch) -> None:
+        def made(original: Any) -> Any:
+            return lambda flash, file, value: None if file == name else original(flash, file, value)
+
+        around(patch, feeder, "save_one", made)
+
+    return breaks
+
+
+def reduction_unseen(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def read_hold(fields: Any) -> Any:
+            return original({**fields, "reduce_to": None})
+
+        return read_hold
+
+    around(patch, feeder, "read_hold", made)
+
+
+def expiry_unseen(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        return lambda self, *given: original(self, *given[:-2], None, given[-1])
+
+    around(patch, feeder.Feeder, "_refusal", made)
+
+
+def older_plans_taken(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def on_plan(self: Any, fields: Any) -> None:
+            if self.plan:
+                self.plan.version = 0
+            original(self, fields)
+
+        return on_plan
+
+    around(patch, feeder.Feeder, "_on_plan", made)
+
+
+def older_releases_taken(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def on_hold(self: Any, hold: Any) -> None:
+            self.hold.floors = {}
+            self.hold.version = 0
+            original(self, hold)
+
+        return on_hold
+
+    around(patch, feeder.Feeder, "_on_hold", made)
+
+
+def without_end(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def init(self: Any, *arguments: Any) -> None:
+            original(self, *arguments)
+            self.until_ms += 1000 * DAY
+
+        return init
+
+    around(patch, orders.Plan, "__init__", made)
+
+
+def without_clock_for_ever(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def init(self: Any, *arguments: Any) -> None:
+            original(self, *arguments)
+            self.blind_days = 366
+
+        return init
+
+    around(patch, orders.Plan, "__init__", made)
+
+
+def sent_before_flash_has_it(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def talk(self: Any) -> None:
+            dirty, self.memory.file.dirty = self.memory.file.dirty, False
+            original(self)
+            self.memory.file.dirty = dirty or self.memory.file.dirty
+
+        return talk
+
+    around(patch, feeder.Feeder, "_talk", made)
+
+
+def received_before_commit(patch: Patch) -> None:
+    def made(original: Any) -> Any:
+        def take(self: Any, batch: Any) -> None:
+            for message in batch:
+                device, _, tail = message.topic.removeprefix("tareline/").partition("/up/")
+                if tail == "dose":
+                    body = json.loads(message.payload)
+                    self._publish([[service._received(device, body["journal"], body["seq"])]])
+            original(self, batch)
+
+        return take
+
+    around(patch, service.Service, "take", made)
+
+
+def entered_again(patch: Patch) -> None:
+    """The service forgets which doses it has seen, and its books take them again."""
+    patch.setattr(Track, "seen", lambda self, seq: False)
+
+    def add_doses(connection: Any, rows: Any) -> None:
+        for row in rows:
+            intake.ledger.add(connection, "dose", row["at_ms"], row["recorded_ms"], row["body"], device=row["device"])
+
+    patch.setattr(intake.ledger, "add_doses", add_doses)
+
+
+def nothing_said_at_connecting(patch: Patch) -> None:
+    patch.setattr(service.Service, "greeting", lambda self: [])
+
+
+def nothing_sent_again(patch: Patch) -> None:
+    """The client forgets what it has sent when a connection is lost, and nobody offers it or asks for it again."""
+
+    def made(original: Any) -> Any:
+        return lambda self: original(self) if isinstance(self.hw, Ghost) else None
+
+    around(patch, feeder.Feeder, "_offer_all", made)
+    around(patch, Link, "drop", lambda original: lambda self, crashed=False: (original(self, crashed), self.forget()))
+    patch.setattr(Track, "missing", lambda self: [])
+
+
+BROKEN: list[tuple[Any, str, int, int]] = [
+    (no_intent, "flash does not have", 0, 20),
+    (counter_stands, "cap", 1, 20),
+    (counter_forgotten_at_start, "cap", 1, 20),
+    (meals_forgotten_at_rewrite, "a meal was fed twice", 2, 20),
+    (commands_forgotten_at_rewrite, "a command acted twice", 20, 20),
+    (commands_act_again, "a command acted twice", 4, 20),
+    (numbers_used_again, "was over|two contents|steps is told", 2, 20),
+    (interrupted_dropped, "flash does not have", 0, 20),
+    (hold_unseen_while_turning, "moved during a hold", 10, 20),
+    (hold_unseen, "moved during a hold", 2, 20),
+    (not_kept("hold.bin"), "moved during a hold|not the one to obey", 20, 20),
+    (not_kept("button.bin"), "moved during a hold", 1, 20),
+    (reduction_unseen, "was larger than|during a hold", 9, 20),
+    (expiry_unseen, "expire", 2, 20),
+    (older_plans_taken, "not the newest", 1, 20),
+    (older_releases_taken, "during a hold|not the one to obey", 2, 20),
+    (without_end, "nobody asked for this fallback", 0, 35),
+    (without_clock_for_ever, "blind_days", 10, 20),
+    (sent_before_flash_has_it, "two contents", 40, 20),
+    (received_before_commit, "not in the books|given up", 3, 20),
+    (entered_again, "twice", 0, 20),
+    (nothing_said_at_connecting, "obeys", 0, 20),
+    (nothing_sent_again, "not in the books|not freed", 0, 20),
+]
+
+
+def notices(words: str, first: int, days: int) -> bool:
+    """Whether one of some seeds says in these words that a rule is broken."""
+    for seed in range(first, first + SEEDS):
+        try:
+            World(seed, days).run()
+        except RuleBrokenError as error:
+            if re.search(words, str(error)):
+                return True
+    return False
+
+
+@pytest.mark.parametrize(("breaks", "words", "first", "days"), BROKEN)
+def test_a_broken_rule_is_noticed(breaks: Any, words: str, first: int, days: int, monkeypatch: Patch) -> None:
+    breaks(monkeypatch)
+    assert notices(words, first, days)
+
+
+def test_feeding_late_is_noticed(monkeypatch: Patch) -> None:
+    monkeypatch.setattr(feeding, "GRACE_MS", 5 * HOUR)
+    assert notices("nobody asked", 3, 20)
+
+
+def test_a_second_reset_within_20_hours_is_noticed(monkeypatch: Patch) -> None:
+    """All guards away: the 20 hours, the day, and the age of the last dose, which alone withstands most leaps."""
+
+    def made(original: Any) -> Any:
+        def budget(self: Any, now: int | None) -> Any:
+            if self.memory.counter.used_ug:
+                self.memory.counter.last_age, self.memory.counter.day_ms = -1000 * DAY, -1
+            return original(self, now)
+
+        return budget
+
+    monkeypatch.setattr(feeding, "RESET_AGE_MS", 0)
+    around(monkeypatch, feeding.Feeding, "_budget", made)
+    assert notices("cap", 1, 20)
