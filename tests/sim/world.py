@@ -38,13 +38,15 @@ STARTS = {
     "America/New_York": (1_772_323_200_000, 1_792_368_000_000),
     "Australia/Lord_Howe": (1_774_051_200_000, 1_790_035_200_000),
 }
-# A weight each hour, and every dose again each hour while the service is away for weeks, say nothing new about any rule
-# here; they would be most of the work.
-feeder_module.WEIGHT_EVERY_MS = 7 * DAY
-feeder_module.RESEND_LAST_MS = 8 * HOUR
-# A month is short: journals are written anew more often than on a board.
 memory_module = load_firmware("memory")
-memory_module.REWRITE_FREED, memory_module.LARGEST_GROWTH = 600, 1500
+# A weight each hour, and every dose again each hour while the service is away for weeks, say nothing new about any rule
+# here; they would be most of the work. And a month is short: journals are written anew more often than on a board.
+PACE = (
+    (feeder_module, "WEIGHT_EVERY_MS", 7 * DAY),
+    (feeder_module, "RESEND_LAST_MS", 8 * HOUR),
+    (memory_module, "REWRITE_FREED", 600),
+    (memory_module, "LARGEST_GROWTH", 1500),
+)
 
 
 class World:
@@ -140,6 +142,9 @@ class World:
         logger = logging.getLogger("tareline")
         level = logger.level
         logger.setLevel(logging.CRITICAL + 1)
+        usual = [getattr(module, name) for module, name, _ in PACE]
+        for module, name, value in PACE:
+            setattr(module, name, value)
         began_ms = self.now_ms
         try:
             self._begin()
@@ -151,6 +156,8 @@ class World:
         finally:
             self.shell.remove()
             logger.setLevel(level)
+            for (module, name, _), value in zip(PACE, usual, strict=True):
+                setattr(module, name, value)
         return self
 
     def _begin(self) -> None:
