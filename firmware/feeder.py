@@ -60,6 +60,7 @@ class Feeder(Feeding):
         self.connected = False
         self.pressed = False
         self.foreign_hold = None
+        self.holds_kept = True
         self.left = []
         self.sent_at = 0
         self.resend_ms = RESEND_FIRST_MS
@@ -113,6 +114,8 @@ class Feeder(Feeding):
         now = self._advance()
         if not self.memory.mend():
             self._fault("flash_failed", "the journal could not be rewritten")
+        if not self.holds_kept:
+            self._keep_holds()
         if self.pressed:
             self.pressed = False
             portion = self.plan.portion_ug() if self.plan else 0
@@ -136,10 +139,7 @@ class Feeder(Feeding):
         self._advance()
         self.button_held = not self.button_held
         self._tell("button_hold" if self.button_held else "button_release", "")
-        try:
-            save_one(self.hw, "button.bin", self.button_held)
-        except OSError as error:
-            self._fault("flash_failed", "button.bin: %s" % error)
+        self._keep_holds()
 
     def on_connect(self):
         """The link is up and subscribed: say who and how, and offer every dose that was not received."""
@@ -221,12 +221,18 @@ class Feeder(Feeding):
                 return
         hold.inherit(known)
         self.hold = hold
-        try:
-            save_one(self.hw, "hold.bin", hold.to_record())
-        except OSError as error:
-            # Obeyed all the same; at the next start the service's retained message says it again.
-            self._fault("flash_failed", "hold.bin: %s" % error)
+        self._keep_holds()
         self._applied()
+
+    def _keep_holds(self):
+        """Put the holds on flash; obeyed at once all the same, and where flash refuses, tried again at every tick."""
+        self.holds_kept = False
+        try:
+            save_one(self.hw, "hold.bin", self.hold.to_record())
+            save_one(self.hw, "button.bin", self.button_held)
+            self.holds_kept = True
+        except OSError as error:
+            self._fault("flash_failed", "a hold: %s" % error)
 
     def _take_gain(self, gain_ng):
         """Bound what the service has learned: 20 % from the gain of a day ago, half to double the calibrated one."""

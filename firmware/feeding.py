@@ -159,12 +159,12 @@ class Feeding(Base):
         if counter.first_age is None:
             counter.first_age = self.age
         counter.last_age, counter.last_ms = self.age, dose["a"]
-        self.counted_age = self.age
         try:
             self.memory.intend(dose, counter)
         except OSError as error:
             self._flash_fault("a dose was not fed", error)
             return None
+        self.counted_age = self.age
         self.dosing = True
         try:
             done, stopped = self._turn(steps)

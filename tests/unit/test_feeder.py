@@ -319,6 +319,18 @@ def test_a_hold_is_obeyed_even_when_flash_refuses_it() -> None:
     assert desk.feeder.held()
 
 
+def test_a_hold_that_flash_refused_is_kept_as_soon_as_it_takes_it() -> None:
+    desk = running(plan())
+    desk.refuse_writes = True
+    desk.say("hold", hold(True))
+    desk.feeder.long_press()
+    desk.refuse_writes = False
+    desk.run(MINUTE)
+    desk.boot()  # and no network: nobody says it again
+    assert desk.feeder.hold.held
+    assert desk.feeder.button_held
+
+
 def test_a_damaged_hold_holds() -> None:
     desk = running(plan()).say("hold", hold(False, 20))
     desk.files["hold.bin"] = desk.files["hold.bin"][:-3]
