@@ -1,0 +1,293 @@
+"""Feeders that do not exist, each with its own habits, and what can at best be known about them.
+
+`draw` chooses a feeder's figures from wide ranges; `live` lets it feed for some weeks and writes down what device and
+keeper would have told, and the truth. The laws are not the estimator's own: doses are skewed (gamma), moisture comes
+to rest, the cell lags behind the thermometer, readings are rounded, weigh-ins are skipped.
+
+`oracle` is the smoother that knows the figures: plain conditioning of one joint normal distribution by its dense
+covariance. It shares no code with the estimator.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tareline.feeding.doses import Dose
+from tareline.feeding.model import History, Refill, WeighIn
+
+Floats = NDArray[np.float64]
+DAY_MS = 86_400_000
+HOUR_MS = 3_600_000
+START_MS = 1_772_323_200_000  # 2026-03-01T00:00:00Z, a Sunday
+GAIN_SD = 0.15
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What makes one feeder different from another. Masses in grams, times in days."""
+
+    gain_g_per_step: float
+    gain: float  # at the beginning, relative to the calibrated one
+    drift: float
+    refill_gain: float
+    particle_g: float
+    dispersion: float  # of the number of particles, 1 for pure chance
+    packing: float
+    cell_sd: float  # of a difference
+    understated: float  # true deviation over the stated one
+    wander: float
+    level: float
+    hung: float
+    tempco: float
+    lag: float  # of the cell's temperature behind the thermometer's, in days
+    span: float
+    moisture: float  # relative, when it has come to rest
+    moisture_days: float
+    weighin_sd: float
+    doses_g: tuple[float, ...]  # the day's targets
+    capacity_g: float
+
+
+@dataclass
+class Life:
+    """Some weeks of one feeder: what was told, and what was true."""
+
+    figures: Figures
+    weeks: int
+    doses: list[Dose] = field(default_factory=list)
+    weighins: list[WeighIn] = field(default_factory=list)
+    refills: list[Refill] = field(default_factory=list)
+    true_g: list[float] = field(default_factory=list)  # of each dose
+    content_g: list[float] = field(default_factory=list)  # before each dose
+    celsius: list[float] = field(default_factory=list)  # of the cell, at each dose
+
+    @property
+    def end_ms(self) -> int:
+        return START_MS + 7 * self.weeks * DAY_MS
+
+    @property
+    def days(self) -> list[tuple[int, int]]:
+        return [(START_MS + i * DAY_MS, START_MS + (i + 1) * DAY_MS) for i in range(7 * self.weeks)]
+
+    @property
+    def history(self) -> History:
+        figures = self.figures
+        return History(
+            figures.gain_g_per_step,
+            self.doses,
+            self.weighins,
+            self.refills,
+            largest_g=max(figures.doses_g),
+            particle_g=figures.particle_g,
+        )
+
+    def sums(self, per_dose: Floats, spans: list[tuple[int, int]]) -> Floats:
+        """(..., K) sums over spans of something that each dose has."""
+        return per_dose @ self.membership(spans)
+
+    def membership(self, spans: list[tuple[int, int]]) -> Floats:
+        """(doses, K): which dose lies in which span."""
+        at_ms = np.array([dose.at_ms for dose in self.doses])
+        return np.stack([(at_ms >= start_ms) & (at_ms < end_ms) for start_ms, end_ms in spans], 1).astype(float)
+
+
+def draw(random: np.random.Generator, weeks: int, weighed: bool = True) -> Figures:
+    """One feeder's figures, over the range that feeders for small tanks may cover. weeks: how long it will live."""
+
+    def between(low: float, high: float) -> float:
+        return float(np.exp(random.uniform(np.log(low), np.log(high))))
+
+    gain = between(0.0005, 0.003)
+    count = int(random.integers(1, 11))
+    typical_g = float(np.clip(between(0.02, 1.5) / count, 0.01, 0.3))
+    shares = random.uniform(0.6, 1.4, count)
+    return Figures(
+        gain_g_per_step=gain,
+        gain=float(np.clip(random.normal(1.0, GAIN_SD), 0.6, 1.6)),
+        drift=between(0.002, 0.03),
+        refill_gain=between(0.005, 0.05),
+        particle_g=between(0.0001, 0.001),
+        dispersion=between(0.3, 1.5),
+        packing=between(0.02, 0.12),
+        cell_sd=between(0.0015, 0.010),
+        understated=float(1.1 * np.exp(random.normal(0, 0.12))),
+        wander=between(0.005, 0.15),
+        level=between(0.001, 0.015),
+        hung=between(0.005, 0.1),
+        tempco=float(random.normal(0, 0.02)),
+        lag=between(0.005, 0.03),
+        span=float(random.normal(0, 0.002)),
+        moisture=between(0.0003, 0.006),
+        moisture_days=between(2, 20),
+        weighin_sd=between(0.01, 0.05) if weighed else math.inf,
+        doses_g=tuple(float(x) for x in np.clip(typical_g * shares, 0.01, 0.3)),
+        capacity_g=float(random.uniform(20, 60)),
+    )
+
+
+def _room_c(day: float) -> float:
+    """A room that is warmest in the afternoon, and changes from week to week."""
+    return 23.5 + 1.5 * math.sin(2 * math.pi * (day - 0.4)) + 0.8 * math.sin(2 * math.pi * day / 9)
+
+
+def live(
+    figures: Figures, weeks: int, random: np.random.Generator, plan: Callable[[Life, int], float] | None = None
+) -> Life:
+    """Weeks of one feeder. A weigh-in on every seventh evening, one in eight forgotten; refills when little is left.
+
+    plan: asked at the beginning of each day, with what has happened and the instant, for the gain to feed by; by
+    default the calibrated one.
+    """
+    life = Life(figures, weeks)
+    gain, zero, entry, last = figures.gain, random.normal(0, 0.5), 1, 0.0
+    dry_g, damp = figures.capacity_g * random.uniform(0.5, 1.0), random.normal(0, figures.moisture)
+    slots = [(7 + 13 * i / max(len(figures.doses_g) - 1, 1)) / 24 for i in range(len(figures.doses_g))]
+    in_force = figures.gain_g_per_step
+    for day in range(7 * weeks):
+        if plan is not None:
+            in_force = plan(life, START_MS + day * DAY_MS)
+        for slot, target_g in zip(slots, figures.doses_g, strict=True):
+            now = day + slot
+            apart, last = now - last, now
+            keep = math.exp(-apart / figures.moisture_days)
+            damp = keep * damp + random.normal(0, figures.moisture * math.sqrt(1 - keep**2))
+            gain = max(0.3, gain + random.normal(0, figures.drift * figures.gain * math.sqrt(apart)))
+            zero += random.normal(0, figures.wander * math.sqrt(apart))
+            at_ms = START_MS + round(now * DAY_MS)
+            if dry_g < 4.0:
+                added_g = figures.capacity_g - dry_g
+                sd_g = float(random.uniform(0.02, 0.06))
+                life.refills.append(Refill(entry, at_ms - HOUR_MS // 2, round(added_g + random.normal(0, sd_g), 2)))
+                entry, dry_g = entry + 1, dry_g + added_g
+                gain *= 1 + random.normal(0, figures.refill_gain)
+                zero += random.normal(0, figures.hung)
+            steps = max(1, round(target_g / in_force))
+            out_g, dose = _dose(life, entry, at_ms, target_g, steps, dry_g * (1 + damp), gain, zero, random)
+            life.doses.append(dose)
+            life.true_g.append(out_g)
+            dry_g, entry = dry_g - out_g / (1 + damp), entry + 1
+        if math.isfinite(figures.weighin_sd) and day % 7 == 6 and random.random() > 0.125:
+            seen_g = dry_g * (1 + damp) + random.normal(0, figures.weighin_sd)
+            at_ms = START_MS + day * DAY_MS + 21 * HOUR_MS
+            life.weighins.append(WeighIn(entry, at_ms, round(seen_g, 2), round(figures.weighin_sd, 3)))
+            entry, zero = entry + 1, zero + random.normal(0, figures.hung)
+    return life
+
+
+def _dose(
+    life: Life,
+    entry: int,
+    at_ms: int,
+    target_g: float,
+    steps: int,
+    content_g: float,
+    gain: float,
+    zero: float,
+    random: np.random.Generator,
+) -> tuple[float, Dose]:
+    figures = life.figures
+    day = (at_ms - START_MS) / DAY_MS
+    mean_g = steps * figures.gain_g_per_step * gain
+    variance = scatter_var(figures, mean_g)
+    out_g = min(float(random.gamma(mean_g**2 / variance, variance / mean_g)), content_g)
+    celsius = _room_c(day - figures.lag)
+    base = zero + figures.tempco * (celsius - 25) + random.normal(0, figures.level)
+    sd = figures.cell_sd / math.sqrt(2)
+    before = (1 + figures.span) * content_g + base + random.normal(0, sd)
+    after = (1 + figures.span) * (content_g - out_g) + base + random.normal(0, sd)
+    stated = figures.cell_sd / figures.understated * math.sqrt(random.chisquare(30) / 30)
+    life.content_g.append(content_g)
+    life.celsius.append(celsius)
+    outcome, weighed = "ok", random.random() > 0.005
+    if not weighed and random.random() < 0.3:
+        # A hold ended it early, and the cell did not settle.
+        outcome, out_g = "interrupted", out_g * random.random()
+    return out_g, Dose(
+        entry,
+        at_ms,
+        "feeder",
+        outcome,
+        round(target_g, 6),
+        steps,
+        round(before, 4) if weighed else None,
+        round(after, 4) if weighed else None,
+        round(stated, 5) if weighed else None,
+        temperature_c=round(_room_c(day) + random.normal(0, 0.1), 1),
+    )
+
+
+def scatter_var(figures: Figures, mean_g: float) -> float:
+    """Variance of a dose, g2: particles that fall by chance, and packing."""
+    return figures.dispersion * figures.particle_g * mean_g + (figures.packing * mean_g) ** 2
+
+
+def oracle(life: Life) -> tuple[Floats, Floats]:
+    """Mean (D,) and covariance (D, D) of the doses, for somebody who knows the feeder's figures.
+
+    Known: every variance, the correlation time of moisture, tempco, span, the cell's own temperature. Not known: gain,
+    zero, content, as they come.
+    """
+    figures, doses = life.figures, life.doses
+    day = np.array([(dose.at_ms - START_MS) / DAY_MS for dose in doses])
+    nominal = np.array([(dose.steps or 0) * figures.gain_g_per_step for dose in doses])
+    weigh_day = np.array([(w.at_ms - START_MS) / DAY_MS for w in life.weighins])
+    refill_day = np.array([(r.at_ms - START_MS) / DAY_MS for r in life.refills])
+    count = len(doses)
+
+    # Doses: gain as a random walk with steps at refills, and scatter.
+    gains = GAIN_SD**2 + (figures.drift * figures.gain) ** 2 * np.minimum.outer(day, day)
+    after_refill = np.add.outer(-refill_day, day) > 0  # (R, D)
+    gains += (figures.refill_gain * figures.gain) ** 2 * (after_refill.T.astype(float) @ after_refill)
+    scatter = np.array([scatter_var(figures, g * figures.gain) for g in nominal])
+    mean = nominal.copy()
+    cov = np.outer(nominal, nominal) * gains + np.diag(scatter)
+    for i in np.flatnonzero([dose.outcome == "interrupted" for dose in doses]):
+        mean[i] /= 2
+        cov[i, :] /= 2
+        cov[:, i] /= 2
+        cov[i, i] += nominal[i] ** 2 / 12
+
+    # What is read: content before each dose and at each weigh-in, as the first content, refills, doses and moisture.
+    when = np.concatenate([day, weigh_day])
+    came_before = (np.subtract.outer(when, day) > 0).astype(float)
+    refilled = (np.subtract.outer(when, refill_day) > 0).astype(float)
+    added = refilled @ np.array([r.added_g for r in life.refills]) if len(refill_day) else np.zeros(len(when))
+    about = np.concatenate([life.content_g, [w.mass_g for w in life.weighins]])
+    damp = np.exp(-np.abs(np.subtract.outer(when, when)) / figures.moisture_days)
+    rest = 100.0**2 + figures.moisture**2 * np.outer(about, about) * damp + 0.04**2 * refilled @ refilled.T
+    zeros = 0.5**2 + figures.wander**2 * np.minimum.outer(day, day)
+    handled = np.concatenate([weigh_day, refill_day])
+    after_handling = (np.subtract.outer(day, handled) > 0).astype(float)
+    zeros += figures.hung**2 * after_handling @ after_handling.T
+
+    weighed = np.flatnonzero([dose.mass_g is not None for dose in doses])
+    slope = 1 + figures.span
+    by_cell = np.array([doses[i].mass_g for i in weighed], float) / slope
+    cell_var = (figures.cell_sd / slope) ** 2
+    base = figures.tempco * (np.array(life.celsius)[weighed] - 25)
+    shown = (np.array([doses[i].before_g for i in weighed], float) - base) / slope - by_cell / 2
+    eye = np.eye(count)
+    from_doses = np.vstack([eye[weighed], -came_before[weighed] - eye[weighed] / 2, -came_before[count:]])
+    offset = np.concatenate([np.zeros(len(weighed)), added[weighed], added[count:]])
+    own = np.concatenate([weighed, np.arange(count, len(when))])
+    other = np.zeros((len(offset), len(offset)))
+    many = len(weighed)
+    other[many:, many:] = rest[np.ix_(own, own)]
+    other[many : 2 * many, many : 2 * many] += zeros[np.ix_(weighed, weighed)]
+    errors = np.concatenate(
+        [
+            np.full(many, cell_var),
+            np.full(many, cell_var / 4 + figures.level**2),
+            [(w.sd_g or 0.0) ** 2 + 0.01**2 / 12 for w in life.weighins],
+        ]
+    )
+    other += np.diag(errors)
+    told = np.concatenate([by_cell, shown, [w.mass_g for w in life.weighins]])
+    first_g = life.content_g[0]
+    expected = from_doses @ mean + offset + np.concatenate([np.zeros(many), np.full(len(own), first_g)])
+    across = cov @ from_doses.T
+    pull = np.linalg.solve(from_doses @ across + other, across.T).T
+    return mean + pull @ (told - expected), cov - pull @ across.T
