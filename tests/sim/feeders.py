@@ -49,6 +49,7 @@ class Figures:
     weighin_sd: float
     doses_g: tuple[float, ...]  # the day's targets
     capacity_g: float
+    refill_below_g: float
 
 
 @dataclass
@@ -94,8 +95,8 @@ class Life:
         return np.stack([(at_ms >= start_ms) & (at_ms < end_ms) for start_ms, end_ms in spans], 1).astype(float)
 
 
-def draw(random: np.random.Generator, weeks: int, weighed: bool = True) -> Figures:
-    """One feeder's figures, over the range that feeders for small tanks may cover. weeks: how long it will live."""
+def draw(random: np.random.Generator, weighed: bool = True) -> Figures:
+    """One feeder's figures, over the range that feeders for small tanks may cover."""
 
     def between(low: float, high: float) -> float:
         return float(np.exp(random.uniform(np.log(low), np.log(high))))
@@ -104,6 +105,7 @@ def draw(random: np.random.Generator, weeks: int, weighed: bool = True) -> Figur
     count = int(random.integers(1, 11))
     typical_g = float(np.clip(between(0.02, 1.5) / count, 0.01, 0.3))
     shares = random.uniform(0.6, 1.4, count)
+    capacity_g = float(random.uniform(20, 60))
     return Figures(
         gain_g_per_step=gain,
         gain=float(np.clip(random.normal(1.0, GAIN_SD), 0.6, 1.6)),
@@ -124,7 +126,8 @@ def draw(random: np.random.Generator, weeks: int, weighed: bool = True) -> Figur
         moisture_days=between(2, 20),
         weighin_sd=between(0.01, 0.05) if weighed else math.inf,
         doses_g=tuple(float(x) for x in np.clip(typical_g * shares, 0.01, 0.3)),
-        capacity_g=float(random.uniform(20, 60)),
+        capacity_g=capacity_g,
+        refill_below_g=float(np.clip(capacity_g * random.uniform(0.1, 0.95), 4, None)),
     )
 
 
@@ -157,7 +160,7 @@ def live(
             gain = max(0.3, gain + random.normal(0, figures.drift * figures.gain * math.sqrt(apart)))
             zero += random.normal(0, figures.wander * math.sqrt(apart))
             at_ms = START_MS + round(now * DAY_MS)
-            if dry_g < 4.0:
+            if dry_g < figures.refill_below_g:
                 added_g = figures.capacity_g - dry_g
                 sd_g = float(random.uniform(0.02, 0.06))
                 life.refills.append(Refill(entry, at_ms - HOUR_MS // 2, round(added_g + random.normal(0, sd_g), 2)))

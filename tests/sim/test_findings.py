@@ -36,6 +36,7 @@ ORDINARY = Figures(
     weighin_sd=0.02,
     doses_g=(0.06, 0.05, 0.04, 0.07),
     capacity_g=40.0,
+    refill_below_g=4.0,
 )
 WEEKS = 4
 

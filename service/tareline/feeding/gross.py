@@ -20,20 +20,19 @@ from tareline.feeding.model import Chain, History, Settled, Shift, lay_out, prio
 from tareline.feeding.suspects import around, key_of, sizes, suspects
 
 # Deviations from which a suspicion is told, and how much rarer than a content's step it is taken to be (natural
-# logarithm; judgement). With some hundred statements a week, 4.5 of a normal distribution lets through one in a
+# logarithm; judgement). With some hundred statements a week, 4.3 of a normal distribution lets through one in a
 # thousand weeks; what the figures are uncertain by comes on top.
 KINDS = {
-    "content": (4.5, 0.0),
+    "content": (4.3, 0.0),
     "weigh-in": (4.2, 0.5),
-    "zero": (4.5, -1.5),
+    "zero": (4.3, -1.5),
     "moisture": (4.5, -1.0),
     "gain": (5.5, -2.0),
     "dose": (6.0, -2.0),
     "difference": (5.5, -3.0),
     "level": (5.5, -3.0),
 }
-LOOSER = 0.9  # deviations by which less is enough to leave something out while the figures are learned
-ROUNDS = 4
+LOOSER = 0.8  # deviations by which less is enough to leave something out while the figures are learned
 MOST = 12  # findings in one open period: more are a feeder to be looked at, not books to be mended
 STUCK = 3  # weighings in a row that show the same to the last digit while the motor turned
 
@@ -84,13 +83,14 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     shifts: list[Shift] = []
     usual, cov = prior(chain)
     worst = usual + 2 * np.maximum(np.sqrt(np.diag(cov)), 0.5)
-    for _ in range(ROUNDS):
-        # No figure is believed to be so bad that it explains an error away.
-        more = _sweep(chain, np.minimum(found.figures, worst), shifts, dismissed)
-        if not more:
+    while len(shifts) < MOST:
+        # No figure is believed to be so bad that it explains an error away; and one error at a time, since what it has
+        # done to the figures makes others up.
+        strongest = _strongest(chain, np.minimum(found.figures, worst), shifts, dismissed)
+        if strongest is None:
             break
-        shifts += more
-        found = mode(chain, shifts, found)
+        shifts.append(strongest)
+        found = mode(chain, shifts)
     figures = found.figures
     while shifts:
         weakest = min(sizes(chain, figures, shifts), key=lambda s: abs(s.z) - KINDS[s.shift.kind][0])
@@ -106,19 +106,14 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     return Search(chain, tuple(shifts), found, tuple(told + findings))
 
 
-def _sweep(chain: Chain, figures: Floats, shifts: Sequence[Shift], dismissed: Collection[Key]) -> list[Shift]:
-    """Shifts that are suspicious, each found with those before it taken into account."""
-    more: list[Shift] = []
-    while len(shifts) + len(more) < MOST:
-        left = [
-            s
-            for s in suspects(chain, figures, [*shifts, *more])
-            if abs(s.z) > KINDS[s.shift.kind][0] - LOOSER and key_of(chain, s.shift) not in dismissed
-        ]
-        if not left:
-            break
-        more.append(max(left, key=lambda s: s.z**2 / 2 + KINDS[s.shift.kind][1]).shift)
-    return more
+def _strongest(chain: Chain, figures: Floats, shifts: Sequence[Shift], dismissed: Collection[Key]) -> Shift | None:
+    """The likeliest of the shifts that are suspicious, with those before it taken into account."""
+    found = [
+        suspect
+        for suspect in suspects(chain, figures, shifts)
+        if abs(suspect.z) > KINDS[suspect.shift.kind][0] - LOOSER and key_of(chain, suspect.shift) not in dismissed
+    ]
+    return max(found, key=lambda s: s.z**2 / 2 + KINDS[s.shift.kind][1]).shift if found else None
 
 
 def _finding(chain: Chain, told: Sequence[Story]) -> Finding:

@@ -59,12 +59,17 @@ def sizes(chain: Chain, figures: Floats, shifts: Sequence[Shift]) -> list[Suspec
 
 
 def around(chain: Chain, shift: Shift) -> tuple[int, int]:
-    """The events that a shift lies between; of one event, that event twice."""
+    """The events that a shift lies between, as far as anything was read there; of one event, that event twice."""
     if shift.kind == "moisture":
         last = np.searchsorted(chain.at_ms, chain.at_ms[shift.index] + DAMP_DAYS * DAY_MS, "right") - 1
         return shift.index, max(int(last), shift.index + 1)
-    if shift.kind in ("content", "zero", "gain"):
+    if shift.kind == "gain":
         return shift.index, shift.index + 1
+    if shift.kind in ("content", "zero"):
+        read = np.union1d(chain.weighed, chain.weighins)
+        after = int(np.searchsorted(read, shift.index + 1))
+        first = int(read[after - 1]) if after else 0
+        return first, int(read[after]) if after < len(read) else len(chain.events) - 1
     among = {"weigh-in": chain.weighins, "dose": chain.told}.get(shift.kind, chain.weighed)
     return int(among[shift.index]), int(among[shift.index])
 
