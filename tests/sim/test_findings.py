@@ -13,6 +13,7 @@ from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, live
 from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import Estimate, estimate
 from tareline.feeding.gross import Finding
+from tareline.feeding.learn import solved
 from tareline.feeding.model import Handling, History, Refill, WeighIn
 
 ORDINARY = Figures(
@@ -250,17 +251,30 @@ def test_two_errors_in_one_month(life: Life) -> None:
     }
 
 
-def test_sums_stay_right_and_their_deviations_widen(life: Life) -> None:
+@pytest.mark.parametrize("error", ["missed refill", "slipped decimal"])
+def test_sums_stay_right_and_their_deviations_widen(life: Life, error: str) -> None:
+    """Wider than if the same figures were believed with nothing left open."""
     spans = life.days
-    true = life.sums(np.array(life.true_g), spans)
-    good = found(life.history).sums(spans)
-    for wrong in (
-        fuller(life.history, at(12.4), 6.0),
-        weighed(life.history, 1, lambda w: replace(w, mass_g=w.mass_g * 10)),
-    ):
-        sums = found(wrong).sums(spans)
-        assert (np.abs(sums.mass_g - true) < 4 * sums.sd_g).all()
-        assert sums.joined()[1] > good.joined()[1]
+    wrong = fuller(life.history, at(12.4), 6.0)
+    if error == "slipped decimal":
+        wrong = weighed(life.history, 1, lambda w: replace(w, mass_g=w.mass_g * 10))
+    estimated = found(wrong)
+    sums = estimated.sums(spans)
+    assert (np.abs(sums.mass_g - life.sums(np.array(life.true_g), spans)) < 4 * sums.sd_g).all()
+    chain, figures = estimated.chain, estimated.learned.mean
+    week = np.zeros((1, chain.size))
+    week[
+        0,
+        [
+            p + 3
+            for i, p in zip(chain.doses, chain.place[chain.doses], strict=False)
+            if at(7) <= chain.at_ms[i] < at(14)
+        ],
+    ] = 1
+    _, open_var = solved(chain, figures, estimated.shifts).sums(week)
+    _, closed_var = solved(chain, figures).sums(week)
+    assert len(estimated.shifts) == 1
+    assert open_var[0, 0, 0] > 1.001 * closed_var[0, 0, 0]
 
 
 def test_a_dismissed_finding_is_not_told_again(life: Life) -> None:

@@ -161,7 +161,7 @@ def _zero_stories(chain: Chain, found: Suspect) -> Iterator[Story]:
 
 
 def _weighin_stories(chain: Chain, found: Suspect) -> Iterator[Story]:
-    weighin = chain.weighin(int(chain.weighins[found.shift.index]))
+    weighin = chain.weighed_in[found.shift.index]
     true_g = weighin.mass_g - found.size
     for power in (-3, -2, -1, 1, 2, 3):
         meant_g = weighin.mass_g * 10.0**power

@@ -17,7 +17,7 @@ import numpy as np
 from tareline.feeding.gauss import Floats, Ints, Posterior, Statements
 from tareline.feeding.gross import Finding, Key, Search, search
 from tareline.feeding.learn import Learned, learn, solved
-from tareline.feeding.model import CONSTANTS, Chain, History, Settled
+from tareline.feeding.model import CONSTANTS, Chain, History, Settled, Shift
 
 FORGET_SD = 0.1  # of a figure's logarithm, from one settled period to the next: feeders age (judgement)
 
@@ -53,13 +53,14 @@ class Sums:
 class Estimate:
     """What one feeder's events say together.
 
-    findings: gross errors, strongest first. weighed_until_ms: the last weigh-in that is believed; what lies after it is
-    provisional. learned: the feeder's figures.
+    findings: gross errors, strongest first. shifts: what is left open in the model for them. weighed_until_ms: the last
+    weigh-in that is believed; what lies after it is provisional. learned: the feeder's figures.
     """
 
     chain: Chain
     learned: Learned
     findings: tuple[Finding, ...]
+    shifts: tuple[Shift, ...]
     weighed_until_ms: int | None
     _posterior: Posterior
 
@@ -123,5 +124,5 @@ def estimate(
     learned = learn(found.chain, found.shifts, found.mode)
     posterior = solved(found.chain, learned.figures, found.shifts)
     wrong = {shift.index for shift in found.shifts if shift.kind == "weigh-in"}
-    believed = [int(found.chain.at_ms[i]) for n, i in enumerate(found.chain.weighins) if n not in wrong]
-    return Estimate(found.chain, learned, found.findings, max(believed, default=None), posterior)
+    believed = [weighin.at_ms for n, weighin in enumerate(found.chain.weighed_in) if n not in wrong]
+    return Estimate(found.chain, learned, found.findings, found.shifts, max(believed, default=None), posterior)

@@ -33,6 +33,7 @@ KINDS = {
     "level": (5.5, -3.0),
 }
 LOOSER = 0.8  # deviations by which less is enough to leave something out while the figures are learned
+MANY = 400  # events for which the limits above are meant: a month or two
 MOST = 12  # findings in one open period: more are a feeder to be looked at, not books to be mended
 STUCK = 3  # weighings in a row that show the same to the last digit while the motor turned
 
@@ -92,9 +93,10 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
         shifts.append(strongest)
         found = mode(chain, shifts)
     figures = found.figures
+    limits = _limits(chain)
     while shifts:
-        weakest = min(sizes(chain, figures, shifts), key=lambda s: abs(s.z) - KINDS[s.shift.kind][0])
-        if abs(weakest.z) >= KINDS[weakest.shift.kind][0]:
+        weakest = min(sizes(chain, figures, shifts), key=lambda s: abs(s.z) - limits[s.shift.kind])
+        if abs(weakest.z) >= limits[weakest.shift.kind]:
             break
         shifts.remove(weakest.shift)
     told = []
@@ -106,12 +108,22 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     return Search(chain, tuple(shifts), found, tuple(told + findings))
 
 
+def _limits(chain: Chain) -> dict[str, float]:
+    """Deviations from which a suspicion of each kind is told; more in a chain so long that chance finds more.
+
+    The tail of a normal distribution falls by a factor of k where the square of its bound grows by about 2 ln k.
+    """
+    more = 2 * math.log(max(max(len(chain.events), len(chain.weighed_in)) / MANY, 1.0))
+    return {kind: math.sqrt(limit**2 + more) for kind, (limit, _) in KINDS.items()}
+
+
 def _strongest(chain: Chain, figures: Floats, shifts: Sequence[Shift], dismissed: Collection[Key]) -> Shift | None:
     """The likeliest of the shifts that are suspicious, with those before it taken into account."""
+    asked, limits = suspects(chain, figures, shifts), _limits(chain)
     found = [
         suspect
-        for suspect in suspects(chain, figures, shifts)
-        if abs(suspect.z) > KINDS[suspect.shift.kind][0] - LOOSER and key_of(chain, suspect.shift) not in dismissed
+        for suspect in asked
+        if abs(suspect.z) > limits[suspect.shift.kind] - LOOSER and key_of(chain, suspect.shift) not in dismissed
     ]
     return max(found, key=lambda s: s.z**2 / 2 + KINDS[s.shift.kind][1]).shift if found else None
 

@@ -27,6 +27,7 @@ A finding of `gross` is one more constant that shifts one statement by an unknow
 """
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple, TypeVar
@@ -51,6 +52,7 @@ REFILL_GAIN_SD = 0.03  # another batch, packed otherwise (judgement)
 REFILL_SD_G, REFILL_SD = 0.05, 0.005  # a kitchen scale's steps of 0.1 g, read twice, and its slope (judgement)
 WEIGHIN_SD_G = 0.03  # a scale with steps of 0.1 g: 0.29 of a step (GUM, JCGM 100:2008, F.2.2.1)
 UNSTATED_SD_G = 0.005  # a device that states no deviation: several milligrams (judgement)
+TOGETHER_MS = 3_600_000  # moisture of an hour is less than a scale shows
 TINY_G = 1e-4  # a tenth of a milligram: nothing in the books is known better
 SHIFT_SD = 1000.0  # a gross error may have any size
 DAMP_DAYS, DAMP_REST_DAYS = 10, 3.0  # food from a new bag comes to rest in a room's air within days (judgement)
@@ -188,9 +190,10 @@ class Chain:
     """A history laid out for `gauss`: events in order, the first of them the moment it begins, and their unknowns'
     places: content, zero, gain and, of doses, dose.
 
-    place, at_ms: (E,). doses, weighins: which events are. shown_g: (E,) about what the cell shows. refills: per
-    step from one event to the next; hung_var: (E - 1,) what handling adds to the zero's variance, g2. told, weighed:
-    which events are doses that their steps speak of, and that the cell does.
+    place, at_ms: (E,). doses: which events are. weighed_in, weighins: (W,) the weigh-ins, and the event of each.
+    shown_g: (E,) about what the cell shows. refills: per step from one event to the next; hung_var: (E - 1,) what
+    handling adds to the zero's variance, g2. told, weighed: which events are doses that their steps speak of, and that
+    the cell does.
     """
 
     history: History
@@ -200,6 +203,7 @@ class Chain:
     size: int
     at_ms: Ints
     doses: Ints
+    weighed_in: list[WeighIn]
     weighins: Ints
     shown_g: Floats
     refills: list[list[Refill]]
@@ -210,11 +214,6 @@ class Chain:
     def dose(self, i: int) -> Dose:
         event = self.events[i]
         assert isinstance(event, Dose)
-        return event
-
-    def weighin(self, i: int) -> WeighIn:
-        event = self.events[i]
-        assert isinstance(event, WeighIn)
         return event
 
 
@@ -232,12 +231,15 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
     if not found:
         raise ValueError("expected a dose that moved, a weigh-in or a moment; found none")
     found.sort(key=lambda event: (event.at_ms, isinstance(event, Dose), getattr(event, "entry", 0)))
+    touches: list[Refill | Handling] = [*history.refills, *history.handlings]
+    found, weighed_in, weighins = _gathered(found, sorted(touched.at_ms for touched in touches))
+    # What begins the chain stands before everything.
     found.insert(0, Moment(settled.at_ms if settled is not None else found[0].at_ms - 1))
+    weighins = weighins + 1
     sizes = np.array([4 if isinstance(event, Dose) else 3 for event in found])
     at_ms = np.array([event.at_ms for event in found], np.int64)
     refills: list[list[Refill]] = [[] for _ in found[1:]]
     hung_var = np.zeros(len(found) - 1)
-    touches: list[Refill | Handling] = [*history.refills, *history.handlings]
     for touched in sorted(touches, key=lambda event: (event.at_ms, event.entry)):
         step = int(np.searchsorted(at_ms, touched.at_ms, "left")) - 1
         if 0 <= step < len(refills):
@@ -246,8 +248,8 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
                 hung_var[step] += HUNG_SD_G**2
             else:
                 hung_var[step] += CONTENT_SD_G**2
-    weighins = np.flatnonzero([isinstance(event, WeighIn) for event in found])
-    hung_var[weighins[weighins < len(hung_var)]] += HUNG_SD_G**2
+    # A hopper that was weighed was taken off, and hung again after it.
+    hung_var[np.unique(weighins[weighins < len(hung_var)])] += HUNG_SD_G**2
     told = [d.steps is not None and d.outcome not in BROKEN if isinstance(d, Dose) else False for d in found]
     weighed = [isinstance(d, Dose) and d.mass_g is not None for d in found]
     return Chain(
@@ -258,6 +260,7 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
         int(sizes.sum()),
         at_ms,
         np.flatnonzero(sizes == 4),
+        weighed_in,
         weighins,
         _shown(found, settled),
         refills,
@@ -265,6 +268,25 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
         np.flatnonzero(told),
         np.flatnonzero(weighed),
     )
+
+
+def _gathered(events: Sequence[Event], touched_ms: Sequence[int]) -> tuple[list[Event], list[WeighIn], Ints]:
+    """Events, with weigh-ins that follow each other within an hour and nothing between them as one; all weigh-ins, and
+    the event of each."""
+    kept: list[Event] = []
+    weighed_in: list[WeighIn] = []
+    at: list[int] = []
+    for event in events:
+        if isinstance(event, WeighIn):
+            first = kept[-1] if kept else None
+            near = isinstance(first, WeighIn) and event.at_ms - first.at_ms <= TOGETHER_MS
+            if not near or bisect_right(touched_ms, event.at_ms) > bisect_right(touched_ms, kept[-1].at_ms):
+                kept.append(event)
+            weighed_in.append(event)
+            at.append(len(kept) - 1)
+        else:
+            kept.append(event)
+    return kept, weighed_in, np.array(at, np.int64)
 
 
 def _shown(events: Sequence[Event], settled: Settled | None) -> Floats:
@@ -409,7 +431,7 @@ def _most_g(dose: Dose, history: History) -> float:
 
 
 def _weighed(chain: Chain) -> Statements:
-    found = [chain.weighin(i) for i in chain.weighins]
+    found = chain.weighed_in
     mass = np.array([weighin.mass_g for weighin in found], float)
     sd = np.array([max(weighin.sd_g or WEIGHIN_SD_G, TINY_G) for weighin in found], float)
     return Statements("weigh-in", chain.place[chain.weighins][:, None], np.ones((len(found), 1)), mass, sd**2)

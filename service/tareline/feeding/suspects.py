@@ -83,6 +83,9 @@ def entry_of(chain: Chain, event: int) -> int:
 def key_of(chain: Chain, shift: Shift) -> tuple[str, int, int]:
     """What names a shift as long as the events around it stay: its kind and their entries."""
     first, last = around(chain, shift)
+    if shift.kind == "weigh-in":
+        entry = chain.weighed_in[shift.index].entry
+        return shift.kind, entry, entry
     if shift.kind == "moisture":
         last = first + 1  # how far it reaches changes with every event
     return shift.kind, entry_of(chain, first), entry_of(chain, last)
