@@ -181,6 +181,8 @@ def test_a_jam_is_as_small_as_the_cell_says() -> None:
 
 def test_days_after_the_last_weigh_in_are_provisional(month: Estimate) -> None:
     assert month.weighed_until_ms == at(27.9)
+    assert not month.provisional(at(14), at(21))
+    assert month.provisional(at(27), at(28))  # the last meal's evening is over after the weigh-in
     assert estimate(replace(steady(14), weighins=[]), at(14)).weighed_until_ms is None
 
 
@@ -190,6 +192,8 @@ def test_a_weigh_in_that_is_not_believed_settles_nothing() -> None:
     found = estimate(replace(history, weighins=[*history.weighins[:-1], wrong]), at(14))
     assert [finding.causes[0].name for finding in found.findings] == ["weigh-in in kilograms"]
     assert found.weighed_until_ms == history.weighins[0].at_ms
+    assert found.findings[0].touches(at(13), at(14))
+    assert not found.findings[0].touches(at(12), at(13))
 
 
 def test_a_weigh_in_makes_the_weeks_before_it_surer() -> None:

@@ -7,13 +7,13 @@ likeliest decides what is left open in the model.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from tareline.feeding.gauss import Floats
 from tareline.feeding.model import DAY_MS, WEIGHIN_SD_G, Chain, Shift
-from tareline.feeding.suspects import Suspect, around, sizes, suspects
+from tareline.feeding.suspects import Key, Suspect, around, key_of, sizes, suspects
 
 PLAUSIBLE = 3.5  # deviations from which another shift at the same place is a story worth telling
 HOPPER_G = 100.0  # the most that is poured in or spilled (judgement)
@@ -50,10 +50,16 @@ class Story(NamedTuple):
     mend: Mend | None
 
 
-def stories(chain: Chain, figures: Floats, shifts: Sequence[Shift], found: Shift) -> list[Story]:
+def stories(
+    chain: Chain, figures: Floats, shifts: Sequence[Shift], found: Shift, dismissed: Collection[Key]
+) -> list[Story]:
     """What may lie behind a shift, likeliest first: also other shifts at the same place."""
     others = [shift for shift in shifts if shift != found]
-    alone = {suspect.shift: suspect for suspect in suspects(chain, figures, others) if abs(suspect.z) > PLAUSIBLE}
+    alone = {
+        suspect.shift: suspect
+        for suspect in suspects(chain, figures, others)
+        if _worth_telling(chain, suspect, dismissed)
+    }
     alone |= {suspect.shift: suspect for suspect in sizes(chain, figures, shifts) if suspect.shift == found}
     first, last = around(chain, found)
     weighins = [n for n, i in enumerate(chain.weighins) if i in (first, last)]
@@ -68,6 +74,10 @@ def stories(chain: Chain, figures: Floats, shifts: Sequence[Shift], found: Shift
     else:
         found_stories += _other_stories(chain, alone[found])
     return sorted(found_stories, key=lambda story: -story.log_weight)
+
+
+def _worth_telling(chain: Chain, suspect: Suspect, dismissed: Collection[Key]) -> bool:
+    return abs(suspect.z) > PLAUSIBLE and key_of(chain, suspect.shift) not in dismissed
 
 
 def _fits(found: Suspect, size: float, sd: float) -> float:

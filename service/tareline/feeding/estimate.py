@@ -15,9 +15,10 @@ from functools import cached_property
 import numpy as np
 
 from tareline.feeding.gauss import Floats, Ints, Posterior, Statements
-from tareline.feeding.gross import Finding, Key, Search, search
+from tareline.feeding.gross import Finding, Search, search
 from tareline.feeding.learn import Learned, learn, solved
 from tareline.feeding.model import CONSTANTS, Chain, History, Settled, Shift
+from tareline.feeding.suspects import Key
 
 FORGET_SD = 0.1  # of a figure's logarithm, from one settled period to the next: feeders age (judgement)
 
@@ -81,6 +82,11 @@ class Estimate:
     @property
     def _dose_places(self) -> Ints:
         return self.chain.place[self.chain.doses] + 3
+
+    def provisional(self, start_ms: int, end_ms: int) -> bool:
+        """Whether [start, end) may still change without anybody's mistake: no weigh-in after it, or a finding in it."""
+        weighed = self.weighed_until_ms is not None and self.weighed_until_ms >= end_ms
+        return not weighed or any(finding.touches(start_ms, end_ms) for finding in self.findings)
 
     def sums(self, spans: Sequence[tuple[int, int]]) -> Sums:
         """Grams dispensed in each [start, end) of UNIX milliseconds, with their joint covariance.

@@ -17,7 +17,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.gauss import Floats
 from tareline.feeding.learn import Mode, mode
 from tareline.feeding.model import Chain, History, Settled, Shift, lay_out, prior
-from tareline.feeding.suspects import around, key_of, sizes, suspects
+from tareline.feeding.suspects import Key, around, key_of, sizes, suspects
 
 # Deviations from which a suspicion is told, and how much rarer than a content's step it is taken to be (natural
 # logarithm; judgement). With some hundred statements a week, 4.3 of a normal distribution lets through one in a
@@ -37,8 +37,6 @@ MANY = 400  # events for which the limits above are meant: a month or two
 MOST = 12  # findings in one open period: more are a feeder to be looked at, not books to be mended
 STUCK = 3  # weighings in a row that show the same to the last digit while the motor turned
 
-Key = tuple[str, int, int]  # kind, and the entries before and after
-
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -46,7 +44,7 @@ class Finding:
 
     from_ms, to_ms: when. after_entry, before_entry: the events around it; of an error in one event, that event twice.
     size_g, sd_g: what is too much (above zero) or missing, in grams; of a gain, relative. deviations: how far that lies
-    from nothing. causes: likeliest first.
+    from nothing, None where it was not a matter of size. causes: likeliest first.
     """
 
     kind: str
@@ -56,7 +54,7 @@ class Finding:
     before_entry: int
     size_g: float
     sd_g: float
-    deviations: float
+    deviations: float | None
     causes: tuple[Cause, ...]
     mend: Mend | None
 
@@ -64,6 +62,10 @@ class Finding:
     def key(self) -> Key:
         """What stays when figures and sizes change: kind and place."""
         return (self.kind, self.after_entry, self.before_entry)
+
+    def touches(self, start_ms: int, end_ms: int) -> bool:
+        """Whether it may lie in [start, end): what is said of that time is in doubt until somebody decides."""
+        return self.from_ms < end_ms and self.to_ms >= start_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +103,15 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
         shifts.remove(weakest.shift)
     told = []
     for i in range(len(shifts)):
-        told_of = stories(chain, figures, shifts, shifts[i])
-        shifts[i] = told_of[0].suspect.shift  # the likeliest story decides what is left open
-        told.append(_finding(chain, told_of))
-    told.sort(key=lambda finding: -finding.deviations)
+        others = {*shifts[:i], *shifts[i + 1 :]}
+        possible = [
+            story
+            for story in stories(chain, figures, shifts, shifts[i], dismissed)
+            if story.suspect.shift not in others
+        ]
+        shifts[i] = possible[0].suspect.shift  # the likeliest story decides what is left open
+        told.append(_finding(chain, possible))
+    told.sort(key=lambda finding: -(finding.deviations or 0.0))
     return Search(chain, tuple(shifts), found, tuple(told + findings))
 
 
@@ -173,7 +180,7 @@ def _without_stuck(history: History, dismissed: Collection[Key]) -> tuple[Histor
                 run[-1].entry,
                 0.0,
                 0.0,
-                math.inf,
+                None,
                 (Cause("stuck cell", 1.0, evidence),),
                 None,
             )

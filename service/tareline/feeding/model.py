@@ -72,11 +72,15 @@ class Prior(NamedTuple):
     log_sd: float
 
 
+# What a dose scatters by. Particles that fall by pure chance (Poisson) scatter with a variance of their mass times the
+# dose; an auger meters them somewhat more evenly. Countless particles still pack more or less densely.
 PARTICLE_G = 0.0005  # where the food's particle mass is not known: fine granules (judgement)
-PACKING = 0.05  # relative scatter of a dose of countless particles (judgement)
+EVENNESS = 0.7  # of the variance that pure chance would give (judgement)
+PARTICLE_LOG_SD, UNKNOWN_PARTICLE_LOG_SD = 0.5, 0.8  # (judgement)
+PACKING, PACKING_LOG_SD = 0.05, 1.0  # relative, of a dose; of its square (judgement)
 PRIORS = (
     Prior("noise", 1.1, 0.15),  # the device states what its samples show; slow noise comes on top (judgement)
-    Prior("clump", PARTICLE_G, 0.8),  # g; its median is worked out for each feeder: `prior`
+    Prior("clump", EVENNESS * PARTICLE_G, 1.0),  # g; worked out for each feeder by what stands above: `prior`
     Prior("drift", 0.01, 1.0),  # per root of a day (judgement)
     Prior("wander", 0.03, 1.2),  # g per root of a day: creep, damp, wires (judgement)
     Prior("level", 0.004, 1.0),  # g: friction and draughts that both readings of a dose share (judgement)
@@ -311,12 +315,20 @@ def prior(chain: Chain) -> tuple[Floats, Floats]:
     if chain.settled is not None:
         return chain.settled.figures, chain.settled.figures_cov
     mean = np.log([one.median for one in PRIORS])
-    particle_g = chain.history.particle_g or PARTICLE_G
+    sd = np.array([one.log_sd for one in PRIORS])
     nominal_g = [g for i in chain.doses if (g := (chain.dose(i).steps or 0) * chain.history.gain_g_per_step) > 0]
     if nominal_g:
-        # Particles that fall by chance (Poisson) scatter with a variance of their mass times the dose.
-        mean[FIGURES.index("clump")] = math.log(particle_g + PACKING**2 * float(np.median(nominal_g)))
-    return mean, np.diag([one.log_sd**2 for one in PRIORS])
+        known = chain.history.particle_g is not None
+        by_particles = EVENNESS * (chain.history.particle_g or PARTICLE_G)
+        by_packing = PACKING**2 * float(np.median(nominal_g))
+        packed = by_packing / (by_particles + by_packing)
+        clump = FIGURES.index("clump")
+        mean[clump] = math.log(by_particles + by_packing)
+        # First order propagation of both parts' uncertainty to the logarithm of their sum (GUM 5.1.2).
+        sd[clump] = math.hypot(
+            (1 - packed) * (PARTICLE_LOG_SD if known else UNKNOWN_PARTICLE_LOG_SD), packed * PACKING_LOG_SD
+        )
+    return mean, np.diag(sd**2)
 
 
 def refill_sd_g(refill: Refill) -> float:

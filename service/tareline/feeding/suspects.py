@@ -17,6 +17,7 @@ from tareline.feeding.gauss import Floats
 from tareline.feeding.learn import solved
 from tareline.feeding.model import CONSTANTS, DAMP_DAYS, DAY_MS, SHIFTS, Chain, Moment, Shift, statements
 
+Key = tuple[str, int, int]  # kind, and the entries before and after
 SINGLE = frozenset(SHIFTS)  # kinds of which any one statement may be shifted
 
 
@@ -80,7 +81,7 @@ def entry_of(chain: Chain, event: int) -> int:
     return 0 if isinstance(found, Moment) else found.entry
 
 
-def key_of(chain: Chain, shift: Shift) -> tuple[str, int, int]:
+def key_of(chain: Chain, shift: Shift) -> Key:
     """What names a shift as long as the events around it stay: its kind and their entries."""
     first, last = around(chain, shift)
     if shift.kind == "weigh-in":
