@@ -3,14 +3,12 @@
 `draw` chooses a feeder's figures from wide ranges; `live` lets it feed for some weeks and writes down what device and
 keeper would have told, and the truth. The laws are not the estimator's own: doses are skewed (gamma), moisture comes
 to rest, the cell lags behind the thermometer, readings are rounded, weigh-ins are skipped.
-
-`oracle` is the smoother that knows the figures: plain conditioning of one joint normal distribution by its dense
-covariance. It shares no code with the estimator.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +21,7 @@ DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 START_MS = 1_772_323_200_000  # 2026-03-01T00:00:00Z, a Sunday
 GAIN_SD = 0.15
+FULL = 20 if os.environ.get("TARELINE_FULL") == "1" else 1
 
 
 @dataclass(frozen=True)
@@ -58,6 +57,7 @@ class Life:
 
     figures: Figures
     weeks: int
+    particle_known: bool = True
     doses: list[Dose] = field(default_factory=list)
     weighins: list[WeighIn] = field(default_factory=list)
     refills: list[Refill] = field(default_factory=list)
@@ -82,7 +82,7 @@ class Life:
             self.weighins,
             self.refills,
             largest_g=max(figures.doses_g),
-            particle_g=figures.particle_g,
+            particle_g=figures.particle_g if self.particle_known else None,
         )
 
     def sums(self, per_dose: Floats, spans: list[tuple[int, int]]) -> Floats:
@@ -227,70 +227,27 @@ def scatter_var(figures: Figures, mean_g: float) -> float:
     return figures.dispersion * figures.particle_g * mean_g + (figures.packing * mean_g) ** 2
 
 
-def oracle(life: Life) -> tuple[Floats, Floats]:
-    """Mean (D,) and covariance (D, D) of the doses, for somebody who knows the feeder's figures.
+def lives(seed: int, feeders: int, weeks: int, weighed: bool = True) -> Iterator[Life]:
+    """Feeders drawn one after the other, each from its own number."""
+    for number in range(feeders):
+        random = np.random.default_rng((seed, number))
+        yield live(draw(random, weighed), weeks, random)
 
-    Known: every variance, the correlation time of moisture, tempco, span, the cell's own temperature. Not known: gain,
-    zero, content, as they come.
-    """
-    figures, doses = life.figures, life.doses
-    day = np.array([(dose.at_ms - START_MS) / DAY_MS for dose in doses])
-    nominal = np.array([(dose.steps or 0) * figures.gain_g_per_step for dose in doses])
-    weigh_day = np.array([(w.at_ms - START_MS) / DAY_MS for w in life.weighins])
-    refill_day = np.array([(r.at_ms - START_MS) / DAY_MS for r in life.refills])
-    count = len(doses)
 
-    # Doses: gain as a random walk with steps at refills, and scatter.
-    gains = GAIN_SD**2 + (figures.drift * figures.gain) ** 2 * np.minimum.outer(day, day)
-    after_refill = np.add.outer(-refill_day, day) > 0  # (R, D)
-    gains += (figures.refill_gain * figures.gain) ** 2 * (after_refill.T.astype(float) @ after_refill)
-    scatter = np.array([scatter_var(figures, g * figures.gain) for g in nominal])
-    mean = nominal.copy()
-    cov = np.outer(nominal, nominal) * gains + np.diag(scatter)
-    for i in np.flatnonzero([dose.outcome == "interrupted" for dose in doses]):
-        mean[i] /= 2
-        cov[i, :] /= 2
-        cov[:, i] /= 2
-        cov[i, i] += nominal[i] ** 2 / 12
+# -- what goes wrong ---------------------------------------------------------------------------------------------------
 
-    # What is read: content before each dose and at each weigh-in, as the first content, refills, doses and moisture.
-    when = np.concatenate([day, weigh_day])
-    came_before = (np.subtract.outer(when, day) > 0).astype(float)
-    refilled = (np.subtract.outer(when, refill_day) > 0).astype(float)
-    added = refilled @ np.array([r.added_g for r in life.refills]) if len(refill_day) else np.zeros(len(when))
-    about = np.concatenate([life.content_g, [w.mass_g for w in life.weighins]])
-    damp = np.exp(-np.abs(np.subtract.outer(when, when)) / figures.moisture_days)
-    rest = 100.0**2 + figures.moisture**2 * np.outer(about, about) * damp + 0.04**2 * refilled @ refilled.T
-    zeros = 0.5**2 + figures.wander**2 * np.minimum.outer(day, day)
-    handled = np.concatenate([weigh_day, refill_day])
-    after_handling = (np.subtract.outer(day, handled) > 0).astype(float)
-    zeros += figures.hung**2 * after_handling @ after_handling.T
 
-    weighed = np.flatnonzero([dose.mass_g is not None for dose in doses])
-    slope = 1 + figures.span
-    by_cell = np.array([doses[i].mass_g for i in weighed], float) / slope
-    cell_var = (figures.cell_sd / slope) ** 2
-    base = figures.tempco * (np.array(life.celsius)[weighed] - 25)
-    shown = (np.array([doses[i].before_g for i in weighed], float) - base) / slope - by_cell / 2
-    eye = np.eye(count)
-    from_doses = np.vstack([eye[weighed], -came_before[weighed] - eye[weighed] / 2, -came_before[count:]])
-    offset = np.concatenate([np.zeros(len(weighed)), added[weighed], added[count:]])
-    own = np.concatenate([weighed, np.arange(count, len(when))])
-    other = np.zeros((len(offset), len(offset)))
-    many = len(weighed)
-    other[many:, many:] = rest[np.ix_(own, own)]
-    other[many : 2 * many, many : 2 * many] += zeros[np.ix_(weighed, weighed)]
-    errors = np.concatenate(
-        [
-            np.full(many, cell_var),
-            np.full(many, cell_var / 4 + figures.level**2),
-            [(w.sd_g or 0.0) ** 2 + 0.01**2 / 12 for w in life.weighins],
-        ]
-    )
-    other += np.diag(errors)
-    told = np.concatenate([by_cell, shown, [w.mass_g for w in life.weighins]])
-    first_g = life.content_g[0]
-    expected = from_doses @ mean + offset + np.concatenate([np.zeros(many), np.full(len(own), first_g)])
-    across = cov @ from_doses.T
-    pull = np.linalg.solve(from_doses @ across + other, across.T).T
-    return mean + pull @ (told - expected), cov - pull @ across.T
+def shifted(doses: Sequence[Dose], from_ms: int, grams: float) -> list[Dose]:
+    """The cell shows so much more from an instant on."""
+    return [
+        replace(d, before_g=d.before_g + grams, after_g=d.after_g + grams)
+        if d.at_ms >= from_ms and d.before_g is not None and d.after_g is not None
+        else d
+        for d in doses
+    ]
+
+
+def fuller(history: History, from_ms: int, grams: float) -> History:
+    """The hopper holds so much more from an instant on."""
+    weighins = [replace(w, mass_g=w.mass_g + grams) if w.at_ms >= from_ms else w for w in history.weighins]
+    return replace(history, doses=shifted(history.doses, from_ms, grams), weighins=weighins)

@@ -3,14 +3,13 @@
 What may go wrong is common practice, no source; the feeder is `feeders.live` with middling figures.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, live
+from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, fuller, live, shifted
 
-from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import Estimate, estimate
 from tareline.feeding.gross import Finding
 from tareline.feeding.learn import solved
@@ -49,22 +48,6 @@ def life() -> Life:
 
 def at(day: float) -> int:
     return START_MS + round(day * DAY_MS)
-
-
-def shifted(doses: Sequence[Dose], from_ms: int, grams: float) -> list[Dose]:
-    """The cell shows so much more from an instant on."""
-    return [
-        replace(d, before_g=d.before_g + grams, after_g=d.after_g + grams)
-        if d.at_ms >= from_ms and d.before_g is not None and d.after_g is not None
-        else d
-        for d in doses
-    ]
-
-
-def fuller(history: History, from_ms: int, grams: float) -> History:
-    """The hopper holds so much more from an instant on."""
-    weighins = [replace(w, mass_g=w.mass_g + grams) if w.at_ms >= from_ms else w for w in history.weighins]
-    return replace(history, doses=shifted(history.doses, from_ms, grams), weighins=weighins)
 
 
 def found(history: History) -> Estimate:

@@ -11,9 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from feeders import Life
-from test_estimates import FULL, lives
-from test_findings import fuller
+from feeders import FULL, Life, fuller, lives
 
 from tareline.feeding.estimate import Estimate, estimate
 from tareline.feeding.gross import Finding

@@ -44,7 +44,6 @@ def next_gain(found: Estimate, in_force_g_per_step: float, day_ago_g_per_step: f
     return NextGain(told, learned, sd, told != learned)
 
 
-CAUSES = ("gain", "jam", "empty", "hold", "cap", "missed", "unknown")
 _OF_OUTCOME = {
     "ok": "gain",
     "short": "jam",
