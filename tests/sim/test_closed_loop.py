@@ -39,7 +39,7 @@ class Loop:
         if (now_ms - START_MS) % (7 * DAY_MS) == 0 and life.doses:
             self.found = estimate(life.history, now_ms, self.settled)
             self.settled = self.found.settle()
-        gain = last if self.found is None else next_gain(self.found, last, last).gain_g_per_step
+        gain = last if self.found is None else next_gain(self.found, last, last, self.calibrated).gain_g_per_step
         assert abs(gain - last) <= FEEDER_TAKES * last
         assert LEAST * self.calibrated <= gain <= MOST * self.calibrated
         self.gains.append(gain)

@@ -176,6 +176,27 @@ def test_a_jam_is_as_small_as_the_cell_says() -> None:
     assert found.doses[30].mass_g == pytest.approx(0.002, abs=0.01)
 
 
+def test_another_food_may_come_out_quite_otherwise() -> None:
+    """A jump of the gain at a refill of another food is no finding, and soon learned."""
+    history, changed_ms = steady(28), at(19.5)
+    doses, missing = [], 0.0
+    for dose in history.doses:
+        assert dose.before_g is not None
+        assert dose.after_g is not None
+        before, after = dose.before_g - missing, dose.after_g - missing
+        if dose.at_ms >= changed_ms:
+            after -= 0.04
+            missing += 0.04
+        doses.append(replace(dose, before_g=before, after_g=after))
+    fed = [sum(0.04 for d in doses if changed_ms <= d.at_ms < w.at_ms) for w in history.weighins]
+    weighins = [replace(w, mass_g=w.mass_g - more) for w, more in zip(history.weighins, fed, strict=True)]
+    refills = [replace(refill, other_food=True) for refill in history.refills]
+    found = estimate(replace(history, doses=doses, weighins=weighins, refills=refills), at(28))
+    assert found.findings == ()
+    assert found.settle().mean[2] == pytest.approx(1.4, abs=0.05)
+    assert found.doses[-1].mass_g == pytest.approx(0.14, abs=4 * found.doses[-1].sd_g)
+
+
 # -- weigh-ins ---------------------------------------------------------------------------------------------------------
 
 

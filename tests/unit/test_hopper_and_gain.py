@@ -89,12 +89,12 @@ def test_the_next_weigh_in_is_due_a_week_after_the_last(found: Estimate) -> None
 
 
 def test_a_gain_that_is_right_is_left_alone(found: Estimate) -> None:
-    told = next_gain(found, GAIN, GAIN)
+    told = next_gain(found, GAIN, GAIN, GAIN)
     assert (told.gain_g_per_step, told.bounded) == (GAIN, False)
 
 
 def test_a_gain_that_is_a_tenth_off_is_told() -> None:
-    told = next_gain(estimate(fed(1.1), END_MS), GAIN, GAIN)
+    told = next_gain(estimate(fed(1.1), END_MS), GAIN, GAIN, GAIN)
     assert told.gain_g_per_step == told.learned_g_per_step
     assert told.gain_g_per_step == pytest.approx(1.1 * GAIN, rel=0.03)
     assert told.learned_sd < 0.03 * GAIN
@@ -103,17 +103,17 @@ def test_a_gain_that_is_a_tenth_off_is_told() -> None:
 @pytest.mark.parametrize("true", [1.7, 0.6])
 def test_a_gain_far_off_is_approached_by_what_the_feeder_takes_in_a_day(true: float) -> None:
     gone = estimate(fed(true), END_MS)
-    told = next_gain(gone, GAIN, GAIN)
+    told = next_gain(gone, GAIN, GAIN, GAIN)
     assert told.bounded
     assert told.gain_g_per_step == pytest.approx(GAIN * (1 + math.copysign(DAILY_CHANGE, true - 1)))
     # The day before it was nearly there already.
-    assert not next_gain(gone, GAIN, 0.9 * true * GAIN).bounded
+    assert not next_gain(gone, GAIN, 0.9 * true * GAIN, GAIN).bounded
 
 
 def test_no_gain_beyond_half_to_double_the_calibrated_one() -> None:
-    told = next_gain(estimate(fed(2.6), END_MS), 1.9 * GAIN, 1.9 * GAIN)
+    told = next_gain(estimate(fed(2.6), END_MS), 1.9 * GAIN, 1.9 * GAIN, GAIN)
     assert told.gain_g_per_step == pytest.approx(2 * GAIN)
-    told = next_gain(estimate(fed(0.3), END_MS), 0.55 * GAIN, 0.55 * GAIN)
+    told = next_gain(estimate(fed(0.3), END_MS), 0.55 * GAIN, 0.55 * GAIN, GAIN)
     assert told.gain_g_per_step == pytest.approx(0.5 * GAIN)
 
 

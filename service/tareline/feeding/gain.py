@@ -27,19 +27,22 @@ class NextGain:
     bounded: bool
 
 
-def next_gain(found: Estimate, in_force_g_per_step: float, day_ago_g_per_step: float) -> NextGain:
+def next_gain(
+    found: Estimate, in_force_g_per_step: float, day_ago_g_per_step: float, calibrated_g_per_step: float
+) -> NextGain:
     """The gain to plan with, from what a step was found to give.
 
     in_force_g_per_step: the feeder's gain now; it stays where the learned one lies within 2 % of it, or within its own
     deviation. day_ago_g_per_step: the one it had 24 hours ago.
+    calibrated_g_per_step: its own.
     """
     state = found.settle()
-    calibrated = found.chain.history.gain_g_per_step
-    learned, sd = float(state.mean[2]) * calibrated, math.sqrt(state.cov[2, 2]) * calibrated
+    reference = found.chain.history.gain_g_per_step
+    learned, sd = float(state.mean[2]) * reference, math.sqrt(state.cov[2, 2]) * reference
     if abs(learned - in_force_g_per_step) <= max(WORTH * in_force_g_per_step, sd):
         return NextGain(in_force_g_per_step, learned, sd, False)
-    low = max(day_ago_g_per_step * (1 - DAILY_CHANGE), LEAST * calibrated)
-    high = min(day_ago_g_per_step * (1 + DAILY_CHANGE), MOST * calibrated)
+    low = max(day_ago_g_per_step * (1 - DAILY_CHANGE), LEAST * calibrated_g_per_step)
+    high = min(day_ago_g_per_step * (1 + DAILY_CHANGE), MOST * calibrated_g_per_step)
     told = min(max(learned, low), high)
     return NextGain(told, learned, sd, told != learned)
 

@@ -4,11 +4,11 @@ State at each event (a dose that may have moved food, a weigh-in, or a moment so
 
   content     grams of food in the hopper just before the event
   zero        grams that the cell shows beyond that, at the reference temperature
-  gain        what a step gives, relative to the calibrated gain
+  gain        what a step gives, relative to the gain of reference
   dose        grams that left the hopper (doses only)
 
 and two constants of the feeder: tempco (g/K, how the zero follows the temperature) and span (relative error of the
-cell's slope). With n steps of a calibrated gain g0, and d days to the next event:
+cell's slope). With n steps of a reference gain g0, and d days to the next event:
 
   next content - content + dose = refills + moisture     sd: `moisture` x content x sqrt(d); refills: their own
   next zero - zero              = wander                 sd: `wander` x sqrt(d); more where the hopper was handled
@@ -101,12 +101,13 @@ class WeighIn:
 
 @dataclass(frozen=True, slots=True)
 class Refill:
-    """Food added to the hopper."""
+    """Food added to the hopper; other_food: of another kind than before, which an auger may give quite otherwise."""
 
     entry: int
     at_ms: int
     added_g: float
     sd_g: float | None = None
+    other_food: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +133,8 @@ E = TypeVar("E", Dose, WeighIn, Refill, Handling)
 class History:
     """One feeder's events, in any order, and what is known of it and its food.
 
-    gain_g_per_step: the calibrated gain. largest_g: the most that a dose of unknown size can be. particle_g: mass of
+    gain_g_per_step: the gain to which the learned one is relative: the calibrated one, or any other that stays the same
+    for as long as a settled past is used. largest_g: the most that a dose of unknown size can be. particle_g: mass of
     one particle of food, None where unknown. elsewhere: for a weigh-in's entry, what other feeders' hoppers held then:
     (feeder, grams, deviation).
     """
@@ -390,7 +392,7 @@ def _steps(chain: Chain, drift: Floats, wander: Floats, moisture: Floats) -> Ite
     days = np.maximum(np.diff(chain.at_ms), 1) / DAY_MS
     added_g = np.array([sum(refill.added_g for refill in refills) for refills in chain.refills])
     added_var = np.array([sum(refill_sd_g(refill) ** 2 for refill in refills) for refills in chain.refills])
-    refilled = np.array([len(refills) > 0 for refills in chain.refills], float)
+    packed_var = np.array([_packed_var(refills) for refills in chain.refills])
     damp_g = moisture * np.maximum(np.abs(chain.shown_g[:-1]), 1.0)
     dosed = np.isin(np.arange(len(now)), chain.doses)
     yield Statements(
@@ -404,8 +406,13 @@ def _steps(chain: Chain, drift: Floats, wander: Floats, moisture: Floats) -> Ite
     nothing = np.zeros(len(now))
     zero_var = wander**2 * days + chain.hung_var + TINY_G**2
     yield Statements("zero", np.stack([then + 1, now + 1], 1), changes, nothing, zero_var)
-    gain_var = drift**2 * days + REFILL_GAIN_SD**2 * refilled + 1e-12
+    gain_var = drift**2 * days + packed_var + 1e-12
     yield Statements("gain", np.stack([then + 2, now + 2], 1), changes, nothing, gain_var)
+
+
+def _packed_var(refills: Sequence[Refill]) -> float:
+    """What refills add to the gain's variance."""
+    return sum((GAIN_SD if refill.other_food else REFILL_GAIN_SD) ** 2 for refill in refills)
 
 
 def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterator[Statements]:
