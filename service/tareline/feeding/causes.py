@@ -217,7 +217,7 @@ def _other_stories(chain: Chain, found: Suspect) -> Iterator[Story]:
         yield Story(found, "moisture taken up by a new bag" if size > 0 else "a new bag dried", 0.0, evidence, None)
     elif found.shift.kind == "gain":
         refilled = bool(chain.refills[found.shift.index])
-        evidence = f"a step gives {100 * size:+.2g} % of the calibrated gain from one event to the next"
+        evidence = f"a step gives {100 * size:+.2g} % of the reference gain from one event to the next"
         blocked = "outlet partly blocked" if size < 0 else "outlet cleared"
         yield Story(found, blocked, -1.0 if refilled else 0.0, evidence, None)
         yield Story(found, "other food, or packed otherwise", 0.0 if refilled else -1.0, evidence, None)
