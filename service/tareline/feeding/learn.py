@@ -90,7 +90,7 @@ def mode(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) 
         bent, turn = np.linalg.eigh(curvature)
         bent = np.maximum(bent, 0.1)  # where it is flat or turned up, a longer step but no leap
         step = axes @ (turn @ ((turn.T @ (up - down) / 2) / bent))
-        step *= min(1.0, 2.0 / np.abs(step).max())
+        step /= max(1.0, np.abs(step).max() / 2.0)
         tries = np.array([*(at + step * length for length in (1, 0.5, 0.25, 0.1)), at + axes @ look[seen.argmax()]])
         tried = target(tries)
         best = int(tried.argmax())
@@ -132,9 +132,8 @@ def learn(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None)
 def _flat_enough(log_weights: Floats) -> Floats:
     """Weights, tempered until enough of them count to fit a distribution to."""
     temper = 1.0
-    while True:
-        weights: Floats = np.exp(temper * (log_weights - log_weights.max()))
-        weights /= weights.sum()
-        if 1 / (weights**2).sum() >= ENOUGH:
-            return weights
+    weights: Floats = np.exp(log_weights - log_weights.max())
+    while weights.sum() ** 2 < ENOUGH * (weights**2).sum():
         temper *= 0.7
+        weights = np.exp(temper * (log_weights - log_weights.max()))
+    return weights / weights.sum()
