@@ -144,10 +144,15 @@ def test_a_weigh_in_on_another_hoppers_line(life: Life) -> None:
 
 
 def test_a_weigh_in_with_its_container(life: Life) -> None:
-    finding = the_finding(weighed(life.history, 1, lambda w: replace(w, mass_g=w.mass_g + 27.3)))
-    names = [cause.name for cause in finding.causes[:2]]
-    assert "weighed with its container" in names
+    wrong = weighed(life.history, 1, lambda w: replace(w, mass_g=w.mass_g + 27.3))
+    finding = the_finding(wrong)
+    assert "weighed with its container" in [cause.name for cause in finding.causes[:2]]
     assert finding.size_g == pytest.approx(27.3, abs=4 * finding.sd_g)
+    known = the_finding(replace(wrong, container_g=27.3))
+    assert known.causes[0].name == "weighed with its container"
+    assert known.causes[0].share > 0.9
+    assert known.mend is not None
+    assert known.mend.mass_g == pytest.approx(life.weighins[1].mass_g, abs=4 * finding.sd_g)
 
 
 def test_a_hopper_that_was_knocked(life: Life) -> None:

@@ -192,12 +192,15 @@ def _weighin_stories(chain: Chain, found: Suspect) -> Iterator[Story]:
             f"the hopper of {feeder} held {content_g:.4g} g then",
             Mend("void", weighin.at_ms, weighin.entry),
         )
+    container_g = chain.history.container_g
     if found.size > 0:
+        container = "a container" if container_g is None else f"its {container_g:g} g"
+        weight = _any(found, 3 * HOPPER_G) if container_g is None else _fits(found, container_g, 0.1)
         yield Story(
             found,
             "weighed with its container",
-            _any(found, 3 * HOPPER_G) - 1,
-            f"{found.size:.3g} g too much, as a container would add",
+            weight - 1,
+            f"{found.size:.3g} g too much, as {container} would add",
             Mend("correction", weighin.at_ms, weighin.entry, true_g, found.sd),
         )
     yield Story(

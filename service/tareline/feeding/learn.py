@@ -136,4 +136,5 @@ def _flat_enough(log_weights: Floats) -> Floats:
     while weights.sum() ** 2 < ENOUGH * (weights**2).sum():
         temper *= 0.7
         weights = np.exp(temper * (log_weights - log_weights.max()))
-    return weights / weights.sum()
+    weights /= weights.sum()
+    return weights

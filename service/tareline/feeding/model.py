@@ -136,7 +136,7 @@ class History:
     gain_g_per_step: the gain to which the learned one is relative: the calibrated one, or any other that stays the same
     for as long as a settled past is used. largest_g: the most that a dose of unknown size can be. particle_g: mass of
     one particle of food, None where unknown. elsewhere: for a weigh-in's entry, what other feeders' hoppers held then:
-    (feeder, grams, deviation).
+    (feeder, grams, deviation). container_g: mass of what a hopper's content is weighed in, where known.
     """
 
     gain_g_per_step: float
@@ -146,6 +146,7 @@ class History:
     handlings: Sequence[Handling] = ()
     largest_g: float = 0.3
     particle_g: float | None = None
+    container_g: float | None = None
     elsewhere: Mapping[int, Sequence[tuple[str, float, float]]] = field(default_factory=dict)
 
     def between(self, after_ms: int | None, until_ms: int | None = None) -> "History":

@@ -1,0 +1,70 @@
+"""Whatever a ledger holds, an estimate comes back, finite and in agreement with itself."""
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tareline.feeding.doses import MOVED, UNMOVED, Dose
+from tareline.feeding.estimate import estimate
+from tareline.feeding.hopper import hopper
+from tareline.feeding.model import Handling, History, Refill, WeighIn
+from tareline.feeding.reconcile import balances
+
+WEEK_MS = 7 * 86_400_000
+START_MS = 1_777_852_800_000
+
+times = st.integers(START_MS, START_MS + WEEK_MS)
+masses = st.floats(-1000, 1000)
+sds = st.none() | st.floats(0, 10)
+
+
+@st.composite
+def doses(draw: st.DrawFn) -> Dose:
+    weighed = draw(st.booleans())
+    before = draw(masses)
+    return Dose(
+        draw(st.integers(1, 10**6)),
+        draw(times),
+        "f",
+        draw(st.sampled_from(sorted(MOVED | UNMOVED))),
+        draw(st.none() | st.floats(0, 10)),
+        draw(st.none() | st.integers(0, 10**6)),
+        before if weighed else None,
+        before - draw(st.floats(-10, 10)) if weighed else None,
+        draw(sds) if weighed else None,
+        temperature_c=draw(st.none() | st.floats(-40, 80)),
+        count=draw(st.integers(0, 5)),
+    )
+
+
+histories = st.builds(
+    History,
+    st.floats(1e-6, 0.1),
+    st.lists(doses(), max_size=12),
+    st.lists(st.builds(WeighIn, st.integers(1, 10**6), times, masses, sds), max_size=4),
+    st.lists(st.builds(Refill, st.integers(1, 10**6), times, masses, sds, st.booleans()), max_size=4),
+    st.lists(st.builds(Handling, st.integers(1, 10**6), times), max_size=2),
+    largest_g=st.floats(0.001, 10),
+    particle_g=st.none() | st.floats(1e-6, 0.1),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.too_slow])
+@given(histories)
+def test_an_estimate_is_finite_and_agrees_with_itself(history: History) -> None:
+    end_ms = START_MS + WEEK_MS
+    found = estimate(history, end_ms)
+    sums = found.sums([(START_MS, START_MS + WEEK_MS // 2), (START_MS + WEEK_MS // 2, end_ms + 1)])
+    moved = {(d.at_ms, d.entry) for d in history.doses if d.moved and d.count > 0}
+    assert {(d.at_ms, d.entry) for d in found.doses} == moved
+    assert all(np.isfinite([d.mass_g, d.sd_g]).all() and d.sd_g >= 0 for d in found.doses)
+    assert abs(sums.mass_g.sum() - sum(d.mass_g for d in found.doses)) <= 1e-6 * (1 + np.abs(sums.mass_g).sum())
+    assert (np.linalg.eigvalsh(sums.cov) >= -1e-9 * (1 + np.trace(sums.cov))).all()
+    settled = found.settle()
+    assert np.isfinite(settled.mean).all()
+    assert (np.linalg.eigvalsh(settled.cov) > 0).all()
+    assert np.isfinite(hopper(found, 0.3).content_g)
+    for balance in balances(found):
+        assert np.isfinite(balance.limit_g)
+    later = estimate(history, end_ms + WEEK_MS, settled)
+    assert later.doses == ()
