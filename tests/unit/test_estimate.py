@@ -158,6 +158,13 @@ def test_several_lost_doses_stand_in_one_entry() -> None:
     assert found.sd_g == pytest.approx(0.1 * math.sqrt(3 / 12), abs=1e-4)
 
 
+def test_steps_that_would_empty_any_hopper_are_not_believed() -> None:
+    absurd = changed(steady(14), 30, steps=10**9)
+    found = estimate(absurd, at(14))
+    assert found.doses[30].mass_g == pytest.approx(0.1, abs=0.02)
+    assert found.settle().mean[2] == pytest.approx(1.0, abs=0.05)
+
+
 def test_held_and_missed_doses_move_nothing() -> None:
     history = steady(7)
     held = Dose(999, at(3.33), "f", "held", 0.1, 0)

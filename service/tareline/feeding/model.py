@@ -257,7 +257,7 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
                 hung_var[step] += CONTENT_SD_G**2
     # A hopper that was weighed was taken off, and hung again after it.
     hung_var[np.unique(weighins[weighins < len(hung_var)])] += HUNG_SD_G**2
-    told = [d.steps is not None and d.outcome not in BROKEN if isinstance(d, Dose) else False for d in found]
+    told = [isinstance(event, Dose) and _told(event, history) for event in found]
     weighed = [isinstance(d, Dose) and d.mass_g is not None for d in found]
     return Chain(
         history,
@@ -275,6 +275,13 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
         np.flatnonzero(told),
         np.flatnonzero(weighed),
     )
+
+
+def _told(dose: Dose, history: History) -> bool:
+    """Whether its steps say what came out: more than any hopper holds is not believed."""
+    if dose.steps is None or dose.outcome in BROKEN:
+        return False
+    return dose.steps * history.gain_g_per_step <= CONTENT_SD_G
 
 
 def _gathered(events: Sequence[Event], touched_ms: Sequence[int]) -> tuple[list[Event], list[WeighIn], Ints]:
@@ -446,7 +453,7 @@ def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterato
 def _most_g(dose: Dose, history: History) -> float:
     """The most that a dose of unknown size can be: what its steps should give, or what was asked."""
     if dose.steps:
-        return dose.steps * history.gain_g_per_step
+        return min(dose.steps * history.gain_g_per_step, CONTENT_SD_G)
     return dose.target_g if dose.target_g is not None else history.largest_g
 
 
