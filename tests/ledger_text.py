@@ -21,9 +21,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 
-from tareline.feeding.books import DayBook, Span, day_book
-from tareline.feeding.days import meal_ms, to_ms
-from tareline.feeding.doses import Dose, HandFeed
+from tareline.feeding.books import DayBook, Dispensed, Span, day_book
+from tareline.feeding.days import day_end_ms, day_start_ms, meal_ms, to_ms
+from tareline.feeding.doses import Dose, HandFeed, total
 from tareline.feeding.ration import Ration, make_ration
 
 DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?: (\S+))?")
@@ -48,8 +48,13 @@ class Ledger:
     held: list[Span] = field(default_factory=list)
 
     def book(self, day: date, now_ms: int, unknown_g: float = 0.5) -> DayBook:
-        """The book of one of its days."""
-        return day_book(day, self.zone, self.rations, self.doses, self.handfeeds, self.held, unknown_g, now_ms)
+        """The book of one of its days, its doses as the cell weighed them."""
+        start_ms, end_ms = day_start_ms(day, self.zone), day_end_ms(day, self.zone)
+        fed = total(dose for dose in self.doses if start_ms <= dose.at_ms < end_ms)
+        known = fed.weighed > 0 or fed.complete
+        weighed = Dispensed(fed.mass_g if known else None, fed.sd_g if known else None, not fed.complete, False)
+        handfeeds, held = self.handfeeds, self.held
+        return day_book(day, self.zone, self.rations, self.doses, handfeeds, held, unknown_g, weighed, now_ms)
 
 
 def parse(text: str, feeder: str = "feeder") -> Ledger:

@@ -194,8 +194,76 @@ class Refill(_Entry):
 
 
 class WeighIn(_Entry):
-    mass_g: Grams
+    """The hopper's content: net as mass_g, or gross_g with the tare_g of what it was weighed in."""
+
+    mass_g: Grams | None = None
+    gross_g: Grams | None = None
+    tare_g: Grams | None = None
     sd_g: Grams | None = None
+
+    @model_validator(mode="after")
+    def _net(self) -> "WeighIn":
+        pair = self.gross_g is not None and self.tare_g is not None
+        some = self.gross_g is not None or self.tare_g is not None
+        if (self.mass_g is not None) == some or (some and not pair):
+            raise ValueError("mass_g: expected either mass_g, or gross_g and tare_g")
+        if pair and (self.gross_g or 0.0) < (self.tare_g or 0.0):
+            raise ValueError("gross_g: expected at least tare_g")
+        return self
+
+    @property
+    def net_g(self) -> float:
+        return self.mass_g if self.mass_g is not None else round((self.gross_g or 0.0) - (self.tare_g or 0.0), 6)
+
+
+class Loss(_Entry):
+    """Food that left the hopper without a dose: spilled, thrown away, eaten by somebody else."""
+
+    mass_g: Annotated[float, Field(gt=0, le=100_000)]
+    sd_g: Grams | None = None
+    text: LongText = ""
+
+
+class Hopper(_Entry):
+    """The hopper is taken off the cell, and feeding is held; or it hangs again."""
+
+    hung: bool
+
+
+class CheckMass(BaseModel):
+    """A check mass on the cell, and what the cell showed, tared without it."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    mass_g: Grams
+    shown_g: Annotated[float, Field(ge=-100_000, le=100_000)]
+
+
+class Calibration(_Entry):
+    points: Annotated[list[CheckMass], Field(min_length=3, max_length=50)]
+
+    @model_validator(mode="after")
+    def _apart(self) -> "Calibration":
+        if len({point.mass_g for point in self.points}) < 2:
+            raise ValueError("points: expected at least two different masses")
+        return self
+
+
+class Decision(_Body):
+    """What a person decides of a finding: `decision`, or one of `accept` and `dismiss` as true."""
+
+    decision: Literal["accept", "dismiss"] | None = None
+    accept: bool = False
+    dismiss: bool = False
+    note: LongText | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> "Decision":
+        said = {*([self.decision] if self.decision else []), *(n for n in ("accept", "dismiss") if getattr(self, n))}
+        if len(said) != 1:
+            raise ValueError('decision: expected "accept" or "dismiss"')
+        self.decision = said.pop()  # type: ignore[assignment]
+        return self
 
 
 class HandFeed(_Entry):

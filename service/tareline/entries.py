@@ -16,7 +16,9 @@ from tareline import bodies, facts, guarding, telling
 from tareline.bodies import parse
 from tareline.context import Context
 from tareline.errors import FieldError
+from tareline.feeding.causes import Mend
 from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
+from tareline.feeding.gross import Finding
 from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
 from tareline.guard.hold import release_refused
 from tareline.guard.lines import Crossing, Line, crossings, holds_on_ammonia, make_line
@@ -42,12 +44,16 @@ KINDS: dict[str, type[BaseModel]] = {
     "reading": bodies.Reading,
     "refill": bodies.Refill,
     "weighin": bodies.WeighIn,
+    "loss": bodies.Loss,
+    "hopper": bodies.Hopper,
+    "calibration": bodies.Calibration,
     "handfeed": bodies.HandFeed,
     "water-change": bodies.WaterChange,
     "top-up": bodies.TopUp,
     "note": bodies.Note,
 }
-OF_FEEDER = ("refill", "weighin")
+OF_FEEDER = ("refill", "weighin", "loss", "hopper", "calibration")
+_EITHER_OR = {"weighin": [("mass_g", ("gross_g", "tare_g"))], "refill": [("added_g", ("before_g", "after_g"))]}
 Body = Mapping[str, Any]
 
 
@@ -260,6 +266,11 @@ class Entries:
         plain = {key: value for key, value in newest.body.items() if key in model.model_fields}
         if newest.kind == "reading" and ("value" in changes or "kit" in changes) and newest.body.get("kit"):
             plain = {key: value for key, value in plain.items() if key not in ("below", "above")}
+        for one, others in _EITHER_OR.get(newest.kind, ()):  # one way of saying it replaces the other
+            if set(others) & changes.keys() or (one not in changes and plain.get(others[0]) is not None):
+                plain.pop(one, None)
+            elif one in changes:
+                plain = {key: value for key, value in plain.items() if key not in others}
         checked = parse(model, {**plain, **changes})
         at_ms = self._at_ms(checked) if "at" in changes else newest.at_ms
         fields, subject = self._fields(newest.kind, checked, at_ms)
@@ -273,6 +284,8 @@ class Entries:
                 self._reference(name, fields[name])
         if isinstance(checked, bodies.Reading):
             return self._reading(checked, at_ms), checked.analyte
+        if isinstance(checked, bodies.WeighIn):
+            fields["mass_g"] = checked.net_g
         return fields, None
 
     def _reading(self, checked: bodies.Reading, at_ms: int) -> dict[str, Any]:
@@ -315,6 +328,52 @@ class Entries:
             state = facts.hold_state(tx, tank)
             view["hold"] = {"held": state.held, "reduce_to": state.reduce_to}
         return view
+
+    # -- findings ----------------------------------------------------------------------------------------------------
+
+    def decide(self, name: str, feeder: str, finding: Finding, body: Body | BaseModel) -> dict[str, Any]:
+        """What a person decides of a finding: accept it, which makes the entry that mends the books, or dismiss it."""
+        checked = parse(bodies.Decision, body)
+        mend = finding.mend
+        zone_of = self._context.tank_of(feeder, finding.to_ms)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            now_ms = self._context.stamp_ms()
+            made: int | None = None
+            if checked.decision == "accept":
+                if mend is None:
+                    raise FieldError("decision", "no entry would mend this; dismiss it, or enter what happened", 409)
+                made = self._mend(tx, feeder, mend, checked, now_ms)
+            body: dict[str, Any] = {"finding": name, "key": list(finding.key), "decision": checked.decision}
+            likely = finding.causes[0].name if finding.causes else finding.kind
+            body |= {"made": made, "likely": likely, "mass_g": finding.size_g, "sd_g": finding.sd_g}
+            body["note"] = checked.note
+            noted = ledger.add(tx, "finding", finding.to_ms, now_ms, body, device=feeder, by=checked.by)
+            view = self._shown(tx, made if made is not None else noted, zone_of)
+            return {**view, "decision": checked.decision, "finding": name}
+
+        return self._enter(checked, make, "finding", zone_of)
+
+    def _mend(self, tx: Connection, feeder: str, mend: Mend, checked: bodies.Decision, now_ms: int) -> int:
+        """The one entry that mends the books, as a person would have made it; its id."""
+        note = {"note": checked.note, "by_finding": True}
+        if mend.corrects is not None:
+            old = ledger.get(tx, mend.corrects)
+            assert old is not None
+            if mend.kind == "void":
+                return ledger.correct(tx, old, now_ms, void=True, by=checked.by)
+            assert mend.mass_g is not None
+            fields = {k: v for k, v in old.body.items() if k not in ("before_g", "after_g", "gross_g", "tare_g")}
+            fields["added_g" if old.kind == "refill" else "mass_g"] = round(mend.mass_g, 6)
+            if mend.sd_g is not None:
+                fields["sd_g"] = round(mend.sd_g, 6)
+            return ledger.correct(tx, old, now_ms, body=json.dumps({**fields, **note}), by=checked.by)
+        at_ms = min(mend.at_ms, now_ms)
+        fields = {"hung": True} if mend.kind == "handling" else {"sd_g": round(mend.sd_g or 0.0, 6) or None}
+        if mend.kind != "handling":
+            fields["added_g" if mend.kind == "refill" else "mass_g"] = round(mend.mass_g or 0.0, 6)
+        kind = {"handling": "hopper"}.get(mend.kind, mend.kind)
+        return ledger.add(tx, kind, at_ms, now_ms, {**fields, **note}, device=feeder, by=checked.by)
 
     # -- hold and release --------------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.context import Context
+from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between
 from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.ration import Meal, Ration
 from tareline.guard.hold import HoldState, Reason, Release, fold
@@ -41,6 +42,25 @@ def dose(entry: Entry) -> Dose:
         journal=body.get("journal"),
         seq=body.get("seq"),
     )
+
+
+def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
+    """[start, end) of every local day that [start, end] touches; of UTC for a feeder on no tank."""
+    zone = context.zone(tank) if tank is not None else "UTC"
+    days = days_between(day_of(start_ms, zone), day_of(end_ms, zone))
+    return [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
+
+
+def is_hung(tx: Connection, feeder: str) -> bool:
+    """Whether the hopper hangs on its cell, as far as anybody said."""
+    newest = ledger.newest(tx, "hopper", device=feeder)
+    return not newest or bool(newest[0].body["hung"])
+
+
+def gain_g_per_step(tx: Connection, feeder: str) -> float | None:
+    """The gain that was last decided for a feeder from its own past; None where none was."""
+    newest = ledger.newest(tx, "gain", device=feeder)
+    return float(newest[0].body["gain_g_per_step"]) if newest else None
 
 
 def handfeed(entry: Entry) -> HandFeed:

@@ -7,6 +7,7 @@ go through the store's one writer.
 import json
 import logging
 import secrets
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -20,18 +21,23 @@ from tareline.context import Context
 from tareline.devices import messages as wire
 from tareline.devices.messages import Message
 from tareline.entries import Entries
+from tareline.errors import FieldError
+from tareline.feeding.revision import Revision
 from tareline.intake import Intake, Taken
 from tareline.metrics import Metrics
+from tareline.reconciling import Reconciling
 from tareline.settings import Settings
 from tareline.store import devices as device_store
 from tareline.store import ledger
 from tareline.store.devices import Device, Issued
-from tareline.store.engine import Store
+from tareline.store.engine import Store, StoreError
 from tareline.views import CONFIRM_MS, Views
 
 log = logging.getLogger(__name__)
 
 SILENT_MS = 60_000  # a board that restarts is back sooner
+RECKON_PAUSE_S = 0.5  # what comes together is worked out together
+GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 
 
 class Service:
@@ -47,7 +53,8 @@ class Service:
         self.context = Context(Store(settings.store.url, on_broken), clock)
         self.intake = Intake(self.context, settings.broker.root)
         self.entries = Entries(self.context, self._send)
-        self.views = Views(self.context, settings.broker.root)
+        self.reconciling = Reconciling(self.context)
+        self.views = Views(self.context, settings.broker.root, self.reconciling)
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -68,14 +75,25 @@ class Service:
         self._zones_of = self.context.register
         self._behind = False
         self._started_ms = self.context.stamp_ms()
+        self._moved = threading.Event()
+        self._reckoning = threading.Lock()
+        self._ended = threading.Event()
+        self._reckoner = threading.Thread(target=self._reckon, name="reckoner", daemon=True)
 
     def start(self) -> None:
-        """Issue what is due and begin to listen to the broker."""
+        """Issue what is due, begin to listen to the broker, and keep the accounts."""
+        self.context.listen(lambda _change: self._moved.set())
+        self._moved.set()
+        self._reckoner.start()
         self.link.start()
 
     def stop(self) -> None:
         """Leave the broker and close the store."""
         self.link.stop()
+        self._ended.set()
+        self._moved.set()
+        if self._reckoner.is_alive():
+            self._reckoner.join()
         self.context.store.close()
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
@@ -88,6 +106,22 @@ class Service:
 
     def add_weighin(self, feeder: str, body: Any) -> dict[str, Any]:
         return self.entries.add("weighin", feeder, body)
+
+    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> dict[str, Any]:
+        """A loss, a calibration, or the hopper taken off or hung again, which holds or frees the feeder."""
+        made = self.entries.add(kind, feeder, body)
+        if kind == "hopper":
+            self._tell([feeder])
+        return made
+
+    def decide(self, finding: str, body: Any) -> dict[str, Any]:
+        """Accept or dismiss a finding; answers with the entry that made."""
+        found = self.reconciling.find(finding)
+        if found is None:
+            raise FieldError("finding", f"there is no finding {finding!r} now", 404)
+        made = self.entries.decide(finding, *found, body)
+        self.reckon()
+        return made
 
     def add_handfeed(self, tank: str, body: Any) -> dict[str, Any]:
         return self.entries.add("handfeed", tank, body)
@@ -206,6 +240,58 @@ class Service:
         self._note_silence()
         self._ask_again()
         self._watch_holds()
+
+    # -- the reckoner's side: called from its thread, or by tests ----------------------------------------------------
+
+    def reckon(self) -> None:
+        """Work out the accounts of every feeder that the ledger has spoken about, and what follows from them."""
+        with self._reckoning:
+            for feeder in self.reconciling.behind():
+                try:
+                    revised = self.reconciling.compute(feeder)
+                except StoreError:
+                    raise
+                except Exception:  # whatever an estimate stumbles over, feeding and holding go on without it
+                    log.exception("the account of %s could not be worked out; its doses count as weighed", feeder)
+                    continue
+                self._enter_account(feeder, revised)
+                self.context.announce("account", self.context.tank_of(feeder, self.context.stamp_ms()))
+
+    def _reckon(self) -> None:
+        while not self._ended.is_set():
+            self._moved.wait()
+            self._moved.clear()
+            if self._ended.wait(RECKON_PAUSE_S):
+                return
+            try:
+                self.reckon()
+            except StoreError:
+                return  # the store has told why, and the service is ending
+
+    def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
+        """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
+        now_ms = self.context.stamp_ms()
+        known = self.intake.devices.get(feeder)
+        in_force = ((known.hello if known else None) or {}).get("gain_g_per_step")
+        gain = self.reconciling.gain(feeder, in_force) if in_force else None
+        with self.context.write() as tx:
+            if revised:
+                days = [
+                    {"from_ms": r.start_ms, "before_g": r.before_g, "before_sd_g": r.before_sd_g}
+                    | {"after_g": r.after_g, "after_sd_g": r.after_sd_g}
+                    for r in revised
+                ]
+                body = {"entries": list(revised[0].entries), "days": days}
+                ledger.add(tx, "revision", now_ms, now_ms, body, device=feeder)
+            last = ledger.newest(tx, "gain", device=feeder)
+            lasted = not last or now_ms - last[0].at_ms >= GAIN_EVERY_MS
+            changed = gain is not None and gain.gain_g_per_step != in_force and lasted
+            if changed and gain is not None:
+                body = {"gain_g_per_step": gain.gain_g_per_step, "learned_g_per_step": gain.learned_g_per_step}
+                body |= {"learned_sd": gain.learned_sd, "bounded": gain.bounded, "before_g_per_step": in_force}
+                ledger.add(tx, "gain", now_ms, now_ms, body, device=feeder)
+        if changed:
+            self._tell([feeder])
 
     # -- parts -------------------------------------------------------------------------------------------------------
 

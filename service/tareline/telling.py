@@ -22,6 +22,7 @@ from tareline.store.devices import Issued, issue, issued, load
 
 DOWN_BYTES = 8 * 1024
 NO_TANK = "this feeder is on no tank"
+HOPPER_OFF = "the hopper is off the cell"
 
 
 def encode(body: dict[str, Any]) -> bytes:
@@ -57,10 +58,11 @@ def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issue
         if ref is not None and ref not in tanks:
             tanks[ref] = _look(tx, context, ref, now_ms)
         tank = tanks.get(ref) if ref is not None else None
-        wanted = {"hold": hold_body(tank)}
+        wanted = {"hold": hold_body(tank, facts.is_hung(tx, feeder))}
         if not context.behind_ms():
             hello = devices[feeder].hello if feeder in devices else None
-            wanted["plan"] = plan_body(plan_of(feeder, tank, now_ms), (hello or {}).get("gain_g_per_step"))
+            gain = facts.gain_g_per_step(tx, feeder) or (hello or {}).get("gain_g_per_step")
+            wanted["plan"] = plan_body(plan_of(feeder, tank, now_ms), gain)
         for topic, body in wanted.items():
             last = before.get((feeder, topic))
             if last is not None and _same(topic, last.body, body, now_ms):
@@ -97,13 +99,13 @@ def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
     )
 
 
-def hold_body(tank: _Tank | None) -> dict[str, Any]:
-    """down/hold without its version; a feeder on no tank is held."""
+def hold_body(tank: _Tank | None, hung: bool) -> dict[str, Any]:
+    """down/hold without its version; a feeder on no tank is held, and one whose hopper is off the cell."""
     if tank is None:
         return {"held": True, "reduce_to": None, "reason": NO_TANK}
-    reason = "; ".join(r.text for r in tank.state.reasons)[:1000]
+    reasons = [r.text for r in tank.state.reasons] + ([] if hung else [HOPPER_OFF])
     reduce_to = tank.state.reduce_to if tank.state.reduce_to < 1 else None
-    return {"held": tank.state.held, "reduce_to": reduce_to, "reason": reason}
+    return {"held": tank.state.held or not hung, "reduce_to": reduce_to, "reason": "; ".join(reasons)[:1000]}
 
 
 def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:

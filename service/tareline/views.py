@@ -1,6 +1,6 @@
 """What is shown: pages and the HTTP API ask the same functions, which read the ledger and let the core compute."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -14,10 +14,14 @@ from tareline.errors import FieldError
 from tareline.feeding.books import DayBook, Span, day_book, week_totals
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between, week_of
 from tareline.feeding.doses import Dose
+from tareline.feeding.estimate import DoseEstimate
+from tareline.feeding.gain import drift
+from tareline.feeding.gross import Finding
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
 from tareline.guard.hold import HoldState
 from tareline.guard.lines import Known, crossings, free_ammonia
+from tareline.reconciling import Reconciling, Told, finding_id
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device, Issued
@@ -35,9 +39,10 @@ SPARK_POINTS = 84  # two hours each in a week
 class Views:
     """Everything that can be looked at. Each call is one snapshot of the store."""
 
-    def __init__(self, context: Context, root: str) -> None:
+    def __init__(self, context: Context, root: str, reconciling: Reconciling) -> None:
         self._context = context
         self._root = root
+        self._reconciling = reconciling
 
     # -- tanks -------------------------------------------------------------------------------------------------------
 
@@ -57,12 +62,12 @@ class Views:
         with self._context.store.read() as tx:
             for tank in self._context.register.refs("tank"):
                 today = day_of(now_ms, self._context.zone(tank))
-                book = self._books(tx, tank, today, today, now_ms)[0]
+                (book,), told = self._books(tx, tank, today, today, now_ms)
                 found.append(
                     {
                         "tank": self._tank(tank),
                         "hold": self._hold(tx, tank, now_ms),
-                        "today": self._day(tank, book),
+                        "today": self._day(tank, book, told),
                         "water": self._water(tx, tank, now_ms),
                         "hoppers": self._hoppers(tx, tank),
                         "next_meal": self._next_meal(tx, tank, now_ms),
@@ -94,8 +99,8 @@ class Views:
         if (end - start).days >= MOST_DAYS:
             raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
         with self._context.store.read() as tx:
-            books = self._books(tx, tank, start, end, self._context.stamp_ms())
-        return [self._day(tank, book) for book in books]
+            books, told = self._books(tx, tank, start, end, self._context.stamp_ms())
+        return [self._day(tank, book, told) for book in books]
 
     def week(self, tank: str, day: date | None) -> dict[str, Any]:
         """The ISO week that holds a date (default: today): days, totals, readings, probes, holds, and a sentence."""
@@ -107,18 +112,17 @@ class Views:
         first, last = week_of(day)
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
-            books = self._books(tx, tank, first, last, now_ms)
+            books, told = self._books(tx, tank, first, last, now_ms)
             state = facts.hold_state(tx, tank, start_ms)
-            feeders = self._context.register.devices_of("feeder", tank)
-            weighed = [ledger.newest(tx, "weighin", device=f) for f in feeders]
-            totals = week_totals(books, now_ms, [w[0].at_ms if w else None for w in weighed])
+            totals = week_totals(books, told.sums.joined(), now_ms)
+            revised = self._revisions(tx, tank, start_ms, end_ms)
             readings = self._readings(tx, tank, start_ms, end_ms, now_ms)
             probes = self._probes(tx, tank, start_ms, min(end_ms, now_ms))
         return {
             "tank": self._tank(tank),
             "start": first.isoformat(),
             "end": last.isoformat(),
-            "days": [self._day(tank, book) for book in books],
+            "days": [self._day(tank, book, told) for book in books],
             "totals": {
                 "budget_g": totals.budget_g,
                 "dispensed_g": totals.dispensed_g,
@@ -126,7 +130,8 @@ class Views:
                 "handfed_g": totals.handfed_g,
                 "provisional": totals.provisional,
             },
-            "findings": [],
+            "findings": [finding_view(feeder, finding, zone) for feeder, finding in told.findings],
+            "revisions": revised,
             "readings": readings,
             "probes": probes,
             "holds": [
@@ -143,19 +148,25 @@ class Views:
             "sentence": sentence(books, totals.budget_g, totals.dispensed_g, totals.dispensed_sd_g, now_ms),
         }
 
-    def _books(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> list[DayBook]:
+    def _books(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> tuple[list[DayBook], Told]:
+        """The books of some days, and what is told of each of them together."""
         zone = self._context.zone(tank)
-        start_ms = day_start_ms(first, zone)
-        rations = facts.rations(tx, tank, start_ms)
-        doses, handfeeds = facts.fed(tx, self._context, tank, start_ms, day_end_ms(last, zone))
-        state = facts.hold_state(tx, tank, start_ms)
+        days = list(days_between(first, last))
+        spans = [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
+        rations = facts.rations(tx, tank, spans[0][0])
+        doses, handfeeds = facts.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
+        state = facts.hold_state(tx, tank, spans[0][0])
         held = _joined([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
-        return [
-            day_book(day, zone, rations, doses, handfeeds, held, largest_meal_g(ration_on(day, zone, rations)), now_ms)
-            for day in days_between(first, last)
+        told = self._reconciling.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
+        books = [
+            day_book(
+                day, zone, rations, doses, handfeeds, held, largest_meal_g(ration_on(day, zone, rations)), one, now_ms
+            )
+            for day, one in zip(days, told.each(spans), strict=True)
         ]
+        return books, told
 
-    def _day(self, tank: str, book: DayBook) -> dict[str, Any]:
+    def _day(self, tank: str, book: DayBook, told: Told) -> dict[str, Any]:
         zone = self._context.zone(tank)
         return {
             "date": book.day.isoformat(),
@@ -164,12 +175,14 @@ class Views:
             "budget_g": book.budget_g,
             "dispensed_g": book.dispensed_g,
             "dispensed_sd_g": book.dispensed_sd_g,
+            "provisional": book.provisional,
             "handfed_g": book.handfed_g,
             "handfed_sd_g": book.handfed_sd_g,
             "remaining_g": book.remaining_g,
             "held_s": book.held_s,
             "flags": list(book.flags),
-            "doses": [self._dose(dose, zone) for dose in book.doses],
+            "drift": drift_view(book.doses, told.doses),
+            "doses": [self._dose(dose, zone, told.doses.get(dose.entry)) for dose in book.doses],
             "handfeeds": [
                 {
                     "entry": h.entry,
@@ -183,7 +196,20 @@ class Views:
             ],
         }
 
-    def _dose(self, dose: Dose, zone: str) -> dict[str, Any]:
+    def _revisions(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[dict[str, Any]]:
+        """What later entries have changed in the days of [start, end), newest first."""
+        zone = self._context.zone(tank)
+        found = []
+        for feeder in sorted({stay[0] for stay in self._context.register.stays("feeder", tank)}):
+            for entry in ledger.newest(tx, "revision", device=feeder, limit=50):
+                days = [day for day in entry.body["days"] if start_ms <= day["from_ms"] < end_ms]
+                if days:
+                    shown = [{**d, "date": day_of(d["from_ms"], zone).isoformat()} for d in days]
+                    when = stated(entry.at_ms, zone)
+                    found.append({"at": when, "feeder": feeder, "entries": entry.body["entries"], "days": shown})
+        return sorted(found, key=lambda one: str(one["at"]), reverse=True)
+
+    def _dose(self, dose: Dose, zone: str, found: DoseEstimate | None = None) -> dict[str, Any]:
         feeder = self._context.register.at("feeder", dose.feeder, dose.at_ms) or {}
         return {
             "entry": dose.entry,
@@ -200,6 +226,8 @@ class Views:
             "after_g": dose.after_g,
             "mass_g": dose.mass_g,
             "sd_g": dose.sd_g,
+            "estimate_g": None if found is None else found.mass_g,
+            "estimate_sd_g": None if found is None else found.sd_g,
             "temperature_c": dose.temperature_c,
             "outcome": dose.outcome,
             "journal": dose.journal,
@@ -214,7 +242,7 @@ class Views:
         now_ms = self._context.stamp_ms()
         today = day_of(now_ms, zone)
         with self._context.store.read() as tx:
-            book = self._books(tx, tank, today, today, now_ms)[0]
+            (book,), _ = self._books(tx, tank, today, today, now_ms)
         fed = [
             {"at_ms": d.at_ms, "what": d.feeder, "mass_g": d.mass_g, "by": None, "cause": d.cause}
             for d in book.doses
@@ -476,6 +504,42 @@ class Views:
             }
             for row in rows
         ]
+
+
+def finding_view(feeder: str, finding: Finding, zone: str) -> dict[str, Any]:
+    """A finding as it is shown: what, where, how large, why, and the one entry that would mend the books."""
+    mend = finding.mend
+    return {
+        "id": finding_id(feeder, finding),
+        "kind": finding.kind,
+        "feeder": feeder,
+        "from": stated(finding.from_ms, zone),
+        "to": stated(finding.to_ms, zone),
+        "after": finding.after_entry or None,
+        "before": finding.before_entry or None,
+        "mass_g": finding.size_g,
+        "sd_g": finding.sd_g,
+        "deviations": finding.deviations,
+        "likely": [{"cause": c.name, "share": c.share, "evidence": c.evidence} for c in finding.causes],
+        "mend": None
+        if mend is None
+        else {
+            "kind": mend.kind,
+            "at": stated(mend.at_ms, zone),
+            "corrects": mend.corrects,
+            "mass_g": mend.mass_g,
+            "sd_g": mend.sd_g,
+        },
+    }
+
+
+def drift_view(doses: Sequence[Dose], estimates: Mapping[int, DoseEstimate]) -> dict[str, Any] | None:
+    """How far what came out lies from what was asked, and why; None before there is an account of these doses."""
+    known = [dose for dose in doses if not dose.moved or dose.entry in estimates]
+    if not known:
+        return None
+    found = drift(known, estimates)
+    return {"asked_g": found.asked_g, "given_g": found.given_g, "drift_g": found.drift_g, "cause": found.cause}
 
 
 def _within_calendar(field: str, day: date) -> None:

@@ -1,5 +1,6 @@
 """The books of a day and a week, read from ledgers as text."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -7,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ledger_text import Ledger, at, parse
-from tareline.feeding.books import DayBook, Span, WeekTotals, day_book, week_totals
+from tareline.feeding.books import DayBook, Span, WeekTotals, week_totals
 from tareline.feeding.days import day_end_ms, day_start_ms
-from tareline.feeding.doses import Dose
+from tareline.feeding.doses import Dose, total
 
 MONDAY = date(2026, 5, 4)
 DAY_MS = 86_400_000
@@ -179,11 +180,13 @@ def test_an_overlap_is_what_counting_says(start: int, length: int, first: int, w
 # A week
 
 
-def week(text: str, now: tuple[str, str], weighins: list[tuple[str, str] | None]) -> WeekTotals:
+def week(text: str, now: tuple[str, str]) -> WeekTotals:
+    """A week whose doses are as the cell weighed them, independent of each other."""
     ledger: Ledger = parse(RATION + text)
     now_ms = at(ledger, *now)
     days = [ledger.book(MONDAY + timedelta(days=i), now_ms) for i in range(7)]
-    return week_totals(days, now_ms, [w and at(ledger, *w) for w in weighins])
+    known = total(d for d in ledger.doses if days[0].start_ms <= d.at_ms < days[-1].end_ms)
+    return week_totals(days, (known.mass_g, known.sd_g), now_ms)
 
 
 WEEK = """
@@ -197,7 +200,7 @@ WEEK = """
 
 
 def test_a_week_adds_its_days_up_with_deviations_in_quadrature() -> None:
-    found = week(WEEK, ("2026-05-12", "00:00"), [("2026-05-11", "08:00")])
+    found = week(WEEK, ("2026-05-12", "00:00"))
     assert found.budget_g == 7.0
     assert found.dispensed_g == pytest.approx(1.25)
     assert found.dispensed_sd_g == pytest.approx(0.13)
@@ -205,32 +208,33 @@ def test_a_week_adds_its_days_up_with_deviations_in_quadrature() -> None:
     assert found.provisional is False
 
 
-@pytest.mark.parametrize(
-    ("now", "weighins"),
-    [
-        (("2026-05-10", "23:59"), [("2026-05-11", "08:00")]),  # it is not over
-        (("2026-05-12", "00:00"), [None]),  # never weighed in
-        (("2026-05-12", "00:00"), [("2026-05-10", "23:59")]),  # weighed in before its end
-        (("2026-05-12", "00:00"), [("2026-05-11", "08:00"), None]),  # one of two feeders
-    ],
-)
-def test_a_week_is_provisional_until_it_is_over_and_weighed_in(now: tuple[str, str], weighins: list) -> None:
-    assert week(WEEK, now, weighins).provisional is True
+def test_a_week_is_provisional_until_it_is_over_and_while_one_of_its_days_is() -> None:
+    assert week(WEEK, ("2026-05-10", "23:59")).provisional is True
+    assert week(WEEK, ("2026-05-11", "00:00")).provisional is False
+    ledger = parse(RATION + WEEK)
+    now_ms = at(ledger, "2026-05-12", "00:00")
+    days = [ledger.book(MONDAY + timedelta(days=i), now_ms) for i in range(7)]
+    days[3] = replace(days[3], provisional=True)
+    assert week_totals(days, (1.25, 0.13), now_ms).provisional is True
 
 
-def test_a_week_is_settled_by_a_weigh_in_at_its_very_end() -> None:
-    assert week(WEEK, ("2026-05-11", "00:00"), [("2026-05-11", "00:00")]).provisional is False
+def test_a_weeks_deviation_is_that_of_the_joint_account() -> None:
+    ledger = parse(RATION + WEEK)
+    now_ms = at(ledger, "2026-05-12", "00:00")
+    days = [ledger.book(MONDAY + timedelta(days=i), now_ms) for i in range(7)]
+    found = week_totals(days, (1.3, 0.04), now_ms)  # less than any root of squares: its days lean on each other
+    assert (found.dispensed_g, found.dispensed_sd_g) == (1.3, 0.04)
 
 
 def test_a_week_with_a_dose_that_was_not_weighed_stays_provisional_and_sums_the_rest() -> None:
-    found = week(WEEK + "20:00 dose ? ok asked 0.50 g", ("2026-05-12", "00:00"), [("2026-05-11", "08:00")])
+    found = week(WEEK + "20:00 dose ? ok asked 0.50 g", ("2026-05-12", "00:00"))
     assert found.provisional is True
     assert found.dispensed_g == pytest.approx(1.25)
 
 
 def test_a_week_in_which_nothing_was_weighed_is_unknown() -> None:
     text = "".join(f"\n2026-05-{d:02}\n08:00 dose ? ok asked 0.50 g" for d in range(4, 11))
-    found = week(text, ("2026-05-12", "00:00"), [("2026-05-11", "08:00")])
+    found = week(text, ("2026-05-12", "00:00"))
     assert (found.dispensed_g, found.dispensed_sd_g) == (None, None)
 
 
@@ -238,12 +242,12 @@ def test_a_week_before_the_first_ration_has_no_budget_and_one_begun_midway_the_b
     ledger = parse("2026-05-08 UTC\n08:00 ration 1.00 g cap 1.00 g at 08:00")
     now_ms = at(ledger, "2026-05-20", "00:00")
     days = [ledger.book(MONDAY + timedelta(days=i), now_ms) for i in range(7)]
-    assert week_totals(days, now_ms, []).budget_g == 3.0
-    assert week_totals(days[:4], now_ms, []).budget_g is None
+    assert week_totals(days, (0.0, 0.0), now_ms).budget_g == 3.0
+    assert week_totals(days[:4], (0.0, 0.0), now_ms).budget_g is None
 
 
 def test_days_to_come_neither_add_nor_take_from_what_was_dispensed() -> None:
-    found = week("08:00 dose 0.50 g sd 0.03 ok", ("2026-05-04", "12:00"), [])
+    found = week("08:00 dose 0.50 g sd 0.03 ok", ("2026-05-04", "12:00"))
     assert (found.dispensed_g, found.budget_g, found.provisional) == (0.5, 7.0, True)
 
 
@@ -259,7 +263,8 @@ def test_every_dose_stands_in_the_book_of_exactly_one_day(some: list[tuple[int, 
         Dose(i, start_ms + after, "a", "ok", mass, 50, 50.0, 50.0 - mass, sd)
         for i, (after, mass, sd) in enumerate(some)
     ]
-    books = [day_book(first + timedelta(days=i), zone, [], doses, [], [], 0.5, start_ms + 9 * DAY_MS) for i in range(4)]
+    ledger = Ledger(zone=zone, doses=doses)
+    books = [ledger.book(first + timedelta(days=i), start_ms + 9 * DAY_MS) for i in range(4)]
     assert sorted(d.entry for b in books for d in b.doses) == list(range(len(doses)))
     assert sum(b.dispensed_g or 0.0 for b in books) == pytest.approx(sum(mass for _, mass, _ in some), abs=1e-9)
 

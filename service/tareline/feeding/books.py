@@ -1,7 +1,7 @@
 """The books of a day and of a week: budget against what was dispensed, and how sure that is.
 
-Simple sums: before minus after, deviations in quadrature. A day with doses that were not weighed says so; where
-nothing was weighed its mass is unknown, not zero.
+What was dispensed comes from the feeder's account (`estimate`), which knows more than each dose's own difference. A day
+with doses that were not weighed says so; where nothing at all is known of them its mass is unknown, not zero.
 """
 
 import math
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from tareline.feeding.days import ONE_DAY, day_end_ms, day_start_ms
-from tareline.feeding.doses import Dose, HandFeed, total
+from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.ration import Ration, ration_on
 
 
@@ -48,6 +48,18 @@ class DayBook:
     doses: tuple[Dose, ...]
     handfeeds: tuple[HandFeed, ...]
     unweighed: int
+    provisional: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Dispensed:
+    """What is known of a day's doses: grams and deviation, None where nothing is; whether that may still change, and
+    whether an undecided finding lies in it."""
+
+    mass_g: float | None
+    sd_g: float | None
+    provisional: bool
+    doubtful: bool
 
 
 def day_book(
@@ -58,6 +70,7 @@ def day_book(
     handfeeds: Sequence[HandFeed],
     held: Sequence[Span],
     unknown_g: float,
+    dispensed: Dispensed,
     now_ms: int,
 ) -> DayBook:
     """The book of one day from everything around it; doses and hand feeds outside the day are left aside.
@@ -69,8 +82,6 @@ def day_book(
     by_hand = tuple(h for h in handfeeds if start_ms <= h.at_ms < end_ms)
     ration = ration_on(day, zone, rations) if start_ms < end_ms else None
     budget_g = ration.daily_g if ration else None
-    fed = total(own)
-    known = fed.weighed > 0 or fed.complete
     handfed_g = sum(h.mass_g for h in by_hand)
     counted_g = sum(d.counted_g(unknown_g) for d in own) + handfed_g
     held_ms = sum(span.overlap_ms(start_ms, end_ms, now_ms) for span in held)
@@ -79,20 +90,21 @@ def day_book(
         start_ms=start_ms,
         end_ms=end_ms,
         budget_g=budget_g,
-        dispensed_g=fed.mass_g if known else None,
-        dispensed_sd_g=fed.sd_g if known else None,
+        dispensed_g=dispensed.mass_g,
+        dispensed_sd_g=dispensed.sd_g,
         handfed_g=handfed_g,
         handfed_sd_g=math.sqrt(sum((h.sd_g or 0.0) ** 2 for h in by_hand)),
         remaining_g=None if budget_g is None else max(0.0, budget_g - counted_g),
         held_s=round(held_ms / 1000),
-        flags=_flags(start_ms, end_ms, own, now_ms),
+        flags=_flags(start_ms, end_ms, own, dispensed, now_ms),
         doses=own,
         handfeeds=by_hand,
-        unweighed=fed.unweighed,
+        unweighed=sum(d.count for d in own if d.moved and d.mass_g is None),
+        provisional=dispensed.provisional,
     )
 
 
-def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], now_ms: int) -> tuple[str, ...]:
+def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], fed: Dispensed, now_ms: int) -> tuple[str, ...]:
     flags = []
     if start_ms > now_ms:
         flags.append("future")
@@ -108,6 +120,8 @@ def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], now_ms: int) -> tu
         flags.append("clock uncertain")
     if any(d.outcome in ("jam", "empty", "short") for d in doses):
         flags.append("fell short")
+    if fed.doubtful:
+        flags.append("finding")
     return tuple(flags)
 
 
@@ -122,16 +136,15 @@ class WeekTotals:
     provisional: bool
 
 
-def week_totals(days: Sequence[DayBook], now_ms: int, last_weighins_ms: Sequence[int | None]) -> WeekTotals:
-    """Sums of some days. last_weighins_ms: the newest weigh-in of each of the tank's feeders, None where none is."""
+def week_totals(days: Sequence[DayBook], joined: tuple[float, float], now_ms: int) -> WeekTotals:
+    """Sums of some days. joined: grams and deviation of all their doses together, from the joint account: that is not
+    the sum of the days' deviations, nor the root of their squares."""
     budgets = [d.budget_g for d in days if d.budget_g is not None]
-    known = [d for d in days if d.dispensed_g is not None and d.start_ms <= now_ms]
-    end_ms = days[-1].end_ms
-    settled = all(at is not None and at >= end_ms for at in last_weighins_ms)
+    known = any(d.dispensed_g is not None and d.start_ms <= now_ms for d in days)
     return WeekTotals(
         budget_g=sum(budgets) if budgets else None,
-        dispensed_g=sum(d.dispensed_g or 0.0 for d in known) if known else None,
-        dispensed_sd_g=math.sqrt(sum((d.dispensed_sd_g or 0.0) ** 2 for d in known)) if known else None,
+        dispensed_g=joined[0] if known else None,
+        dispensed_sd_g=joined[1] if known else None,
         handfed_g=sum(d.handfed_g for d in days),
-        provisional=now_ms < end_ms or not settled or any(d.unweighed for d in days),
+        provisional=now_ms < days[-1].end_ms or any(d.provisional for d in days),
     )

@@ -8,6 +8,7 @@ Cost: linear in the events after the settled past. `Estimate.settle` closes a pe
 follows starts from five means and a 5 x 5 covariance.
 """
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -78,6 +79,15 @@ class Estimate:
         return tuple(
             DoseEstimate(self.chain.dose(i).entry, self.chain.dose(i).at_ms, mass_g, sd_g) for i, mass_g, sd_g in found
         )
+
+    def content_at(self, at_ms: int) -> tuple[float, float]:
+        """Grams in the hopper at an instant, and their deviation: just before the first event from then on."""
+        event = min(int(np.searchsorted(self.chain.at_ms, at_ms)), len(self.chain.at_ms) - 1)
+        place = self.chain.place[event : event + 1]
+        own = Statements("", place[:, None], np.ones((1, 1)), np.zeros(1), np.ones(1))
+        mean, variance = self._posterior.mean[:, place[0]], self._posterior.spread(own)[:, 0]
+        content_g = float(self.learned.weights @ mean)
+        return content_g, math.sqrt(float(self.learned.weights @ (variance + (mean - content_g) ** 2)))
 
     @property
     def _dose_places(self) -> Ints:

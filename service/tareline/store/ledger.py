@@ -240,6 +240,40 @@ def page(
     return sorted(rows, key=lambda e: (e.at_ms, e.id))[:limit]
 
 
+_FIRST_DOSES = (
+    select(*_COLUMNS)
+    .where(_DEVICE, ledger.c.kind == "dose", ledger.c.corrects.is_(None))
+    .order_by(ledger.c.at_ms, ledger.c.id)
+    .limit(50)
+)
+
+
+def first_doses(connection: Connection, device: str) -> list[Entry]:
+    """A feeder's first fifty doses, as they came."""
+    return [_entry(row) for row in connection.execute(_FIRST_DOSES, {"device": device})]
+
+
+_first = ledger.alias("first")
+_MOVED = (
+    select(ledger.c.id, ledger.c.device, ledger.c.kind, ledger.c.at_ms, func.coalesce(_first.c.at_ms, ledger.c.at_ms))
+    .join_from(ledger, _first, _first.c.id == ledger.c.corrects, isouter=True)
+    .where(ledger.c.id > bindparam("after"), ledger.c.device.is_not(None), _KINDS)
+    .order_by(ledger.c.id)
+)
+
+
+def moved(connection: Connection, after: int, kinds: Sequence[str]) -> list[tuple[int, str, str, int]]:
+    """(id, device, kind, earliest instant it speaks about) of every row behind a position; of a correction also the
+    instant of the entry that it corrects."""
+    rows = connection.execute(_MOVED, {"after": after, "kinds": kinds})
+    return [(entry, device, kind, min(at_ms, first_ms)) for entry, device, kind, at_ms, first_ms in rows]
+
+
+def position(connection: Connection) -> int:
+    """The id of the newest row; 0 for an empty ledger."""
+    return int(connection.execute(select(func.coalesce(func.max(ledger.c.id), 0))).scalar_one())
+
+
 def get(connection: Connection, entry: int) -> Entry | None:
     """One row by its id."""
     row = connection.execute(select(*_COLUMNS).where(ledger.c.id == entry)).first()

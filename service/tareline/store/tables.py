@@ -176,3 +176,14 @@ hour = Table(
 )
 
 APPEND_ONLY = (ledger, register)
+
+# What closed periods of a feeder left, worked out from the ledger and only kept so as not to be worked out again:
+# the ledger's position up to which entries are in it, and the state as JSON.
+settled = Table(
+    "settled",
+    metadata,
+    Column("feeder", String, primary_key=True),
+    Column("at_ms", BigInteger, primary_key=True),
+    Column("position", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+)

@@ -140,6 +140,22 @@ def _entries(api: APIRouter, service: Service) -> None:
     def add_weighin(feeder: str, body: bodies.WeighIn) -> View:
         return service.add_weighin(feeder, body)
 
+    @api.post("/feeders/{feeder}/losses", status_code=201, tags=["entries"])
+    def add_loss(feeder: str, body: bodies.Loss) -> View:
+        return service.add_of_feeder("loss", feeder, body)
+
+    @api.post("/feeders/{feeder}/hopper", status_code=201, tags=["entries"])
+    def add_hopper(feeder: str, body: bodies.Hopper) -> View:
+        return service.add_of_feeder("hopper", feeder, body)
+
+    @api.post("/feeders/{feeder}/calibrations", status_code=201, tags=["entries"])
+    def add_calibration(feeder: str, body: bodies.Calibration) -> View:
+        return service.add_of_feeder("calibration", feeder, body)
+
+    @api.post("/findings/{finding}/decision", status_code=201, tags=["entries"])
+    def decide(finding: str, body: bodies.Decision) -> View:
+        return service.decide(finding, body)
+
     @api.post("/tanks/{tank}/handfeeds", status_code=201, tags=["entries"])
     def add_handfeed(tank: str, body: bodies.HandFeed) -> View:
         return service.add_handfeed(tank, body)

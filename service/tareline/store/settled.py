@@ -1,0 +1,32 @@
+"""Closed periods as the store keeps them. They can be dropped at any time: the ledger gives them back."""
+
+import json
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, delete, insert, select
+
+from tareline.feeding.periods import Closed, from_body, to_body
+from tareline.store.tables import settled
+
+
+def load(connection: Connection, feeder: str) -> list[Closed]:
+    """The closed periods of a feeder, oldest first; those of another model are left out, with all after them."""
+    query = select(settled.c.position, settled.c.body).where(settled.c.feeder == feeder).order_by(settled.c.at_ms)
+    found = []
+    for position, body in connection.execute(query):
+        try:
+            found.append(Closed(from_body(json.loads(body)), position))
+        except (ValueError, KeyError):
+            break
+    return found
+
+
+def replace(connection: Connection, feeder: str, closed: Sequence[Closed]) -> None:
+    """Keep these closed periods of a feeder, and no others."""
+    connection.execute(delete(settled).where(settled.c.feeder == feeder))
+    rows = [
+        {"feeder": feeder, "at_ms": c.settled.at_ms, "position": c.position, "body": json.dumps(to_body(c.settled))}
+        for c in closed
+    ]
+    if rows:
+        connection.execute(insert(settled), rows)
