@@ -26,6 +26,7 @@ from tareline.feeding.revision import Revision
 from tareline.intake import Intake, Taken
 from tareline.metrics import Metrics
 from tareline.reconciling import Reconciling
+from tareline.reports import Reports
 from tareline.settings import Settings
 from tareline.store import devices as device_store
 from tareline.store import ledger
@@ -55,6 +56,7 @@ class Service:
         self.entries = Entries(self.context, self._send)
         self.reconciling = Reconciling(self.context)
         self.views = Views(self.context, settings.broker.root, self.reconciling)
+        self.reports = Reports(self.context, self.reconciling)
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",

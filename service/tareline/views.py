@@ -21,6 +21,7 @@ from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
 from tareline.guard.hold import HoldState
 from tareline.guard.lines import Known, crossings, free_ammonia
+from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told, finding_id
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
@@ -357,6 +358,7 @@ class Views:
                     "confirmed": confirmed,
                     "asked_at": None if asked is None else stated(asked.issued_ms, zone),
                     "overdue": overdue,
+                    "hung": facts.is_hung(tx, feeder),
                 }
             )
         return {
@@ -383,9 +385,10 @@ class Views:
 
     def _hoppers(self, tx: Connection, tank: str) -> list[dict[str, Any]]:
         zone = self._context.zone(tank)
-        devices = device_store.load(tx)
+        devices, told = device_store.load(tx), device_store.issued(tx)
         found = []
         for feeder in self._context.register.devices_of("feeder", tank):
+            plan = told.get((feeder, "plan"))
             weighed = ledger.newest(tx, "weighin", device=feeder)
             left = self._left(tx, feeder)
             online = devices[feeder].online if feeder in devices else None
@@ -402,6 +405,7 @@ class Views:
                     "last_weighin": None
                     if last is None
                     else {"at": stated(last.at_ms, zone), "mass_g": last.body["mass_g"], "sd_g": last.body["sd_g"]},
+                    **hopper_view(self._reconciling.account(feeder), None if plan is None else plan.body, zone),
                 }
             )
         return found
@@ -481,7 +485,7 @@ class Views:
         zone = self._context.zone(tank) if tank is not None else "UTC"
         view = {**_corrected(found, corrections, zone), "tank": tank, "message": None, "topic": None, "device": hello}
         if found.kind in ("dose", "gap"):
-            view.update(self._dose(facts.dose(found), zone))
+            view.update(self._dose(facts.dose(found), zone, self._reconciling.dose(found)))
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
             view.update(message=found.raw, topic=f"{self._root}/{found.device}/up/dose")
         return view
@@ -549,13 +553,14 @@ def _within_calendar(field: str, day: date) -> None:
 
 def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:
     """The hold in a few words, with what a person must do where a feeder has not answered."""
-    wanted = "held" if state.held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
+    held = state.held or (bool(feeders) and not any(f["hung"] for f in feeders))
+    wanted = "held" if held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
     if not feeders:
         return f"{wanted}; no feeder on this tank"
     if all(f["confirmed"] for f in feeders):
         return wanted
     late = [f["feeder"] for f in feeders if f["overdue"]]
-    if late and state.held:
+    if late and held:
         return f"{wanted}: not confirmed, unplug the feeder ({', '.join(late)})"
     if late:
         return f"{wanted}: not confirmed by {', '.join(late)}"

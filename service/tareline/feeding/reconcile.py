@@ -7,6 +7,7 @@ estimate itself uses all of it at once.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -60,23 +61,25 @@ class Balance:
         return abs(self.difference_g) <= self.limit_g
 
 
-def balances(found: Estimate) -> list[Balance]:
-    """A balance for each two weigh-ins that follow each other in the open period."""
-    weighins = found.chain.weighed_in
-    return [_balance(found, first, last) for first, last in pairwise(weighins)]
+def balances(*parts: Estimate) -> list[Balance]:
+    """A balance for each two weigh-ins that follow each other; parts: estimates of periods that follow each other."""
+    weighins = [weighin for part in parts for weighin in part.chain.weighed_in]
+    return [_balance(parts, first, last) for first, last in pairwise(weighins)]
 
 
-def _balance(found: Estimate, first: WeighIn, last: WeighIn) -> Balance:
-    figures = dict(zip(FIGURES, np.exp(found.learned.mean).tolist(), strict=True))
-    estimates = {dose.entry: dose for dose in found.doses}
-    doses = [e for e in found.chain.events if isinstance(e, Dose) and first.at_ms < e.at_ms <= last.at_ms]
+def _balance(parts: Sequence[Estimate], first: WeighIn, last: WeighIn) -> Balance:
+    found = [part for part in parts if part.chain.at_ms[-1] >= first.at_ms and part.chain.at_ms[0] <= last.at_ms]
+    figures = dict(zip(FIGURES, np.exp(found[-1].learned.mean).tolist(), strict=True))
+    estimates = {dose.entry: dose for part in found for dose in part.doses}
+    events = [event for part in found for event in part.chain.events]
+    doses = [e for e in events if isinstance(e, Dose) and first.at_ms <= e.at_ms < last.at_ms]
     weighed = [(dose.mass_g, dose.sd_g) for dose in doses if dose.mass_g is not None]
     unweighed = [estimates[dose.entry] for dose in doses if dose.mass_g is None]
-    refills = [r for r in found.chain.history.refills if first.at_ms < r.at_ms <= last.at_ms]
+    refills = [r for part in found for r in part.chain.history.refills if first.at_ms < r.at_ms <= last.at_ms]
     by_cell_g = math.fsum(mass_g for mass_g, _ in weighed)
     days = (last.at_ms - first.at_ms) / DAY_MS
     content_g = (abs(first.mass_g) + abs(last.mass_g)) / 2
-    parts = (
+    contributions = (
         Part("opening weigh-in, as stated", first.sd_g or WEIGHIN_SD_G),
         Part("closing weigh-in, as stated", last.sd_g or WEIGHIN_SD_G),
         Part("refills, as stated or a kitchen scale's", math.hypot(*(refill_sd_g(refill) for refill in refills))),
@@ -95,5 +98,5 @@ def _balance(found: Estimate, first: WeighIn, last: WeighIn) -> Balance:
         len(doses),
         len(unweighed),
         by_cell_g + math.fsum(dose.mass_g for dose in unweighed),
-        tuple(part for part in parts if part.sd_g > 0),
+        tuple(part for part in contributions if part.sd_g > 0),
     )

@@ -204,6 +204,10 @@ def _looking(api: APIRouter, service: Service) -> None:
     def week(tank: str, start: bodies.Day | None = None) -> View:
         return views.week(tank, start)
 
+    @api.get("/feeders/{feeder}/report", tags=["looking"])
+    def report(feeder: str, start: bodies.Day | None = None, end: bodies.Day | None = None) -> View:
+        return service.reports.report(feeder, start, end)
+
     @api.get("/tanks/{tank}/series", tags=["looking"])
     def series(tank: str, metric: str, start: bodies.Moment, end: bodies.Moment, points: int = 500) -> View:
         return views.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
