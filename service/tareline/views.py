@@ -485,10 +485,16 @@ class Views:
         zone = self._context.zone(tank) if tank is not None else "UTC"
         view = {**_corrected(found, corrections, zone), "tank": tank, "message": None, "topic": None, "device": hello}
         if found.kind in ("dose", "gap"):
-            view.update(self._dose(facts.dose(found), zone, self._reconciling.dose(found)))
+            view.update(self._dose(facts.dose(found), zone, self._estimate(found)))
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
             view.update(message=found.raw, topic=f"{self._root}/{found.device}/up/dose")
         return view
+
+    def _estimate(self, dose: Entry) -> DoseEstimate | None:
+        """What a dose gave by its feeder's account."""
+        account = self._reconciling.account(dose.device or "")
+        parts = [] if account is None else self._reconciling.parts(account, dose.at_ms, dose.at_ms + 1)
+        return next((found for part in parts for found in part.doses if found.entry == dose.id), None)
 
     def rejects(self) -> list[dict[str, Any]]:
         """The newest messages that were not understood; at most 1000."""

@@ -40,6 +40,7 @@ def a_day(on: date, zone: str = ZONE, **fields: Any) -> dict[str, Any]:
         "flags": [],
         "doses": [],
         "handfeeds": [],
+        "provisional": False,
         **fields,
     }
 
@@ -155,6 +156,15 @@ def test_a_sum_with_something_missing_is_an_open_arrow(flag: str) -> None:
     assert column.unknown[1] > 12, "the mark would be cut off at the picture's upper edge"
 
 
+def test_a_dose_that_was_not_weighed_is_known_by_its_estimate() -> None:
+    unweighed = dose("2026-03-13T08:00:00+01:00", mass_g=None, estimate_g=0.31)
+    lost = dose("2026-03-13T18:00:00+01:00", mass_g=None)
+    for doses, unknown in (([unweighed], False), ([unweighed, lost], True)):
+        column = chart(a_week(d4={"flags": ["unweighed"], "doses": doses})).columns[4]
+        assert (column.unknown is not None, column.open_top is not None) == (unknown, unknown)
+        assert len(column.whiskers) == 1
+
+
 def test_a_day_to_come_has_a_budget_and_nothing_else() -> None:
     drawn = chart(a_week(d6={"dispensed_g": 0.0, "dispensed_sd_g": 0.0, "flags": ["future"]}))
     column = drawn.columns[6]
@@ -200,7 +210,7 @@ def test_a_day_is_as_wide_as_it_is_long(zone: str, on: date, hours: float) -> No
 
 
 def dose(at: str, **fields: Any) -> dict[str, Any]:
-    return {"at": at, "at_low": None, "at_high": None, "mass_g": 0.3, "outcome": "ok", **fields}
+    return {"at": at, "at_low": None, "at_high": None, "mass_g": 0.3, "outcome": "ok", "estimate_g": None, **fields}
 
 
 def test_the_hour_that_happens_twice_has_two_places() -> None:

@@ -83,6 +83,7 @@ class Column:
     number: str
     hours: str
     is_today: bool
+    provisional: bool
     bar: Box | None
     hand: Box | None
     whiskers: tuple[Whisker, ...]
@@ -164,10 +165,15 @@ def day_top_g(day: Row) -> float:
 
 
 def is_unknown(day: Row) -> bool:
-    """Whether something that was fed on a day is of unknown size; a day to come has nothing unknown."""
+    """Whether something that was fed on a day is of unknown size; a day to come has nothing unknown.
+
+    A dose that was not weighed but stands in the feeder's account is known by its estimate, with a wider interval.
+    """
     if "future" in day["flags"]:
         return False
-    return day["dispensed_g"] is None or bool(UNKNOWN_FLAGS & set(day["flags"]))
+    unweighed = [dose for dose in day["doses"] if dose["mass_g"] is None]
+    estimated = bool(unweighed) and all(dose["estimate_g"] is not None for dose in unweighed)
+    return day["dispensed_g"] is None or (bool(UNKNOWN_FLAGS & set(day["flags"])) and not estimated)
 
 
 def week_chart(week: Row, now_s: float, width: float, height: float, left: float = 40) -> WeekChart:
@@ -226,8 +232,9 @@ def _column(day: Row, time: Scale, mass: Scale) -> Column:
         if known is not None or hand_g:
             open_top = arrow(middle, round(above - 14, 2))
     name, number, length = date.strftime("%a"), str(date.day), "" if math.isclose(hours, 24) else f"{hours:g} h"
+    is_today, provisional = "today" in flags, day["provisional"]
     return Column(
-        x, width, middle, name, number, length, "today" in flags, bar, hand, tuple(whiskers), open_top, unknown
+        x, width, middle, name, number, length, is_today, provisional, bar, hand, tuple(whiskers), open_top, unknown
     )
 
 

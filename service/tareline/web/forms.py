@@ -21,6 +21,11 @@ SAID = {
     "weighin": "The weigh-in is in the books.",
     "refill": "The refill is in the books.",
     "handfeed": "The hand feed is in the books.",
+    "loss": "The loss is in the books.",
+    "off": "The hopper is off; the feeder was asked to stop until it hangs again.",
+    "hung": "The hopper hangs again; the feeder was told.",
+    "accept": "The finding was accepted; the entry that mends the books is in them.",
+    "dismiss": "The finding was dismissed; the books stay as they were.",
     "waterchange": "The water change is in the books.",
     "topup": "The top-up is in the books.",
     "note": "The note is in the books.",
@@ -33,6 +38,7 @@ BASES = (
     ("ion", "as the ion: NO₃, NO₂, NH₄"),
     ("NH3", "as NH₃"),
 )
+OF_FEEDER = ("weighin", "refill", "loss", "hopper")
 NOTE_KINDS = ("stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other")
 
 
@@ -53,10 +59,17 @@ FORMS = {
         required=frozenset({"value"}),
     ),
     "weighin": Form(
-        ("feeder", "mass_g", "sd_g", "at", "by"),
+        ("feeder", "mass_g", "gross_g", "tare_g", "sd_g", "at", "by"),
+        numbers=frozenset({"mass_g", "gross_g", "tare_g", "sd_g"}),
+        required=frozenset({"feeder"}),
+    ),
+    "loss": Form(
+        ("feeder", "mass_g", "sd_g", "text", "at", "by"),
         numbers=frozenset({"mass_g", "sd_g"}),
         required=frozenset({"feeder", "mass_g"}),
     ),
+    "hopper": Form(("feeder", "hung", "at", "by"), required=frozenset({"feeder", "hung"})),
+    "finding": Form(("decision", "note", "by"), required=frozenset({"decision"})),
     "refill": Form(
         ("feeder", "added_g", "before_g", "after_g", "food", "at", "by"),
         numbers=frozenset({"added_g", "before_g", "after_g"}),
@@ -147,11 +160,20 @@ def complete_reading(body: dict[str, Any], kits: Sequence[Row], wrong: dict[str,
 
 def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[Row]) -> None:
     """Make the entry that a form stands for. Raises FieldError."""
-    if what in ("weighin", "refill"):
+    if what in OF_FEEDER:
         feeder = body.pop("feeder")
         if feeder not in [hopper["feeder"] for hopper in hoppers]:
             raise FieldError("feeder", f"expected one of this tank's feeders; found {feeder!r}", 404)
-        (service.add_weighin if what == "weighin" else service.add_refill)(feeder, body)
+        if what == "weighin":
+            service.add_weighin(feeder, body)
+        elif what == "refill":
+            service.add_refill(feeder, body)
+        else:
+            if what == "hopper":
+                if body["hung"] not in ("off", "hung"):
+                    raise FieldError("hung", f"expected off or hung; found {body['hung'][:40]!r}")
+                body["hung"] = body["hung"] == "hung"
+            service.add_of_feeder(what, feeder, body)
         return
     calls: dict[str, Callable[[str, dict[str, Any]], Row]] = {
         "reading": service.add_reading,

@@ -33,7 +33,7 @@ from tareline.web.forms import (
     post,
     read_form,
 )
-from tareline.web.writing import FILTERS, Row, read_date, unit_text
+from tareline.web.writing import FILTERS, Row, differing, mend_text, read_date, unit_text
 
 
 @lru_cache(maxsize=1)
@@ -46,10 +46,12 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     env.filters |= FILTERS
+    env.tests |= {"unknown": drawing.is_unknown, "differing": differing, "to_come": _to_come}
     env.globals |= {
         "names": NAMES,
         "does": WORDS,
         "week_chart": drawing.week_chart,
+        "mend_text": mend_text,
         "day_bar": drawing.day_bar,
         "sparkline": drawing.sparkline,
     }
@@ -96,6 +98,7 @@ def _week_page(
         before=first - timedelta(days=7),
         after=None if _not_over(week["days"][-1]) else first + timedelta(days=7),
         said=SAID.get(said),
+        about=_spoken_of(service, week),
         what=what,
         typed=typed or {},
         wrong=wrong or {},
@@ -106,8 +109,20 @@ def _week_page(
     )
 
 
+def _spoken_of(service: Service, week: Row) -> dict[int, Row]:
+    """The entries that a week's findings and revisions speak about."""
+    numbers = {number for revision in week["revisions"] for number in revision["entries"]}
+    for finding in week["findings"]:
+        numbers |= {finding["after"], finding["before"], (finding["mend"] or {}).get("corrects")}
+    return {number: service.views.entry(number) for number in numbers - {None}}
+
+
+def _to_come(day: Row) -> bool:
+    return "future" in day["flags"]
+
+
 def _not_over(day: Row) -> bool:
-    return "future" in day["flags"] or "today" in day["flags"]
+    return _to_come(day) or "today" in day["flags"]
 
 
 def _strips(week: Row, lines: Sequence[Row]) -> list[tuple[Row, drawing.Strip]]:
@@ -227,7 +242,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
     @pages.post("/tanks/{tank}/enter/{what}")
     def entered(tank: str, what: str, sent: Sent) -> Response:
         try:
-            if what not in FORMS or what in ("hold", "release"):
+            if what not in FORMS or what in ("hold", "release", "finding"):
                 raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
             glance = _glance(service, tank)
         except FieldError as error:
@@ -238,8 +253,9 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
             complete_reading(body, _things(service, "kit"), wrong)
         if not wrong:
             try:
+                said = sent["hung"] if what == "hopper" else what
                 post(service, what, tank, body, glance["hoppers"])
-                return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
+                return RedirectResponse(f"/tanks/{tank}?said={said}", 303)
             except FieldError as error:
                 note_refusal(what, wrong, error)
                 status = error.status
@@ -258,6 +274,26 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
                     note_refusal(what, wrong, error)
                     status = error.status
             return _week_page(service, tank, None, "", what, sent, wrong, status)
+        except FieldError as error:
+            return _problem(error)
+
+    @pages.post("/tanks/{tank}/findings/{finding}")
+    def decided(tank: str, finding: str, sent: Sent) -> Response:
+        try:
+            start = read_date("start", sent.get("start", ""))
+            week = service.views.week(tank, start)
+            body, wrong = read_form(FORMS["finding"], sent, week["tank"]["timezone"])
+            status = 422
+            if finding not in [one["id"] for one in week["findings"]]:
+                wrong, status = {"": "this finding is no longer there; the books have changed since"}, 404
+            if not wrong:
+                try:
+                    service.decide(finding, body)
+                    return RedirectResponse(f"/tanks/{tank}?start={week['start']}&said={body['decision']}", 303)
+                except FieldError as error:
+                    note_refusal("finding", wrong, error)
+                    status = error.status
+            return _week_page(service, tank, start, "", finding, sent, wrong, status)
         except FieldError as error:
             return _problem(error)
 

@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from tareline.errors import FieldError
+from tareline.web.drawing import COVERAGE
 
 Row = Mapping[str, Any]
+KINDS = {"weighin": "weigh-in", "gap": "lost dose", "finding": "decision"}
 
 
 def read_number(field: str, text: str) -> float:
@@ -77,6 +79,72 @@ def _grams(value: float | None, sd: float | None) -> str:
     return "not known" if value is None else f"{value:.{decimals_for(sd)}f} g"
 
 
+def _reach(value: float, sd: float | None) -> str:
+    """The interval of a mass that cannot be below nothing, two standard deviations to each side, as it is drawn."""
+    if not sd:
+        return ""
+    places = decimals_for(sd)
+    return f"{max(0.0, value - COVERAGE * sd):.{places}f} to {value + COVERAGE * sd:.{places}f}"
+
+
+def differing(dose: Row) -> bool:
+    """Whether a dose's estimate says something else than its weighing, in the digits that are shown."""
+    if dose["estimate_g"] is None or dose["mass_g"] is None:
+        return dose["estimate_g"] is not None
+    places = decimals_for(dose["sd_g"])
+    return f"{dose['estimate_g']:.{places}f}" != f"{dose['mass_g']:.{places}f}"
+
+
+def _percent(share: float) -> str:
+    """A share of the probability; none is ever written as certain or impossible."""
+    return "over 99 %" if 0.995 <= share < 1 else "under 1 %" if share < 0.005 else f"{share:.0%}".replace("%", " %")
+
+
+def _size_text(finding: Row) -> str:
+    """How large a finding is, with its deviation, in words."""
+    kind, size, sd = finding["kind"], finding["mass_g"], finding["sd_g"]
+    if kind == "gain":
+        return f"a step gives {100 * abs(size):.2g} % {'more' if size > 0 else 'less'} than before, ± {100 * sd:.2g} %"
+    much = f"{_grams(abs(size), sd)} ± {_grams(sd, sd)}"
+    more = "more" if size > 0 else "less"
+    if kind in ("content", "moisture"):
+        return f"{much} {more} in the hopper than the entries explain"
+    if kind == "weigh-in":
+        return f"{much} {more} than the doses and the cell say"
+    if kind == "stuck cell":
+        return "the cell shows the same before and after each dose; what these gave goes by their steps"
+    if kind == "dose":
+        return f"{much} {more} came out than its steps should give"
+    return f"the cell shows {much} {more} than before"
+
+
+def mend_text(finding: Row, about: Mapping[int, Row]) -> str:
+    """The one entry that would mend the books, as an instruction. about: the entries that it may correct."""
+    mend = finding["mend"]
+    mass = _grams(mend["mass_g"], mend["sd_g"]) if mend["mass_g"] is not None else ""
+    if mend["corrects"] is not None:
+        entry = about[mend["corrects"]]
+        name = f"the {KINDS.get(entry['kind'], entry['kind'])} of {_moment(entry['at'])}"
+        stated_g = entry_mass_g(entry)
+        if mend["kind"] == "void":
+            return f"Take back {name}, {stated_g:g} g" if stated_g is not None else f"Take back {name}"
+        if mend["sd_g"] is None:
+            mass = f"{mend['mass_g']:g} g"
+        return f"Correct {name} from {stated_g:g} g to {mass}" if stated_g is not None else f"Correct {name} to {mass}"
+    at = _moment(mend["at"])
+    if mend["kind"] == "handling":
+        return f"Note that the hopper was handled at {at}"
+    return f"Enter a {KINDS.get(mend['kind'], mend['kind'])} of {mass} at {at}"
+
+
+def entry_mass_g(entry: Row) -> float | None:
+    """The mass that an entry of the hopper states, in grams."""
+    if entry.get("before_g") is not None and entry.get("after_g") is not None and entry["kind"] == "refill":
+        return float(entry["after_g"] - entry["before_g"])
+    mass_g = entry.get("added_g", entry.get("mass_g"))
+    return None if mass_g is None else float(mass_g)
+
+
 def _clock(at: str) -> str:
     return f"{datetime.fromisoformat(at):%H:%M}"
 
@@ -131,6 +199,10 @@ def _doses(ranges: Sequence[Sequence[int]]) -> str:
 FILTERS: dict[str, Callable[..., object]] = {
     "figure": _figure,
     "grams": _grams,
+    "reach": _reach,
+    "size": _size_text,
+    "percent": _percent,
+    "kind": lambda kind: KINDS.get(kind, kind),
     "decimals": decimals_for,
     "clock": _clock,
     "moment": _moment,
@@ -142,5 +214,6 @@ FILTERS: dict[str, Callable[..., object]] = {
     "doses": _doses,
     "day": lambda text: f"{date.fromisoformat(text):%a %-d %b}",
     "short_day": lambda text: f"{date.fromisoformat(text):%a %-d}",
+    "plain_date": lambda text: f"{datetime.fromisoformat(text):%a %-d %b}",
     "full_day": lambda text: f"{date.fromisoformat(text):%-d %B %Y}",
 }
