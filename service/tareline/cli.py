@@ -1,4 +1,4 @@
-"""The command line: `tareline serve`, `demo`, `desk` and `flash`."""
+"""The command line: `tareline serve`, `reconcile`, `demo`, `desk` and `flash`."""
 
 import logging
 import sys
@@ -56,6 +56,28 @@ def serve(
     except (FieldError, StoreError, ValueError) as error:
         raise _fail(str(error)) from error
     raise typer.Exit(code)
+
+
+@app.command()
+def reconcile(
+    feeder: Annotated[str, typer.Option(help="The feeder's name.")],
+    start: Annotated[str, typer.Option(help="First local day, such as 2026-03-01.")],
+    end: Annotated[str, typer.Option(help="Last local day.")],
+    config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
+) -> None:
+    """Print what a feeder gave, dose by dose, and whether its weights add up; the service must be running."""
+    from rich.console import Console
+
+    from tareline import terminal
+    from tareline.settings import load
+
+    try:
+        http = load(config or Path("tareline.toml"), must_exist=config is not None).http
+        with Console(stderr=True).status("waiting for the service"):
+            report = terminal.fetch(http, feeder, start, end)
+    except (FieldError, ValueError) as error:
+        raise _fail(str(error)) from error
+    terminal.show(report, terminal.make_console())
 
 
 @app.command()

@@ -1,0 +1,218 @@
+"""A feeder's report on a terminal, asked of the running service over HTTP."""
+
+import ipaddress
+from collections.abc import Sequence
+from typing import Any
+from urllib.parse import quote
+
+import httpx
+from rich.console import Console
+from rich.table import Table
+
+from tareline.errors import FieldError
+from tareline.settings import Http
+from tareline.web.writing import decimals_for
+
+TIMEOUT_S = 300.0  # more than a year of doses may have to be worked out again
+WIDE = 170  # columns where there is no terminal: in a file nothing need be folded
+
+Row = dict[str, Any]
+
+
+def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
+    """The report of a feeder over some local days. Raises FieldError with what the service refuses, or that it cannot
+    be reached."""
+    url = f"{_address(http)}/api/v1/feeders/{quote(feeder, safe='')}/report"
+    headers = {"Authorization": f"Bearer {http.token}"} if http.token else {}
+    try:
+        # No proxy of the environment: the service is on this machine or in this house.
+        with httpx.Client(timeout=httpx.Timeout(TIMEOUT_S, connect=5.0), trust_env=False, headers=headers) as client:
+            answer = client.get(url, params={"start": start, "end": end})
+            body = answer.json()
+    except (httpx.HTTPError, httpx.InvalidURL) as error:
+        raise FieldError("", f"no answer from the service at {_address(http)} ({error}); is it running?") from error
+    except ValueError as error:
+        raise FieldError("", f"what answers at {_address(http)} is not this service") from error
+    if answer.is_success and isinstance(body, dict) and "reconciliation" in body:
+        return body
+    detail = body.get("detail") if isinstance(body, dict) else None
+    raise FieldError("", str(detail or f"what answers at {_address(http)} is not this service"), answer.status_code)
+
+
+def _address(http: Http) -> str:
+    """Where a service that listens there is called from this machine."""
+    host = http.host
+    try:
+        address = ipaddress.ip_address(host)
+        if address.is_unspecified:
+            address = ipaddress.ip_address("127.0.0.1" if address.version == 4 else "::1")
+        host = f"[{address}]" if address.version == 6 else str(address)
+    except ValueError:
+        pass  # a name
+    return f"http://{host}:{http.port}"
+
+
+def make_console() -> Console:
+    """Standard output; what devices and people wrote is printed as it is."""
+    console = Console(markup=False, highlight=False, emoji=False)
+    if not console.is_terminal:
+        console.width = WIDE
+    return console
+
+
+def show(report: Row, console: Console) -> None:
+    """Print all of a report."""
+    _head(report, console)
+    for one in report["reconciliation"] or ():
+        _balance(one, console)
+    if not report["reconciliation"]:
+        why = "there is no account yet" if report["account"] is None else "no two weigh-ins enclose any of it"
+        console.print(f"Reconciliation: none, {why}.\n")
+    for one in report["findings"]:
+        likely = "; ".join(f"{c['cause']} {c['share']:.0%} ({c['evidence']})" for c in one["likely"]) or one["kind"]
+        sized = _mass(one["mass_g"], one["sd_g"], "" if one["kind"] == "gain" else " g")
+        console.print(
+            f"Finding {one['id']}, {_time(one['from'])} to {_time(one['to'])}: {sized}; {likely}", style="bold"
+        )
+    _days(report["days"], console)
+    _doses(report["doses"], console)
+    _handled(report, console)
+    _tail(report, console)
+
+
+def _head(report: Row, console: Console) -> None:
+    period, totals = report["period"], report["totals"]
+    tank = report["tank"]["name"] if report["tank"] else "no tank"
+    food = report["food"]["name"] if report["food"] else "food not said"
+    console.print(f"{report['feeder']}, {period['start']} to {period['end']} ({period['timezone']})", style="bold")
+    said = [f"{name} {value}" for name, value in report["instrument"].items() if value is not None]
+    console.print(f"{tank}; {food}; {', '.join(said) or 'nothing announced'}")
+    budget = "no ration" if totals["budget_g"] is None else f"{totals['budget_g']:.2f} g"
+    dispensed = _mass(totals["dispensed_g"], totals["dispensed_sd_g"])
+    console.print(
+        f"Budget {budget}; asked {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
+        f"weighed; dispensed {dispensed}{', provisional' if totals['provisional'] else ''}"
+    )
+    drift = report["drift"]
+    if drift is not None:
+        parts = ", ".join(f"{cause} {part_g:+.3f} g" for cause, part_g in sorted(drift["by_cause"].items()))
+        console.print(f"Against asked {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
+    console.print()
+
+
+def _balance(one: Row, console: Console) -> None:
+    table = _table(
+        f"Weigh-in {one['opening_entry']}, {_time(one['from'])}, to weigh-in {one['closing_entry']}, "
+        f"{_time(one['to'])}: {'within the limit' if one['within'] else 'BEYOND THE LIMIT'}",
+        ("what", "g"),
+        right=(1,),
+    )
+    for name, key in (
+        ("opening", "opening_g"),
+        ("+ added", "added_g"),
+        ("- closing", "closing_g"),
+        ("= by scale", "by_scale_g"),
+        (f"by cell, {one['doses']} doses, {one['unweighed']} not weighed", "by_cell_g"),
+        ("difference", "difference_g"),
+        ("limit, 95 %: 1.96 times the root of the squares of", "limit_g"),
+    ):
+        table.add_row(name, f"{one[key]:.4f}")
+    for part in one["limit_parts"]:
+        table.add_row(f"  {part['source']}", f"{part['sd_g']:.4f}")
+    console.print(table)
+
+
+def _days(days: Sequence[Row], console: Console) -> None:
+    table = _table("Days", ("day", "budget, g", "dispensed, g", "± sd", ""), right=(1, 2, 3))
+    for day in days:
+        places = decimals_for(day["dispensed_sd_g"])
+        remark = "finding" if day["finding"] else "provisional" if day["provisional"] else ""
+        dispensed = (_number(day["dispensed_g"], places), _number(day["dispensed_sd_g"], places))
+        table.add_row(day["date"], _number(day["budget_g"], 2), *dispensed, remark)
+    console.print(table)
+
+
+def _doses(doses: Sequence[Row], console: Console) -> None:
+    names = ("entry", "time", "cause", "meal", "asked, g", "steps", "before, g", "after, g", "net, g", "± sd")
+    table = _table("Doses", (*names, "estimate, g", "± sd", "°C", "end", "no."), right=(0, *range(4, 13), 14))
+    for dose in doses:
+        places, fine = decimals_for(dose["sd_g"]), decimals_for(dose["estimate_sd_g"])
+        table.add_row(
+            str(dose["entry"]),
+            _time(dose["at"]),
+            dose["cause"] or "",
+            dose["meal"] or "",
+            _number(dose["target_g"], 3),
+            _number(dose["steps"], 0),
+            *(_number(dose[name], places) for name in ("before_g", "after_g", "net_g", "sd_g")),
+            *(_number(dose[name], fine) for name in ("estimate_g", "estimate_sd_g")),
+            _number(dose["temperature_c"], 1),
+            dose["outcome"] if dose["count"] == 1 else f"{dose['count']} {dose['outcome']}",
+            _number(dose["seq"], 0),
+        )
+    console.print(table)
+
+
+def _handled(report: Row, console: Console) -> None:
+    table = _table("Weighed in, filled, lost, taken off", ("entry", "time", "what", "g", "who"), right=(0, 3))
+    mass_of = {"weighin": "mass_g", "refill": "added_g", "loss": "mass_g"}
+    rows = [one for name in ("weighins", "refills", "losses", "hopper_moves") for one in report[name]]
+    for one in sorted(rows, key=lambda row: str(row["at"])):
+        kind = one["kind"]
+        what = kind if kind != "hopper" else "hopper hung" if one["hung"] else "hopper taken off"
+        mass = _mass(one[mass_of[kind]], one.get("sd_g"), "") if kind in mass_of else ""
+        table.add_row(str(one["entry"]), _time(one["at"]), what, mass, one["by"] or "")
+    if rows:
+        console.print(table)
+
+
+def _tail(report: Row, console: Console) -> None:
+    known = report["calibration"]
+    if known is not None:
+        drift = "" if known["drift"] is None else f", {known['drift']:+.5f} since the one before"
+        sure = " (beyond both intervals)" if known["drift_sure"] else ""
+        console.print(
+            f"Calibration {known['entry']}, {_time(known['at'])}: {known['slope']:.5f} ± {known['slope_u']:.5f} (95 %) "
+            f"g shown per gram{drift}{sure}; repeat by {known['repeat_by'][:10]}"
+        )
+        points = (f"{p['mass_g']:g} g {p['residual_g']:+.4f} g" for p in known["points"])
+        console.print(f"Residuals: {', '.join(points)}")
+    gain = report["gain"]
+    for name in ("announced", "planned"):
+        if gain[f"{name}_g_per_step"] is not None:
+            console.print(f"Gain {name}: {gain[f'{name}_g_per_step']:.6f} g a step")
+    for one in gain["decided"]:
+        console.print(
+            f"Gain decided {_time(one['at'])}: {one['before_g_per_step']:.6f} -> {one['gain_g_per_step']:.6f} g a "
+            f"step; learned {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}{', bounded' if one['bounded'] else ''}"
+        )
+    hopper = report["hopper"]
+    if hopper["content_g"] is not None:
+        lasts = "nothing is being fed"
+        if hopper["days_left"] is not None:
+            lasts = f"{hopper['days_left']:.0f} days ({hopper['days_low']:.0f} to {hopper['days_high']:.0f}, 90 %)"
+            lasts += f"; refill by {hopper['refill_by'][:10]}"
+        left = _mass(hopper["content_g"], hopper["content_sd_g"])
+        console.print(f"Hopper: {left} left, {lasts}; next weigh-in by {hopper['weigh_by'][:10]}")
+
+
+def _table(title: str, names: Sequence[str], right: Sequence[int]) -> Table:
+    table = Table(title=title, title_justify="left", title_style="")
+    for i, name in enumerate(names):
+        table.add_column(name, justify="right" if i in right else "left", overflow="fold")
+    return table
+
+
+def _time(at: str) -> str:
+    return at[:19].replace("T", " ")
+
+
+def _number(value: float | None, decimals: int) -> str:
+    return "" if value is None else f"{value:.{decimals}f}"
+
+
+def _mass(value: float | None, sd: float | None, unit: str = " g") -> str:
+    if value is None:
+        return "not known"
+    places = decimals_for(sd)
+    return f"{value:.{places}f}{unit}" if not sd else f"{value:.{places}f} ± {sd:.{places}f}{unit}"
