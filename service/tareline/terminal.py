@@ -35,6 +35,8 @@ def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
         raise FieldError("", f"what answers at {_address(http)} is not this service") from error
     if answer.is_success and isinstance(body, dict) and "reconciliation" in body:
         return body
+    if answer.status_code == httpx.codes.NOT_FOUND:
+        raise FieldError("--feeder", f"there is no feeder {feeder!r}", 404)
     detail = body.get("detail") if isinstance(body, dict) else None
     raise FieldError("", str(detail or f"what answers at {_address(http)} is not this service"), answer.status_code)
 
@@ -182,10 +184,9 @@ def _tail(report: Row, console: Console) -> None:
         if gain[f"{name}_g_per_step"] is not None:
             console.print(f"Gain {name}: {gain[f'{name}_g_per_step']:.6f} g a step")
     for one in gain["decided"]:
-        console.print(
-            f"Gain decided {_time(one['at'])}: {one['before_g_per_step']:.6f} -> {one['gain_g_per_step']:.6f} g a "
-            f"step; learned {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}{', bounded' if one['bounded'] else ''}"
-        )
+        became = f"{one['before_g_per_step']:.6f} -> {one['gain_g_per_step']:.6f} g a step"
+        learned = f"learned {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}"
+        console.print(f"Gain decided {_time(one['at'])}: {became}; {learned}{', bounded' if one['bounded'] else ''}")
     hopper = report["hopper"]
     if hopper["content_g"] is not None:
         lasts = "nothing is being fed"
