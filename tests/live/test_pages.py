@@ -11,6 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from pages_house import PANTRY, WINDOW, Corner, House, meal
 from playwright.sync_api import Browser, Page, expect
+from waiting import until
 
 from conftest import Household
 from tareline.resources import dashboards_dir
@@ -181,11 +182,16 @@ def test_picture_table_and_sentence_say_the_same(spring: House, page: Page) -> N
 
 
 def test_what_is_not_known_is_marked_and_never_nothing(spring: House, page: Page) -> None:
+    until(lambda: week(spring, PANTRY)["days"][2]["doses"][1]["estimate_g"], what="the account of the pantry's feeder")
     page.goto(f"{spring.url}/tanks/{PANTRY}")
-    wednesday = page.locator("table.days tbody tr:not(.remark)").nth(2)
-    expect(wednesday).to_contain_text("at least")
-    expect(page.locator("svg.week.wide .unknown-mark")).to_have_count(1)
+    expect(page.locator("table.days .remark", has_text="a dose was not weighed")).to_have_count(1)
     expect(page.locator("svg.week.wide .dose.lost")).to_have_count(1)
+    tuesday, wednesday = week(spring, PANTRY)["days"][1:3]
+    assert wednesday["dispensed_sd_g"] > 3 * tuesday["dispensed_sd_g"], "a dose known by its steps alone is less known"
+    page.locator("#day-2026-03-04 summary").click()
+    row = page.locator("#day-2026-03-04 tbody tr").nth(1)
+    expect(row).to_contain_text("not weighed")
+    expect(row.locator("td").nth(4)).to_contain_text(f"{wednesday['doses'][1]['estimate_g']:.3f}")
     expect(page.locator("svg.week.wide rect.hand")).to_have_count(1)
 
 

@@ -1,5 +1,6 @@
 """Accounts in the running service: a fortnight of a feeder whose true masses the test knows, and what people enter."""
 
+import asyncio
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -8,12 +9,15 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+import httpx
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
 from tareline import reconciling
 from tareline.errors import FieldError
 from tareline.feeding.days import from_ms
+from tareline.web.app import make_app
+from tareline.web.events import Hub
 
 FIRST_MS = NOON_MS - NOON_MS % DAY_MS + DAY_MS  # 2025-06-16, a Monday
 FIRST_DAY = date(2025, 6, 16)
@@ -97,6 +101,15 @@ def a_missed_refill(fortnight: Fortnight) -> dict[str, Any]:
     fortnight.house.service.reckon()
     (finding,) = fortnight.week(1)["findings"]
     return finding  # type: ignore[no-any-return]
+
+
+async def get(house: House, path: str) -> str:
+    """A page as it is served, without a server."""
+    through = httpx.ASGITransport(make_app(house.service, Hub()))
+    async with httpx.AsyncClient(transport=through, base_url=f"http://{house.service.settings.http.listen}") as client:
+        answer = await client.get(path)
+    assert answer.status_code == 200
+    return answer.text
 
 
 # -- findings ----------------------------------------------------------------------------------------------------------
@@ -234,6 +247,24 @@ def test_a_corrected_weigh_in_is_a_revision_too(fortnight: Fortnight) -> None:
     (revision,) = fortnight.week(0)["revisions"]
     assert corrected["entry"] in revision["entries"]
     assert all(day["after_g"] > day["before_g"] for day in revision["days"]), "less was left, so more was given"
+
+
+def test_before_its_account_a_sum_that_lacks_a_dose_is_at_least(fortnight: Fortnight) -> None:
+    fortnight.feed(0, 0)
+    fortnight.feed(1, 1, weighed=False)
+    fortnight.at(2, 8)
+    fortnight.dose()
+    fortnight.at(2, 18)
+    fortnight.dose(weighed=False)
+
+    def shown() -> str:
+        return asyncio.run(get(fortnight.house, f"/tanks/{TANK}"))
+
+    assert [shown().count(words) for words in ("at least", "not known</span>", "unknown-mark")] == [1, 1, 5], (
+        "one mark in each of two sizes for each day, and the legend"
+    )
+    fortnight.house.service.reckon()
+    assert [shown().count(words) for words in ("at least", "not known</span>", "unknown-mark")] == [0, 0, 0]
 
 
 # -- the hopper --------------------------------------------------------------------------------------------------------
