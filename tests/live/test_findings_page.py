@@ -13,7 +13,7 @@ from waiting import until
 
 pytest_plugins = ["pages_fixtures"]
 
-SHELVES = ("seen", "mended", "left", "refused", "stale", "handled")
+SHELVES = ("seen", "mended", "left", "refused", "stale", "revised", "handled")
 POURED_G = 9.8
 
 
@@ -102,6 +102,21 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(shelves: House, page: Pa
             assert found.violations_count == 0, found.generate_report()
 
 
+def test_what_a_corrected_weigh_in_changed_is_listed_by_its_entry(shelves: House, page: Page) -> None:
+    weighed = ledger(shelves, "revised", "weighin")[-1]
+    shelves.post(f"ledger/{weighed['entry']}/corrections", mass_g=round(weighed["mass_g"] - 0.05, 2))
+    said = until(lambda: week(shelves, "revised")["revisions"], what="what the correction changed")
+    page.goto(f"{shelves.url}/tanks/revised")
+    page.locator("#changed-since summary").click()
+    items = page.locator("#changed-since li")
+    expect(items).to_have_count(len(said))
+    for number, revision in enumerate(said):
+        for entry in revision["entries"]:
+            expect(items.nth(number)).to_contain_text(f"(entry {entry})")
+        for day in revision["days"]:
+            expect(items.nth(number)).to_contain_text(f"{day['after_g']:.2f}")
+
+
 def test_accepting_by_a_click_mends_the_books(shelves: House, page: Page) -> None:
     form = open_finding(page, shelves, "mended")
     form.get_by_label("What happened").fill("topped up before the reading hour")
@@ -171,6 +186,7 @@ def test_a_hopper_is_taken_off_and_hung_again(shelves: House, page: Page) -> Non
     device.wait_hold(True)
     expect(page.locator("#hold .message strong")).to_have_text("held")
     expect(page.locator("#hold")).to_contain_text("the hopper is off")
+    expect(page.locator("#hold .sign .cut")).to_have_count(1)
     expect(page.locator("#form-release")).to_have_count(0)
     assert Axe().run(page).violations_count == 0
     page.get_by_role("link", name="Hang it again").click()

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tareline.errors import FieldError
-from tareline.web.writing import FILTERS, decimals_for, read_local_time, read_number, read_whole
+from tareline.web.writing import FILTERS, decimals_for, differing, mend_text, read_local_time, read_number, read_whole
 
 
 @pytest.mark.parametrize(
@@ -61,3 +61,56 @@ def test_a_time_is_the_tanks_own_and_has_to_exist() -> None:
     assert read_local_time("at", "2025-10-26T02:30", "Europe/Berlin") == "2025-10-26T02:30:00+02:00"
     with pytest.raises(FieldError, match="skipped 02:30"):
         read_local_time("at", "2025-03-30T02:30", "Europe/Berlin")
+
+
+WEIGHIN = {"kind": "weighin", "at": "2026-03-03T09:00:00+01:00", "mass_g": 452.0}
+REFILL = {"kind": "refill", "at": "2026-03-04T09:00:00+01:00", "added_g": None, "before_g": 10.0, "after_g": 30.0}
+
+
+@pytest.mark.parametrize(
+    ("mend", "text"),
+    [({"kind": "refill", "mass_g": 12.296, "sd_g": 0.03}, "Enter a refill of 12.296 g at Tue 3 Mar 14:20"),
+     ({"kind": "loss", "mass_g": 4.0, "sd_g": 1.2}, "Enter a loss of 4.0 g at Tue 3 Mar 14:20"),
+     ({"kind": "handling"}, "Note that the hopper was handled at Tue 3 Mar 14:20"),
+     ({"kind": "correction", "corrects": 1, "mass_g": 45.2},
+      "Correct the weigh-in of Tue 3 Mar 09:00 from 452 g to 45.2 g"),
+     ({"kind": "correction", "corrects": 2, "mass_g": 2.0}, "Correct the refill of Wed 4 Mar 09:00 from 20 g to 2 g"),
+     ({"kind": "void", "corrects": 2}, "Take back the refill of Wed 4 Mar 09:00, 20 g")],
+)  # fmt: skip
+def test_the_entry_that_mends_the_books_is_written_as_one_instruction(mend: dict[str, object], text: str) -> None:
+    usual = {"at": "2026-03-03T14:20:00+01:00", "corrects": None, "mass_g": None, "sd_g": None}
+    assert mend_text({"mend": {**usual, **mend}}, {1: WEIGHIN, 2: REFILL}) == text
+
+
+@pytest.mark.parametrize(
+    ("kind", "size", "text"),
+    [("content", -6.04, "6.04 g ± 0.12 g less in the hopper than the entries explain"),
+     ("weigh-in", 6.04, "6.04 g ± 0.12 g more than the doses and the cell say"),
+     ("zero", 6.04, "the cell shows 6.04 g ± 0.12 g more than before"),
+     ("gain", -0.31, "a step gives 31 % less than before, ± 12 %"),
+     ("stuck cell", 0.0, "the cell shows the same before and after each dose; what these gave goes by their steps")],
+)  # fmt: skip
+def test_the_size_of_a_finding_is_in_grams_unless_it_is_a_gain(kind: str, size: float, text: str) -> None:
+    assert FILTERS["size"]({"kind": kind, "mass_g": size, "sd_g": 0.12}) == text
+
+
+def test_an_interval_never_reaches_below_nothing() -> None:
+    # Coverage factor 2 for a level of about 95 % (JCGM 100:2008, 6.3.3).
+    assert FILTERS["reach"](0.5, 0.02) == "0.460 to 0.540"
+    assert FILTERS["reach"](0.01, 0.02) == "0.000 to 0.050"
+    assert FILTERS["reach"](0.5, None) == ""
+
+
+def test_an_estimate_stands_beside_a_weighing_only_where_its_digits_differ() -> None:
+    weighed = {"mass_g": 0.501, "sd_g": 0.008, "estimate_sd_g": 0.002}
+    assert not differing({**weighed, "estimate_g": 0.50096})
+    assert differing({**weighed, "estimate_g": 0.503})
+    assert not differing({**weighed, "estimate_g": None})
+    assert differing({**weighed, "mass_g": None, "sd_g": None, "estimate_g": 0.503})
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(1.0, "100 %"), (0.99994, "over 99 %"), (0.63, "63 %"), (0.002, "under 1 %")]
+)
+def test_a_share_is_not_rounded_to_certainty(share: float, text: str) -> None:
+    assert FILTERS["percent"](share) == text
