@@ -213,6 +213,29 @@ def test_a_week_is_provisional_until_a_weigh_in_after_its_last_dose(fortnight: F
     assert [day["provisional"] for day in second["days"]][:2] == [False, True]
 
 
+def test_a_day_that_was_weighed_in_is_settled_by_the_night(fortnight: Fortnight) -> None:
+    fortnight.weigh(0, 7)
+    fortnight.feed(0, 0)
+    fortnight.weigh(0)
+    fortnight.house.service.reckon()
+    assert fortnight.week(0)["days"][0]["provisional"], "it is not over"
+    fortnight.at(1, 7)
+    assert not fortnight.week(0)["days"][0]["provisional"], "nothing has been said since, and nothing will"
+
+
+def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnight: Fortnight) -> None:
+    fortnight.weigh(0, 7)
+    for week in range(9):
+        fortnight.feed(7 * week, 7 * week + 6)
+        fortnight.weigh(7 * week + 6)
+    fortnight.house.service.reckon()
+    account = fortnight.house.service.reconciling.account(FEEDER)
+    assert account is not None
+    assert account.open_ms is not None, "a period was closed"
+    fortnight.at(63, 7)
+    assert [fortnight.week(number)["totals"]["provisional"] for number in range(9)] == [False] * 9
+
+
 def test_a_late_weigh_in_changes_past_days_and_says_which(fortnight: Fortnight) -> None:
     fortnight.feed(0, 6, weighed=False)
     fortnight.house.service.reckon()
