@@ -54,7 +54,7 @@ class Ledger:
         known = fed.weighed > 0 or fed.complete
         weighed = Dispensed(fed.mass_g if known else None, fed.sd_g if known else None, not fed.complete, False)
         handfeeds, held = self.handfeeds, self.held
-        return day_book(day, self.zone, self.rations, self.doses, handfeeds, held, unknown_g, weighed, now_ms)
+        return day_book(day, self.zone, self.rations, self.doses, handfeeds, held, unknown_g, weighed, 0.0, now_ms)
 
 
 def parse(text: str, feeder: str = "feeder") -> Ledger:

@@ -146,6 +146,7 @@ class Ration(_Body):
     daily_g: float
     cap_g: float
     meals: Annotated[list[Meal], Field(max_length=100)]
+    carry_over: float = 0.0
     confirm: bool = False
 
 

@@ -146,7 +146,7 @@ class Entries:
         feeders = self._context.register.devices_of("feeder", tank)
         now_ms = self._context.stamp_ms()
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
-        new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms)
+        new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
 
         def make(tx: Connection) -> dict[str, Any]:
             before = ledger.newest(tx, "ration", tank=tank)
@@ -163,6 +163,7 @@ class Entries:
                 "daily_g": new.daily_g,
                 "cap_g": new.cap_g,
                 "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder, "slot": m.slot} for m in new.meals],
+                "carry_over": new.carry_over,
             }
             ledger.add(tx, "ration", now_ms, now_ms, body, tank=tank, by=checked.by)
             return ration_view(tx, self._context, tank)
@@ -523,6 +524,7 @@ def ration_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
         "daily_g": last.daily_g,
         "cap_g": last.cap_g,
         "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder} for m in last.meals],
+        "carry_over": last.carry_over,
         "decided_at": stated(last.decided_ms, zone),
-        "today": {"daily_g": force.daily_g, "cap_g": force.cap_g},
+        "today": {"daily_g": force.daily_g, "cap_g": force.cap_g, "carry_over": force.carry_over},
     }

@@ -2,14 +2,16 @@
 
 import json
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.context import Context
-from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between
+from tareline.feeding.days import ONE_DAY, day_end_ms, day_of, day_start_ms, days_between
 from tareline.feeding.doses import Dose, HandFeed
-from tareline.feeding.ration import Meal, Ration
+from tareline.feeding.plan import largest_meal_g
+from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.guard.hold import HoldState, Reason, Release, fold
 from tareline.guard.lines import DEFAULT_LINES, Known, Line, known_water
 from tareline.store import ledger, series
@@ -98,7 +100,7 @@ def rations(tx: Connection, tank: str, since_ms: int) -> list[Ration]:
 def ration(entry: Entry) -> Ration:
     body = entry.body
     meals = tuple(Meal(m["at"], m["share"], m["feeder"], m["slot"]) for m in body["meals"])
-    return Ration(body["daily_g"], body["cap_g"], meals, entry.at_ms)
+    return Ration(body["daily_g"], body["cap_g"], meals, entry.at_ms, body.get("carry_over", 0.0))
 
 
 def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> tuple[list[Dose], list[HandFeed]]:
@@ -107,6 +109,23 @@ def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int)
     entries = ledger.standing(tx, tank, stays, ["dose", "gap", "handfeed"], start_ms, end_ms)
     doses = [dose(entry) for entry in entries if entry.kind != "handfeed"]
     return doses, [handfeed(entry) for entry in entries if entry.kind == "handfeed"]
+
+
+def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: date) -> float:
+    """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold."""
+    before = day - ONE_DAY
+    start_ms, end_ms = day_start_ms(before, zone), day_end_ms(before, zone)
+    history = rations(tx, tank, start_ms)
+    then, now = ration_on(before, zone, history), ration_on(day, zone, history)
+    if then is None or now is None or not now.carry_over:
+        return 0.0
+    periods = hold_state(tx, tank, start_ms).periods
+    if any(p.from_ms < end_ms and (p.to_ms is None or p.to_ms > start_ms) for p in periods):
+        return 0.0
+    doses, handfeeds = fed(tx, context, tank, start_ms, end_ms)
+    unknown_g = largest_meal_g(then)
+    counted_g = sum(d.counted_g(unknown_g) for d in doses) + sum(h.mass_g for h in handfeeds)
+    return carried_g(now, max(0.0, then.daily_g - counted_g))
 
 
 def latest_readings(tx: Connection, tank: str) -> dict[str, tuple[Reading, Entry]]:

@@ -42,6 +42,7 @@ class _Tank:
     state: HoldState
     doses: Sequence[Dose]
     by_hand_g: float
+    carried_g: float
 
 
 def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issued]:
@@ -96,6 +97,7 @@ def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
         state=facts.hold_state(tx, tank),
         doses=doses,
         by_hand_g=sum(h.mass_g for h in handfeeds),
+        carried_g=facts.carried_over_g(tx, context, tank, zone, today),
     )
 
 
@@ -135,7 +137,8 @@ def plan_of(feeder: str, tank: _Tank | None, now_ms: int) -> Plan:
     unknown_g = largest_meal_g(ration_on(day_of(now_ms, tank.zone), tank.zone, tank.rations))
     counted = [(d.feeder, d.counted_g(unknown_g)) for d in tank.doses]
     others_g = sum(grams for owner, grams in counted if owner != feeder)
-    fed = FedToday(counted_g=sum(grams for _, grams in counted) + tank.by_hand_g, others_g=others_g + tank.by_hand_g)
+    counted_g = sum(grams for _, grams in counted) + tank.by_hand_g
+    fed = FedToday(counted_g, others_g + tank.by_hand_g, tank.carried_g)
     return make_plan(feeder, feeder == tank.feeders[0], tank.zone, tank.rations, fed, now_ms)
 
 

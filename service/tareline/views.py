@@ -159,12 +159,13 @@ class Views:
         state = facts.hold_state(tx, tank, spans[0][0])
         held = _joined([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
         told = self._reconciling.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
-        books = [
-            day_book(
-                day, zone, rations, doses, handfeeds, held, largest_meal_g(ration_on(day, zone, rations)), one, now_ms
-            )
-            for day, one in zip(days, told.each(spans), strict=True)
-        ]
+        books = []
+        for day, one in zip(days, told.each(spans), strict=True):
+            ration = ration_on(day, zone, rations)
+            carries = ration is not None and ration.carry_over > 0
+            carried_g = facts.carried_over_g(tx, self._context, tank, zone, day) if carries else 0.0
+            unknown_g = largest_meal_g(ration)
+            books.append(day_book(day, zone, rations, doses, handfeeds, held, unknown_g, one, carried_g, now_ms))
         return books, told
 
     def _day(self, tank: str, book: DayBook, told: Told) -> dict[str, Any]:

@@ -71,17 +71,19 @@ def day_book(
     held: Sequence[Span],
     unknown_g: float,
     dispensed: Dispensed,
+    carried_g: float,
     now_ms: int,
 ) -> DayBook:
     """The book of one day from everything around it; doses and hand feeds outside the day are left aside.
 
-    unknown_g: what a dose of unknown size counts as when the rest of the budget is worked out.
+    unknown_g: what a dose of unknown size counts as when the rest of the budget is worked out. carried_g: what the day
+    may be fed besides its ration, from what remained of the day before.
     """
     start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
     own = tuple(d for d in doses if start_ms <= d.at_ms < end_ms)
     by_hand = tuple(h for h in handfeeds if start_ms <= h.at_ms < end_ms)
     ration = ration_on(day, zone, rations) if start_ms < end_ms else None
-    budget_g = ration.daily_g if ration else None
+    budget_g = ration.daily_g + carried_g if ration else None
     handfed_g = sum(h.mass_g for h in by_hand)
     counted_g = sum(d.counted_g(unknown_g) for d in own) + handfed_g
     held_ms = sum(span.overlap_ms(start_ms, end_ms, now_ms) for span in held)

@@ -1,7 +1,8 @@
 """From a ration to what one feeder is told: days with caps, meals to come, and what to do when they run out.
 
 A plan never issues a slot that is past. What was fed today, by hand or by any feeder, is taken off what is left of
-today: the meals still to come share the rest in proportion and never grow. A day's cap loses what was fed by hand and
+today: the meals still to come share the rest in proportion and never grow beyond their share of the ration and of what
+was carried over from yesterday. A day's cap loses what was fed by hand and
 by the tank's other feeders; the feeder counts its own doses itself.
 """
 
@@ -60,10 +61,12 @@ class FedToday:
 
     counted_g: everything fed to the tank today, as it counts against the ration.
     others_g: of that, what was fed by hand and by other feeders than the one planned for.
+    carried_g: what today is fed besides its ration, from what remained of yesterday's.
     """
 
     counted_g: float = 0.0
     others_g: float = 0.0
+    carried_g: float = 0.0
 
 
 def meal_id(day: date, slot: str) -> str:
@@ -115,22 +118,23 @@ def make_plan(feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed
         cap_g = ration.cap_g - (fed.others_g if i == 0 else 0.0)
         days.append(PlannedDay(day_start_ms(day, zone), _down(max(cap_g, 0.0))))
         if i < MEAL_DAYS:
-            left_g = ration.daily_g - (fed.counted_g if i == 0 else 0.0)
-            meals.extend(_meals(owners, day, zone, ration, left_g, now_ms))
+            carried_g = fed.carried_g if i == 0 else 0.0
+            left_g = ration.daily_g + carried_g - (fed.counted_g if i == 0 else 0.0)
+            meals.extend(_meals(owners, day, zone, ration, ration.daily_g + carried_g, left_g, now_ms))
     return Plan(tuple(days), tuple(meals), _fallback(owners, zone, rations, today))
 
 
 def _meals(
-    owners: Set[str | None], day: date, zone: str, ration: Ration, left_g: float, now_ms: int
+    owners: Set[str | None], day: date, zone: str, ration: Ration, daily_g: float, left_g: float, now_ms: int
 ) -> list[PlannedMeal]:
-    """One feeder's meals of a day still to come, none larger than its share, all of the tank's within `left_g`."""
+    """One feeder's meals of a day still to come, none larger than its share of `daily_g`, all within `left_g`."""
     coming = [
         (meal, at_ms) for meal in ration.meals if (at_ms := meal_ms(day, meal.at, zone)) is not None and at_ms > now_ms
     ]
-    asked_g = ration.daily_g * sum(meal.share for meal, _ in coming)
+    asked_g = daily_g * sum(meal.share for meal, _ in coming)
     scale = min(1.0, max(left_g, 0.0) / asked_g) if asked_g > 0 else 0.0
     planned = [
-        PlannedMeal(meal_id(day, meal.slot), at_ms, _down(ration.daily_g * meal.share * scale))
+        PlannedMeal(meal_id(day, meal.slot), at_ms, _down(daily_g * meal.share * scale))
         for meal, at_ms in coming
         if meal.feeder in owners
     ]

@@ -33,12 +33,16 @@ class Meal:
 
 @dataclass(frozen=True, slots=True)
 class Ration:
-    """Grams a day for a tank, its daily cap, its meals in order of time, and the instant it was decided."""
+    """Grams a day for a tank, its daily cap, its meals in order of time, and the instant it was decided.
+
+    carry_over: the share, 0 to 1, of what remained of yesterday's ration that is fed today besides, under the cap.
+    """
 
     daily_g: float
     cap_g: float
     meals: tuple[Meal, ...]
     decided_ms: int
+    carry_over: float = 0.0
 
 
 def make_ration(
@@ -47,6 +51,7 @@ def make_ration(
     meals: Sequence[tuple[str, float, str | None]],
     feeders: Sequence[str],
     decided_ms: int,
+    carry_over: float = 0.0,
 ) -> Ration:
     """A checked ration from (time, share, feeder or None) triples and the tank's feeders.
 
@@ -56,6 +61,8 @@ def make_ration(
         raise FieldError("daily_g", f"expected 0 to 1000 g; found {daily_g}")
     if not daily_g <= cap_g <= 1000:
         raise FieldError("cap_g", f"expected at least daily_g ({daily_g}) and at most 1000 g; found {cap_g}")
+    if not 0 <= carry_over <= 1:
+        raise FieldError("carry_over", f"expected a share from 0 (none) to 1; found {carry_over}")
     named: list[tuple[str, float, str | None]] = []
     for i, (at, share, feeder) in enumerate(meals):
         if not _TIME.fullmatch(at):
@@ -77,7 +84,7 @@ def make_ration(
     if any(owners.count(owner) > MEALS_A_DAY for owner in owners):
         raise FieldError("meals", f"expected at most {MEALS_A_DAY} a day for one feeder; found more")
     named.sort(key=lambda meal: (meal[0], meal[2] or ""))
-    return Ration(daily_g, cap_g, tuple(_slots(named)), decided_ms)
+    return Ration(daily_g, cap_g, tuple(_slots(named)), decided_ms, carry_over)
 
 
 def _owner(feeder: str | None, feeders: Sequence[str]) -> str | None:
@@ -116,5 +123,18 @@ def ration_on(day: date, zone: str, history: Sequence[Ration]) -> Ration | None:
         if force is None or decided < day:
             force = ration
         else:
-            force = replace(ration, daily_g=min(force.daily_g, ration.daily_g), cap_g=min(force.cap_g, ration.cap_g))
+            force = replace(
+                ration,
+                daily_g=min(force.daily_g, ration.daily_g),
+                cap_g=min(force.cap_g, ration.cap_g),
+                carry_over=min(force.carry_over, ration.carry_over),
+            )
     return force
+
+
+def carried_g(ration: Ration, remained_g: float) -> float:
+    """What a day is fed besides its ration, from what remained of the day before: under the cap, and of one day only.
+
+    What was not fed during a hold is not made up for: the water had its reason.
+    """
+    return max(0.0, min(ration.carry_over * remained_g, ration.cap_g - ration.daily_g))
