@@ -1,15 +1,26 @@
 """What remains of a day is gone by default; with carry-over the next day gets a share of it, under the cap."""
 
+from collections.abc import Iterator
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import pytest
+from house import House
 
 from tareline.errors import FieldError
 from tareline.feeding.plan import FedToday, make_plan
 from tareline.feeding.ration import Ration, carried_g, make_ration
 
 MEALS = [("08:00", 0.5, None), ("18:00", 0.5, None)]
+DAY_MS = 86_400_000
 DAWN_MS = int(datetime(2026, 5, 4, 5, tzinfo=UTC).timestamp() * 1000)
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    made = House.furnished(tmp_path)
+    yield made
+    made.close()
 
 
 def ration(carry_over: float, cap_g: float = 1.5) -> Ration:
@@ -46,3 +57,13 @@ def test_what_was_fed_today_is_taken_off_the_whole() -> None:
 def test_a_share_that_is_none_is_refused(share: float) -> None:
     with pytest.raises(FieldError, match="carry_over"):
         ration(share)
+
+
+def test_the_feeder_is_told_and_the_books_say_so(house: House) -> None:
+    house.ration(1.0, 1.5, [("08:00", 0.5), ("18:00", 0.5)], carry_over=1.0)
+    house.pass_time(DAY_MS, 60_000)  # a day on which nothing was fed
+    plan = house.last("plan")
+    assert plan is not None
+    tomorrow = [meal for meal in plan["meals"] if meal["at_ms"] < house.clock.now_ms() + DAY_MS]
+    assert max(meal["target_g"] for meal in tomorrow) == pytest.approx(0.75)
+    assert house.today()["budget_g"] == pytest.approx(1.5)
