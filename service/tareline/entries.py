@@ -332,13 +332,19 @@ class Entries:
 
     # -- findings ----------------------------------------------------------------------------------------------------
 
-    def decide(self, name: str, feeder: str, finding: Finding, body: Body | BaseModel) -> dict[str, Any]:
-        """What a person decides of a finding: accept it, which makes the entry that mends the books, or dismiss it."""
+    def decide(self, name: str, found: tuple[str, Finding] | None, body: Body | BaseModel) -> dict[str, Any]:
+        """What a person decides of a finding: accept it, which makes the entry that mends the books, or dismiss it.
+
+        found: its feeder and the finding; None where there is none (any more): 404.
+        """
         checked = parse(bodies.Decision, body)
-        mend = finding.mend
-        zone_of = self._context.tank_of(feeder, finding.to_ms)
+        zone_of = self._context.tank_of(found[0], found[1].to_ms) if found is not None else None
 
         def make(tx: Connection) -> dict[str, Any]:
+            if found is None:
+                raise FieldError("finding", f"there is no finding {name!r} now", 404)
+            feeder, finding = found
+            mend = finding.mend
             now_ms = self._context.stamp_ms()
             made: int | None = None
             if checked.decision == "accept":

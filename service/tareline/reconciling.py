@@ -30,7 +30,7 @@ from tareline.store.ledger import Entry, Stay
 SPEAK = ("dose", "gap", "refill", "weighin", "loss", "hopper", "finding")
 BY_PEOPLE = ("refill", "weighin", "loss", "hopper", "finding")
 GAIN_G_PER_STEP = 0.001  # where no dose has told the feeder's own
-PERIODS_KEPT = 8  # closed periods in memory that somebody has looked at
+PERIODS_KEPT = 16  # closed periods in memory that somebody has looked at
 
 Span = tuple[int, int]
 Key = tuple[str, int, int]  # of a finding: kind, and the entries around it
@@ -98,6 +98,7 @@ class Reconciling:
         self._context = context
         self._accounts: dict[str, Account] = {}
         self._position = 0
+        self._late: set[str] = set()
         self._lock = threading.Lock()
         self._period = lru_cache(maxsize=PERIODS_KEPT)(self._estimate_period)
 
@@ -111,10 +112,10 @@ class Reconciling:
     def behind(self) -> list[str]:
         """Feeders of which the ledger has said something since their account."""
         with self._context.store.read() as tx:
-            moved = {device for _, device, _, _ in ledger.moved(tx, self._position, SPEAK)}
+            self._late |= {str(device) for _, device, _, _ in ledger.moved(tx, self._position, SPEAK)}
             self._position = ledger.position(tx)
         feeders = set(self._context.register.refs("feeder"))
-        return sorted(feeders & (moved | (feeders - self._accounts.keys())))
+        return sorted(feeders & (self._late | (feeders - self._accounts.keys())))
 
     def compute(self, feeder: str) -> list[Revision]:
         """Work out a feeder's account anew; returns what that changed in the past because of what people entered."""
@@ -141,6 +142,7 @@ class Reconciling:
         account = self._open(feeder, position, closed, history, dismissed, now_ms)
         with self._lock:
             self._accounts[feeder] = account
+        self._late.discard(feeder)
         return [] if before is None else self._revised(before, account)
 
     def _standing(self, tx: Connection, feeder: str, kept: Sequence[Closed]) -> list[Closed]:
@@ -324,7 +326,7 @@ class Reconciling:
         if not by_people:
             return []
         tank = self._context.tank_of(after.feeder, self._context.stamp_ms())
-        spans = facts.local_days(self._context, tank, before.found.chain.at_ms[0], before.found.chain.at_ms[-1])
+        spans = facts.local_days(self._context, tank, *(int(before.found.chain.at_ms[i]) for i in (0, -1)))
         return revisions(spans, before.found.sums(spans), after.found.sums(spans), by_people)
 
 

@@ -21,7 +21,6 @@ from tareline.context import Context
 from tareline.devices import messages as wire
 from tareline.devices.messages import Message
 from tareline.entries import Entries
-from tareline.errors import FieldError
 from tareline.feeding.revision import Revision
 from tareline.intake import Intake, Taken
 from tareline.metrics import Metrics
@@ -79,6 +78,7 @@ class Service:
         self._started_ms = self.context.stamp_ms()
         self._moved = threading.Event()
         self._reckoning = threading.Lock()
+        self._deciding = threading.Lock()
         self._ended = threading.Event()
         self._reckoner = threading.Thread(target=self._reckon, name="reckoner", daemon=True)
 
@@ -118,11 +118,9 @@ class Service:
 
     def decide(self, finding: str, body: Any) -> dict[str, Any]:
         """Accept or dismiss a finding; answers with the entry that made."""
-        found = self.reconciling.find(finding)
-        if found is None:
-            raise FieldError("finding", f"there is no finding {finding!r} now", 404)
-        made = self.entries.decide(finding, *found, body)
-        self.reckon()
+        with self._deciding:  # a second decision meets the books as the first has left them
+            made = self.entries.decide(finding, self.reconciling.find(finding), body)
+            self.reckon()
         return made
 
     def add_handfeed(self, tank: str, body: Any) -> dict[str, Any]:

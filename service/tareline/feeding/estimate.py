@@ -94,13 +94,12 @@ class Estimate:
         return self.chain.place[self.chain.doses] + 3
 
     def provisional(self, start_ms: int, end_ms: int) -> bool:
-        """Whether [start, end) may still change without anybody's mistake: it is not over, doses in it have no weigh-in
-        after them, or a finding lies in it."""
+        """Whether what is told of [start, end) may still change without anybody's mistake: doses in it have no weigh-in
+        after them, or a finding lies in it. Whether that time is over is for the caller to say."""
         own_ms = self.chain.at_ms[self.chain.doses]
         last_ms = own_ms[(own_ms >= start_ms) & (own_ms < end_ms)].max(initial=start_ms)
         weighed = self.weighed_until_ms is not None and self.weighed_until_ms >= last_ms
-        over = int(self.chain.at_ms[-1]) >= end_ms
-        return not (over and weighed) or any(finding.touches(start_ms, end_ms) for finding in self.findings)
+        return not weighed or any(finding.touches(start_ms, end_ms) for finding in self.findings)
 
     def sums(self, spans: Sequence[tuple[int, int]]) -> Sums:
         """Grams dispensed in each [start, end) of UNIX milliseconds, with their joint covariance.

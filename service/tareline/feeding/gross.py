@@ -17,7 +17,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.gauss import Floats
 from tareline.feeding.learn import Mode, mode
 from tareline.feeding.model import Chain, History, Settled, Shift, lay_out, prior
-from tareline.feeding.suspects import Key, around, key_of, sizes, suspects
+from tareline.feeding.suspects import Key, Suspect, around, key_of, sizes, suspects
 
 # Deviations from which a suspicion is told, and how much rarer than a content's step it is taken to be (natural
 # logarithm; judgement). With some hundred statements a week, 4.3 of a normal distribution lets through one in a
@@ -79,14 +79,21 @@ class Search:
 
 
 def search(history: History, until_ms: int, settled: Settled | None, dismissed: Collection[Key]) -> Search:
-    """Find the gross errors of a history up to `until_ms`; dismissed ones are left as they are."""
+    """Find the gross errors of a history up to `until_ms`.
+
+    Dismissed ones are left open in the model and not told: what nobody wants to mend must not be blamed on others. Only
+    a weigh-in whose finding was dismissed is believed again.
+    """
     history, findings = _without_stuck(history, dismissed)
     chain = lay_out(history, settled, [until_ms])
     found = mode(chain)
-    shifts: list[Shift] = []
+    quiet = _of_keys(chain, found.figures, dismissed)
+    shifts = list(quiet)
+    if quiet:
+        found = mode(chain, shifts)
     usual, cov = prior(chain)
     worst = usual + 2 * np.maximum(np.sqrt(np.diag(cov)), 0.5)
-    while len(shifts) < MOST:
+    while len(shifts) < MOST + len(quiet):
         # No figure is believed to be so bad that it explains an error away; and one error at a time, since what it has
         # done to the figures makes others up.
         strongest = _strongest(chain, np.minimum(found.figures, worst), shifts, dismissed)
@@ -96,13 +103,14 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
         found = mode(chain, shifts)
     figures = found.figures
     limits = _limits(chain)
-    while shifts:
-        weakest = min(sizes(chain, figures, shifts), key=lambda s: abs(s.z) - limits[s.shift.kind])
+    while len(shifts) > len(quiet):
+        told_of = sizes(chain, figures, shifts)[len(quiet) :]
+        weakest = min(told_of, key=lambda s: abs(s.z) - limits[s.shift.kind])
         if abs(weakest.z) >= limits[weakest.shift.kind]:
             break
         shifts.remove(weakest.shift)
     told = []
-    for i in range(len(shifts)):
+    for i in range(len(quiet), len(shifts)):
         others = {*shifts[:i], *shifts[i + 1 :]}
         possible = [
             story
@@ -122,6 +130,20 @@ def _limits(chain: Chain) -> dict[str, float]:
     """
     more = 2 * math.log(max(max(len(chain.events), len(chain.weighed_in)) / MANY, 1.0))
     return {kind: math.sqrt(limit**2 + more) for kind, (limit, _) in KINDS.items()}
+
+
+def _of_keys(chain: Chain, figures: Floats, keys: Collection[Key]) -> list[Shift]:
+    """The shifts that some findings were about, as far as this chain has them: of several at one place the largest."""
+    found: dict[Key, Suspect] = {}
+    for suspect in suspects(chain, figures) if keys else ():
+        key = key_of(chain, suspect.shift)
+        if (
+            suspect.shift.kind != "weigh-in"
+            and key in keys
+            and (key not in found or abs(suspect.z) > abs(found[key].z))
+        ):
+            found[key] = suspect
+    return [suspect.shift for suspect in found.values()]
 
 
 def _strongest(chain: Chain, figures: Floats, shifts: Sequence[Shift], dismissed: Collection[Key]) -> Shift | None:
