@@ -398,3 +398,38 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
         assert fortnight.week(0)["days"][2]["doses"][0]["estimate_g"] is None
     house.service.reckon()
     assert fortnight.week(0)["days"][2]["doses"][0]["estimate_g"] is not None
+
+
+# The gain that the next plan uses
+
+
+def test_the_gain_is_changed_once_a_day_at_most_and_within_what_the_feeder_takes(house: House) -> None:
+    """A feeder that gives half of what its calibration says: it is led there in steps that it will take."""
+    poor = Fortnight(house)
+    in_force = 0.001
+    told = []
+    for day in range(10):
+        house.hear(house.hello(gain_g_per_step=in_force))
+        for hour in (8, 12, 18):
+            poor.at(day, hour)
+            half(poor)
+            house.service.reckon()
+        plan = house.last("plan")
+        assert plan is not None
+        assert abs(plan["gain_g_per_step"] / in_force - 1) <= 0.2
+        in_force = plan["gain_g_per_step"]
+        told.append(in_force)
+    entries = house.standing("gain")
+    assert entries[-1]["gain_g_per_step"] == told[-1]
+    assert entries[0]["before_g_per_step"] == 0.001
+    assert len({entry["at"][:10] for entry in entries}) == len(entries)
+    assert told[-1] == pytest.approx(0.0006, rel=0.05)
+
+
+def half(poor: Fortnight) -> None:
+    """A dose of 0.5 g asked, of which 0.3 come."""
+    seq = len(poor.given_g) + 1
+    poor.given_g[seq], poor.at_ms[seq] = 0.3, poor.house.clock.now_ms()
+    before_g, poor.content_g = poor.content_g, poor.content_g - 0.3 * poor.random.gauss(1, 0.02)
+    weights = {"before_g": round(before_g, 4), "after_g": round(poor.content_g, 4), "sd_g": 0.008}
+    poor.house.hear(poor.house.dose(seq, target_g=0.5, steps=500, **weights))
