@@ -9,7 +9,7 @@ from datetime import date
 
 import pytest
 
-from tareline.feeding.books import day_book, week_totals
+from tareline.feeding.books import Dispensed, day_book
 from tareline.feeding.doses import Dose, HandFeed, total
 
 WORKED = [((5.8, 3.9, 6.7), 9.68), ((25.0, 9.68, 2.887, 16.599), 31.66)]
@@ -34,14 +34,6 @@ def test_a_sum_of_doses(deviations: Sequence[float], combined: float) -> None:
 @pytest.mark.parametrize(("deviations", "combined"), WORKED)
 def test_a_days_hand_feeds(deviations: Sequence[float], combined: float) -> None:
     feeds = [HandFeed(i, MONDAY_MS + i, 0.2, sd_g) for i, sd_g in enumerate(deviations)]
-    book = day_book(MONDAY, "UTC", [], [], feeds, [], 0.5, MONDAY_MS + DAY_MS)
+    nothing = Dispensed(0.0, 0.0, False, False)
+    book = day_book(MONDAY, "UTC", [], [], feeds, [], 0.5, nothing, 0.0, MONDAY_MS + DAY_MS)
     assert book.handfed_sd_g == pytest.approx(combined, abs=0.005)
-
-
-@pytest.mark.parametrize(("deviations", "combined"), WORKED)
-def test_a_weeks_total_over_its_days(deviations: Sequence[float], combined: float) -> None:
-    """One dose a day: the week combines the days as the days combine their doses."""
-    now_ms = MONDAY_MS + 30 * DAY_MS
-    days = [date(2026, 5, 4 + i) for i in range(7)]
-    books = [day_book(day, "UTC", [], doses(deviations, DAY_MS), [], [], 0.5, now_ms) for day in days]
-    assert week_totals(books, now_ms, []).dispensed_sd_g == pytest.approx(combined, abs=0.005)

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from tareline.feeding.books import day_book
+from tareline.feeding.books import Dispensed, day_book
 from tareline.feeding.days import day_end_ms, day_start_ms, days_between, meal_ms, to_ms
 from tareline.feeding.plan import FedToday, make_plan
 from tareline.feeding.ration import make_ration
@@ -61,7 +61,8 @@ def test_plan_and_books_have_the_same_day(zone: str, day: str, hours: float) -> 
     noon_before_ms = day_start_ms(when, zone) - 12 * HOUR_MS
     ration = make_ration(1.0, 1.0, [("12:00", 1.0, None)], ["a"], noon_before_ms)
     days = make_plan("a", True, zone, [ration], FedToday(), noon_before_ms).days
-    book = day_book(when, zone, [ration], [], [], [], 0.5, noon_before_ms)
+    nothing = Dispensed(0.0, 0.0, False, False)
+    book = day_book(when, zone, [ration], [], [], [], 0.5, nothing, 0.0, noon_before_ms)
     assert (days[1].start_ms, days[2].start_ms) == (book.start_ms, book.end_ms)
     assert (book.end_ms - book.start_ms) / HOUR_MS == hours
     assert "hour change" in book.flags
