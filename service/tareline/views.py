@@ -1,5 +1,6 @@
 """What is shown: pages and the HTTP API ask the same functions, which read the ledger and let the core compute."""
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -583,7 +584,9 @@ def sentence(
     if dispensed_g is None:
         fed = "No dose was weighed"
     else:
-        fed = f"{dispensed_g:.2f} g (deviation {sd_g or 0:.2f} g) were dispensed in {doses} doses"
+        # As many digits as the deviation allows, and never one that would read as no deviation at all.
+        places = 2 if not sd_g or sd_g >= 0.01 else min(5, 1 - math.floor(math.log10(sd_g)))
+        fed = f"{dispensed_g:.{places}f} g (deviation {sd_g or 0:.{places}f} g) were dispensed in {doses} doses"
     parts = [fed if budget_g is None else f"{fed} of a budget of {budget_g:.2f} g"]
     by_hand = sum(book.handfed_g for book in past)
     if by_hand:
