@@ -61,6 +61,8 @@ class Base:
         self.fault_times = {}
         self.clock_offset = None  # wall minus uptime, from down/time
         self.clock_known = False
+        self.clock_told = False  # whether the last hello said that the clock is known
+        self.hello_at = None  # uptime of the last hello; None asks for one
         self.counted_age = 0  # of the newest dose that counts against the cap
         self.last_now = None
         self.keep_ms = KEEP_FIRST_MS
@@ -119,6 +121,21 @@ class Base:
             save_one(self.hw, "time.bin", [self.age, self.wall, self.clock_age])
         except OSError as error:
             self._fault("flash_failed", "time.bin: %s" % error)
+
+    def _greet(self, kind, more):
+        """Say hello: who this is, and what the kind of device has to tell besides."""
+        self.hello_at = self.uptime
+        self.clock_told = self.clock_known
+        fields = {
+            "boot": self.boot,
+            "uptime_ms": self.uptime,
+            "board": self.hw.board,
+            "kind": kind,
+            "firmware": self.hw.firmware,
+            "clock": "unset" if self.now() is None else "set",
+        }
+        fields.update(more)
+        self.hw.publish("hello", fields, True)
 
     def _stamp(self):
         return {"boot": self.boot, "at_ms": self.now(), "uptime_ms": self.uptime}

@@ -65,8 +65,6 @@ class Feeder(Feeding):
         self.sent_at = 0
         self.resend_ms = RESEND_FIRST_MS
         self.weight_due = 0
-        self.hello_at = None  # uptime of the last hello; None asks for one
-        self.clock_told = False
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
         counter = self.memory.counter
@@ -356,25 +354,14 @@ class Feeder(Feeding):
         self.queue = sorted(self.memory.index)
 
     def _hello(self):
-        self.hello_at = self.uptime
-        self.clock_told = self.clock_known
-        self.hw.publish(
-            "hello",
-            {
-                "boot": self.boot,
-                "uptime_ms": self.uptime,
-                "board": self.hw.board,
-                "journal": self.memory.journal_id,
-                "kind": "feeder",
-                "firmware": self.hw.firmware,
-                "clock": "unset" if self.now() is None else "set",
-                "journal_from": self.memory.first_held(),
-                "journal_to": self.memory.next_seq - 1,
-                "gain_g_per_step": self._gain()[0] / 1000000000,
-                "calibration": self.hw.calibration,
-            },
-            True,
-        )
+        more = {
+            "journal": self.memory.journal_id,
+            "journal_from": self.memory.first_held(),
+            "journal_to": self.memory.next_seq - 1,
+            "gain_g_per_step": self._gain()[0] / 1000000000,
+            "calibration": self.hw.calibration,
+        }
+        self._greet("feeder", more)
 
     def _applied(self):
         if self.connected:

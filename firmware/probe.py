@@ -62,8 +62,6 @@ class Probe(Base):
         self.sample_due = 0
         self.connected = False
         self.connected_at = 0
-        self.hello_at = None  # uptime of the last hello; None asks for one
-        self.clock_told = False
         self.offset = None  # UNIX milliseconds minus uptime, once this boot has known the time
         self.fresh = []  # samples in memory, later than any on flash; their times are UNIX times once offset is known
         self.flying = None  # (token, number of samples from memory, offset in the backlog) of what is under way
@@ -343,21 +341,7 @@ class Probe(Base):
             self._fault("backlog_thinned", "the network was away for long: one sample in %d was kept" % stride)
 
     def _hello(self):
-        self.hello_at = self.uptime
-        self.clock_told = self.clock_known
-        self.hw.publish(
-            "hello",
-            {
-                "boot": self.boot,
-                "uptime_ms": self.uptime,
-                "board": self.hw.board,
-                "kind": "probe",
-                "firmware": self.hw.firmware,
-                "clock": "unset" if self.now() is None else "set",
-                "calibration": self._calibration_text(),
-            },
-            True,
-        )
+        self._greet("probe", {"calibration": self._calibration_text()})
 
     def _calibration_text(self):
         if self.calibration is None:

@@ -12,7 +12,6 @@ from sqlalchemy import Connection
 from tareline import facts
 from tareline.context import Context
 from tareline.entries import entry_view, stated
-from tareline.errors import FieldError
 from tareline.feeding import calibration
 from tareline.feeding.books import Dispensed
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between
@@ -23,11 +22,11 @@ from tareline.feeding.ration import ration_on
 from tareline.feeding.reconcile import Balance, balances
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling
+from tareline.shapes import check_period, finding_view, within_calendar
 from tareline.store import devices as device_store
 from tareline.store import ledger
 from tareline.store.devices import Device
 from tareline.store.ledger import Entry
-from tareline.views import FIRST_YEAR, LAST_YEAR, MOST_DAYS, finding_view
 
 DEFAULT_DAYS = 7
 KINDS = ("dose", "gap", "weighin", "refill", "loss", "hopper", "gain")
@@ -171,16 +170,13 @@ class Reports:
 
 def _period(start: date | None, end: date | None, today: date) -> tuple[date, date]:
     for field, day in (("start", start), ("end", end)):
-        if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
-            raise FieldError(field, f"expected a year from {FIRST_YEAR} to {LAST_YEAR}; found {day}")
+        if day is not None:
+            within_calendar(field, day)
     if end is None:
         end = today if start is None else max(start, today)
     if start is None:
         start = end - timedelta(days=DEFAULT_DAYS - 1)
-    if end < start:
-        raise FieldError("end", f"expected a date from {start} on; found {end}")
-    if (end - start).days >= MOST_DAYS:
-        raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
+    check_period(start, end)
     return start, end
 
 

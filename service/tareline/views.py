@@ -1,7 +1,5 @@
 """What is shown: pages and the HTTP API ask the same functions, which read the ledger and let the core compute."""
 
-import math
-from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -10,30 +8,35 @@ from sqlalchemy import Connection
 from tareline import facts
 from tareline.context import Context
 from tareline.devices.journals import Track
-from tareline.entries import crossing_view, entry_view, stated
+from tareline.entries import crossing_view, stated
 from tareline.errors import FieldError
 from tareline.feeding.books import DayBook, Span, day_book, week_totals
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between, week_of
 from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
-from tareline.feeding.gain import drift
-from tareline.feeding.gross import Finding
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
-from tareline.guard.hold import HoldState
 from tareline.guard.lines import Known, crossings, free_ammonia
 from tareline.hoppers import hopper_view
-from tareline.reconciling import Reconciling, Told, finding_id
+from tareline.reconciling import Reconciling, Told
+from tareline.shapes import (
+    check_period,
+    corrected_view,
+    device_view,
+    drift_view,
+    finding_view,
+    hold_message,
+    joined_spans,
+    sentence,
+    stated_reading,
+    within_calendar,
+)
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
-from tareline.store.devices import Device, Issued
+from tareline.store.devices import Device
 from tareline.store.ledger import Entry
-from tareline.units import from_canonical
-from tareline.water.readings import Reading
 
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
-MOST_DAYS = 400
-FIRST_YEAR, LAST_YEAR = 1970, 2999
 PAGE = 1000
 SPARK_POINTS = 84  # two hours each in a week
 
@@ -94,12 +97,7 @@ class Views:
     def days(self, tank: str, start: date, end: date) -> list[dict[str, Any]]:
         """The books of some local days, both ends included."""
         self._context.need("tank", tank)
-        _within_calendar("start", start)
-        _within_calendar("end", end)
-        if end < start:
-            raise FieldError("end", f"expected a date from {start} on; found {end}")
-        if (end - start).days >= MOST_DAYS:
-            raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
+        check_period(start, end)
         with self._context.store.read() as tx:
             books, told = self._books(tx, tank, start, end, self._context.stamp_ms())
         return [self._day(tank, book, told) for book in books]
@@ -110,7 +108,7 @@ class Views:
         zone = self._context.zone(tank)
         now_ms = self._context.stamp_ms()
         day = day if day is not None else day_of(now_ms, zone)
-        _within_calendar("start", day)
+        within_calendar("start", day)
         first, last = week_of(day)
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
@@ -158,7 +156,7 @@ class Views:
         rations = facts.rations(tx, tank, spans[0][0])
         doses, handfeeds = facts.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
         state = facts.hold_state(tx, tank, spans[0][0])
-        held = _joined([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
+        held = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
         told = self._reconciling.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
         books = []
         for day, one in zip(days, told.each(spans), strict=True):
@@ -276,7 +274,7 @@ class Views:
         free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
         return {
             "latest": {
-                analyte: {**_stated_reading(r, entry), "at": stated(r.at_ms, zone), "trend": None, "entry": entry.id}
+                analyte: {**stated_reading(r, entry), "at": stated(r.at_ms, zone), "trend": None, "entry": entry.id}
                 for analyte, (r, entry) in latest.items()
             },
             "unionised_ammonia_mg_n_per_l": None
@@ -297,7 +295,7 @@ class Views:
                     "entry": entry.id,
                     "at": stated(r.at_ms, zone),
                     "analyte": r.analyte,
-                    **_stated_reading(r, entry),
+                    **stated_reading(r, entry),
                     "kit": entry.body.get("kit"),
                     "by": entry.by,
                     "crossed": [crossing_view(c) for c in crossings(lines, known, stage)],
@@ -452,7 +450,7 @@ class Views:
                     )
                     if hello.get("journal") is not None:
                         track.above = ledger.seqs_above(tx, name, hello["journal"], track.received)
-                    found.append(_device(name, kind, tank, device, told, track, zone))
+                    found.append(device_view(name, kind, tank, device, told, track, zone))
         return found
 
     # -- ledger and rejects ------------------------------------------------------------------------------------------
@@ -473,7 +471,7 @@ class Views:
             stays = self._context.register.stays("feeder", tank)
             entries = ledger.page(tx, tank, stays, kind, start_ms, end_ms, cursor, PAGE)
             corrections = ledger.corrections_of(tx, [e.root for e in entries])
-        return [_corrected(e, corrections.get(e.root, []), zone) for e in entries]
+        return [corrected_view(e, corrections.get(e.root, []), zone) for e in entries]
 
     def entry(self, entry: int) -> dict[str, Any]:
         """One entry, with its corrections; a dose also with the message as it came."""
@@ -485,7 +483,13 @@ class Views:
             hello = device_store.load(tx).get(found.device or "", Device("")).hello
         tank = found.tank or self._context.tank_of(found.device or "", found.at_ms)
         zone = self._context.zone(tank) if tank is not None else "UTC"
-        view = {**_corrected(found, corrections, zone), "tank": tank, "message": None, "topic": None, "device": hello}
+        view = {
+            **corrected_view(found, corrections, zone),
+            "tank": tank,
+            "message": None,
+            "topic": None,
+            "device": hello,
+        }
         if found.kind in ("dose", "gap"):
             view.update(self._dose(facts.dose(found), zone, self._estimate(found)))
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
@@ -516,144 +520,3 @@ class Views:
             }
             for row in rows
         ]
-
-
-def finding_view(feeder: str, finding: Finding, zone: str) -> dict[str, Any]:
-    """A finding as it is shown: what, where, how large, why, and the one entry that would mend the books."""
-    mend = finding.mend
-    return {
-        "id": finding_id(feeder, finding),
-        "kind": finding.kind,
-        "feeder": feeder,
-        "from": stated(finding.from_ms, zone),
-        "to": stated(finding.to_ms, zone),
-        "after": finding.after_entry or None,
-        "before": finding.before_entry or None,
-        "mass_g": finding.size_g,
-        "sd_g": finding.sd_g,
-        "deviations": finding.deviations,
-        "likely": [{"cause": c.name, "share": c.share, "evidence": c.evidence} for c in finding.causes],
-        "mend": None
-        if mend is None
-        else {
-            "kind": mend.kind,
-            "at": stated(mend.at_ms, zone),
-            "corrects": mend.corrects,
-            "mass_g": mend.mass_g,
-            "sd_g": mend.sd_g,
-        },
-    }
-
-
-def drift_view(doses: Sequence[Dose], estimates: Mapping[int, DoseEstimate]) -> dict[str, Any] | None:
-    """How far what came out lies from what was asked, and why; None before there is an account of these doses."""
-    known = [dose for dose in doses if not dose.moved or dose.entry in estimates]
-    if not known:
-        return None
-    found = drift(known, estimates)
-    return {"asked_g": found.asked_g, "given_g": found.given_g, "drift_g": found.drift_g, "cause": found.cause}
-
-
-def _within_calendar(field: str, day: date) -> None:
-    if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise FieldError(field, f"expected a year from {FIRST_YEAR} to {LAST_YEAR}; found {day}")
-
-
-def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:
-    """The hold in a few words, with what a person must do where a feeder has not answered."""
-    held = state.held or (bool(feeders) and not any(f["hung"] for f in feeders))
-    wanted = "held" if held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
-    if not feeders:
-        return f"{wanted}; no feeder on this tank"
-    if all(f["confirmed"] for f in feeders):
-        return wanted
-    late = [f["feeder"] for f in feeders if f["overdue"]]
-    if late and held:
-        return f"{wanted}: not confirmed, unplug the feeder ({', '.join(late)})"
-    if late:
-        return f"{wanted}: not confirmed by {', '.join(late)}"
-    return f"{wanted}: asked, not confirmed"
-
-
-def sentence(
-    books: Sequence[DayBook], budget_g: float | None, dispensed_g: float | None, sd_g: float | None, now_ms: int
-) -> str:
-    """One sentence that sums up a week."""
-    past = [book for book in books if book.start_ms <= now_ms]
-    doses = sum(1 for book in past for dose in book.doses if dose.moved)
-    if dispensed_g is None:
-        fed = "No dose was weighed"
-    else:
-        # As many digits as the deviation allows, and never one that would read as no deviation at all.
-        places = 2 if not sd_g or sd_g >= 0.01 else min(5, 1 - math.floor(math.log10(sd_g)))
-        fed = f"{dispensed_g:.{places}f} g (deviation {sd_g or 0:.{places}f} g) were dispensed in {doses} doses"
-    parts = [fed if budget_g is None else f"{fed} of a budget of {budget_g:.2f} g"]
-    by_hand = sum(book.handfed_g for book in past)
-    if by_hand:
-        parts.append(f"{by_hand:.2f} g were fed by hand")
-    held_s = sum(book.held_s for book in past)
-    if held_s:
-        shown = f"{held_s / 3600:.1f} h" if held_s >= 3600 else f"{max(1, round(held_s / 60))} min"
-        parts.append(f"feeding was held for {shown}")
-    unweighed = sum(book.unweighed for book in past)
-    if unweighed:
-        parts.append(f"{unweighed} {'dose was' if unweighed == 1 else 'doses were'} not weighed")
-    return "; ".join(parts) + "."
-
-
-def _joined(spans: Sequence[Span]) -> list[Span]:
-    """Overlapping spans as one, so that two reasons at once are not two holds."""
-    joined: list[Span] = []
-    for span in sorted(spans, key=lambda s: s.from_ms):
-        last = joined[-1] if joined else None
-        if last is not None and (last.to_ms is None or span.from_ms <= last.to_ms):
-            to_ms = None if last.to_ms is None or span.to_ms is None else max(last.to_ms, span.to_ms)
-            joined[-1] = Span(last.from_ms, to_ms)
-        else:
-            joined.append(span)
-    return joined
-
-
-def _stated_reading(r: Reading, entry: Entry) -> dict[str, Any]:
-    """A reading in the unit and basis in which it was stated."""
-    body = entry.body
-    basis = body.get("basis")
-    high = None if r.high is None else from_canonical(r.analyte, r.high, basis)
-    low = from_canonical(r.analyte, r.low, basis)
-    return {"value": body["value"], "unit": body["unit"], "basis": basis, "low": low, "high": high}
-
-
-def _corrected(entry: Entry, corrections: Sequence[Entry], zone: str) -> dict[str, Any]:
-    return {**entry_view(entry, zone), "corrected_by": [c.id for c in corrections if c.id > entry.id]}
-
-
-def _device(
-    name: str,
-    kind: str,
-    tank: str | None,
-    known: Device,
-    told: dict[tuple[str, str], Issued],
-    track: Track,
-    zone: str,
-) -> dict[str, Any]:
-    hello = known.hello or {}
-    plan, hold = told.get((name, "plan")), told.get((name, "hold"))
-    silent = known.online is False and known.status_ms is not None
-    return {
-        "device": name,
-        "kind": kind,
-        "tank": tank,
-        "online": known.online,
-        "last_seen": None if known.seen_ms is None else stated(known.seen_ms, zone),
-        "silent_since": stated(known.status_ms or 0, zone) if silent else None,
-        "firmware": hello.get("firmware"),
-        "board": known.board,
-        "boot": hello.get("boot"),
-        "clock": hello.get("clock"),
-        "plan_version": None if plan is None else plan.version,
-        "plan_confirmed": plan is not None and known.confirms("plan", plan.version),
-        "hold_version": None if hold is None else hold.version,
-        "hold_confirmed": hold is not None and known.confirms("hold", hold.version),
-        "received_seq": track.received if hello.get("journal") is not None else None,
-        "waiting_for": [list(missing) for missing in track.missing()],
-    }

@@ -70,12 +70,19 @@ def main() -> None:
         desk = subprocess.Popen([*command, "--runtime", asked.runtime])
         try:
             listener.until("applied", plan_version=0)
-            measure(listener, asked.times)
+            measure(listener, Path(name) / "f" / "hardware.json", asked.times)
         finally:
             desk.kill()
 
 
-def measure(listener: Listener, times: int) -> None:
+def turning(hardware: Path) -> None:
+    """Wait until food leaves the hopper: then the motor turns."""
+    before_g = json.loads(hardware.read_text())["hopper_g"]
+    while json.loads(hardware.read_text())["hopper_g"] == before_g:
+        pass
+
+
+def measure(listener: Listener, hardware: Path, times: int) -> None:
     now_ms = int(time.time() * 1000)
     day = {"start_ms": now_ms - 3_600_000, "cap_g": 900.0}
     listener.say("plan", {"installation": "bench", "version": 1, "issued_at_ms": now_ms, "days": [day], "meals": []})
@@ -92,7 +99,7 @@ def measure(listener: Listener, times: int) -> None:
         kind = "motor turning" if i % 2 else "idle"
         if i % 2:
             listener.say("command", {"id": f"c{i}", "do": "dispense", "target_g": DOSE_G})
-            time.sleep(0.5)  # by then it has weighed and turns
+            turning(hardware)
         version += 1
         start = time.perf_counter()
         listener.say("hold", {"installation": "bench", "version": version, "held": True, "reason": "bench"})

@@ -58,7 +58,7 @@ def _templates() -> Environment:
     return env
 
 
-def _page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
+def page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
     html = _templates().get_template(name).render(**context)
     # A page that a browser kept would show an old hold as if it were the present one.
     return HTMLResponse(html, status, {"Cache-Control": "no-store"})
@@ -66,7 +66,7 @@ def _page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
 
 def render_login(request: Request, error: str | None = None) -> HTMLResponse:
     """The page that asks for the token; error is shown beside the field."""
-    return _page("login.html", 401 if error else 200, error=error, live_tank=None)
+    return page("login.html", 401 if error else 200, error=error, live_tank=None)
 
 
 def _things(service: Service, kind: str) -> list[Row]:
@@ -89,7 +89,7 @@ def _week_page(
     glance = _glance(service, tank)
     week = service.views.week(tank, start)
     first = date.fromisoformat(week["start"])
-    return _page(
+    return page(
         "week.html",
         status,
         week=week,
@@ -158,7 +158,7 @@ def _analyte_text(analyte: str) -> str:
 
 def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typed, status: int = 200) -> HTMLResponse:
     glance = _glance(service, tank)
-    return _page(
+    return page(
         "enter.html",
         status,
         glance=glance,
@@ -184,8 +184,8 @@ def _now(service: Service) -> datetime:
     return datetime.fromtimestamp(service.context.stamp_ms() / 1000, UTC)
 
 
-def _problem(error: FieldError) -> HTMLResponse:
-    return _page("problem.html", error.status, message=error.message, live_tank=None)
+def problem_page(error: FieldError) -> HTMLResponse:
+    return page("problem.html", error.status, message=error.message, live_tank=None)
 
 
 def router(service: Service) -> APIRouter:
@@ -196,14 +196,14 @@ def router(service: Service) -> APIRouter:
     def overview() -> Response:
         rows = service.views.overview()
         top_g = max((drawing.day_top_g(row["today"]) for row in rows), default=1.0)
-        return _page("overview.html", rows=rows, top_g=top_g, now=_now(service), live_tank="")
+        return page("overview.html", rows=rows, top_g=top_g, now=_now(service), live_tank="")
 
     @pages.get("/tanks/{tank}")
     def week(tank: str, start: str = "", said: str = "") -> Response:
         try:
             return _week_page(service, tank, read_date("start", start), said)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
 
     @pages.get("/tanks/{tank}/doses/{entry}")
     def dose(tank: str, entry: int) -> Response:
@@ -214,23 +214,23 @@ def router(service: Service) -> APIRouter:
                 raise FieldError("entry", f"expected a dose of this tank; entry {entry} is none", 404)
             corrections = [service.views.entry(other) for other in found["corrected_by"]]
         except FieldError as error:
-            return _problem(error)
-        return _page("dose.html", tank=glance["tank"], dose=found, corrections=corrections, live_tank=None)
+            return problem_page(error)
+        return page("dose.html", tank=glance["tank"], dose=found, corrections=corrections, live_tank=None)
 
     @pages.get("/tanks/{tank}/enter")
     def enter(tank: str) -> Response:
         try:
             return _enter_page(service, tank, "", {}, {})
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
 
     @pages.get("/rejects")
     def rejects() -> Response:
-        return _page("rejects.html", rejects=service.views.rejects(), now=_now(service), live_tank="")
+        return page("rejects.html", rejects=service.views.rejects(), now=_now(service), live_tank="")
 
     @pages.get("/devices")
     def devices() -> Response:
-        return _page("devices.html", devices=service.views.devices(), now=_now(service), live_tank="")
+        return page("devices.html", devices=service.views.devices(), now=_now(service), live_tank="")
 
     _take_forms(pages, service)
     return pages
@@ -246,7 +246,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
                 raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
             glance = _glance(service, tank)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
         body, wrong = read_form(FORMS[what], sent, glance["tank"]["timezone"])
         status = 422
         if what == "reading":
@@ -275,7 +275,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
                     status = error.status
             return _week_page(service, tank, None, "", what, sent, wrong, status)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
 
     @pages.post("/tanks/{tank}/findings/{finding}")
     def decided(tank: str, finding: str, sent: Sent) -> Response:
@@ -295,7 +295,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
                     status = error.status
             return _week_page(service, tank, start, "", finding, sent, wrong, status)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
 
     @pages.post("/tanks/{tank}/hold")
     def held(tank: str, sent: Sent) -> Response:

@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages import _page, _problem
+from tareline.web.pages import page, problem_page
 from tareline.web.writing import read_date
 
 # One row for each dose, in the order of the ticket; times as RFC 3339, masses in grams to the microgram.
@@ -44,16 +44,16 @@ def router(service: Service) -> APIRouter:
     @pages.get("/feeders/{feeder}/report")
     def report(feeder: str, start: str = "", end: str = "") -> Response:
         try:
-            return _page("report.html", report=found(feeder, start, end), live_tank=None)
+            return page("report.html", report=found(feeder, start, end), live_tank=None)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
 
     @pages.get("/feeders/{feeder}/report.csv")
     def doses(feeder: str, start: str = "", end: str = "") -> Response:
         try:
             told = found(feeder, start, end)
         except FieldError as error:
-            return _problem(error)
+            return problem_page(error)
         period = told["period"]
         name = f"{feeder}-{period['start']}-{period['end']}.csv"
         headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
