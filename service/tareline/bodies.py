@@ -6,7 +6,7 @@ Unknown fields are refused by name: a slip in a field's name must not lose what 
 import re
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import available_timezones
 
 from pydantic import (
@@ -21,7 +21,7 @@ from pydantic import (
 )
 
 from tareline.errors import FieldError
-from tareline.units import CANONICAL
+from tareline.units import CANONICAL, US_GALLON_L
 
 _ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -68,6 +68,8 @@ LongText = Annotated[str, Field(max_length=4000)]
 Grams = Annotated[float, Field(ge=0, le=100_000)]
 Figure = Annotated[float, Field(ge=0, le=1_000_000)]
 Litres = Annotated[float, Field(gt=0, le=1_000_000)]
+Resolution = Annotated[float, Field(gt=0, le=1000)]
+TdsFactor = Annotated[float, Field(ge=0.3, le=1)]  # salts lie between 0.45 and 0.9 (instrument handbooks)
 
 
 class _Body(BaseModel):
@@ -81,13 +83,38 @@ class _Entry(_Body):
     at: Moment | None = None
 
 
-class Tank(_Entry):
+class _Volume(_Entry):
+    """A volume in litres or in US gallons; litres are what is kept."""
+
+    volume_l: Litres | None = None
+    volume_us_gal: Annotated[float | None, Field(gt=0, le=264_172, exclude=True)] = None
+
+    @model_validator(mode="after")
+    def _in_litres(self) -> Self:
+        if self.volume_l is not None and self.volume_us_gal is not None:
+            raise ValueError("volume_l: expected either volume_l or volume_us_gal")
+        if self.volume_us_gal is not None:
+            self.volume_l, self.volume_us_gal = self.volume_us_gal * US_GALLON_L, None
+        return self
+
+
+class _Measured(_Volume):
+    @model_validator(mode="after")
+    def _there(self) -> Self:
+        if self.volume_l is None:
+            raise ValueError("volume_l: expected, or volume_us_gal, and not there")
+        return self
+
+
+class Tank(_Measured):
+    """tds_factor: mg/L of dissolved solids for 1 uS/cm at 25 degC; what its dissolved solids are reckoned by."""
+
     id: Identifier
     name: Words
-    volume_l: Litres
     timezone: Zone
     stage: Literal["no animals", "stocked", "empty"] = "stocked"
     nitrate_ceiling_mg_per_l: Annotated[float, Field(gt=0, le=1000)] = 40.0
+    tds_factor: TdsFactor | None = None
 
 
 class Food(_Entry):
@@ -109,16 +136,25 @@ class Water(_Entry):
 
 
 class Kit(_Entry):
+    """A test somebody uses by hand: the steps of its scale, or an instrument with what it can tell apart.
+
+    factor: mg/L per uS/cm that an instrument for dissolved solids uses; None: the tank's.
+    """
+
     id: Identifier
     name: Words
     analyte: Analyte
     unit: Words
     basis: str | None = None
-    steps: Annotated[list[float], Field(min_length=2, max_length=100)]
+    steps: Annotated[list[float], Field(min_length=2, max_length=100)] | None = None
+    resolution: Resolution | None = None
+    factor: TdsFactor | None = None
 
     @model_validator(mode="after")
-    def _ascending(self) -> "Kit":
-        if any(b <= a for a, b in zip(self.steps, self.steps[1:], strict=False)):
+    def _one_kind(self) -> "Kit":
+        if (self.steps is None) == (self.resolution is None):
+            raise ValueError("steps: expected the steps of a scale, or an instrument's resolution")
+        if self.steps is not None and any(b <= a for a, b in zip(self.steps, self.steps[1:], strict=False)):
             raise ValueError("steps: expected ascending values")
         return self
 
@@ -168,6 +204,13 @@ class Lines(_Body):
 
 
 class Reading(_Entry):
+    """A water value measured by hand, as the kit, the pen or the chart showed it.
+
+    resolution: an instrument's smallest step. detected: false where value is the detection limit. factor: the mg/L per
+    uS/cm that a pen for dissolved solids used. measured_at_c: the water's temperature, for a conductivity that the pen
+    has not compensated.
+    """
+
     analyte: Analyte
     value: float
     unit: Words | None = None
@@ -175,6 +218,10 @@ class Reading(_Entry):
     kit: Identifier | None = None
     below: float | None = None
     above: float | None = None
+    resolution: float | None = None
+    detected: bool = True
+    factor: float | None = None
+    measured_at_c: float | None = None
 
 
 class Refill(_Entry):
@@ -273,13 +320,11 @@ class HandFeed(_Entry):
     food: Identifier | None = None
 
 
-class WaterChange(_Entry):
-    volume_l: Litres
+class WaterChange(_Measured):
     water: Identifier | None = None
 
 
-class TopUp(_Entry):
-    volume_l: Litres | None = None
+class TopUp(_Volume):
     water: Identifier | None = None
 
 
@@ -332,6 +377,8 @@ def first_problem(error: Mapping[str, Any]) -> tuple[str, str]:
         return field, "expected, and not there"
     if error["type"] == "extra_forbidden":
         return field, "not a field of this entry"
+    if error["type"] == "float_parsing" and re.fullmatch(r"\s*-?\d*,\d+\s*", error["input"]):
+        return field, f"expected a decimal point; found {error['input'][:80]!r}"
     message = message[0].lower() + message[1:]
     if "; found " in message or isinstance(error["input"], dict) or field.endswith("token"):
         return field, message  # said already, or more than the one value that is wrong: there may be secrets in it

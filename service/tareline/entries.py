@@ -4,6 +4,7 @@ Each entry is one transaction together with what follows from it: holds by the l
 get. The messages leave after the commit.
 """
 
+import dataclasses
 import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
@@ -26,8 +27,8 @@ from tareline.store import ledger
 from tareline.store.devices import Issued
 from tareline.store.ledger import Entry
 from tareline.store.tables import answered
-from tareline.units import CANONICAL, check_stated
-from tareline.water.readings import make_reading, neighbours
+from tareline.units import check_stated, unit_choice
+from tareline.water.readings import Stated, make_reading, neighbours
 
 AHEAD_MS = 5 * 60_000
 ENTERED = ("by", "client_ref", "at", "confirm", "note", "void")
@@ -53,7 +54,13 @@ KINDS: dict[str, type[BaseModel]] = {
     "note": bodies.Note,
 }
 OF_FEEDER = ("refill", "weighin", "loss", "hopper", "calibration")
-_EITHER_OR = {"weighin": [("mass_g", ("gross_g", "tare_g"))], "refill": [("added_g", ("before_g", "after_g"))]}
+_EITHER_OR = {
+    "weighin": [("mass_g", ("gross_g", "tare_g"))],
+    "refill": [("added_g", ("before_g", "after_g"))],
+    "water-change": [("volume_l", ("volume_us_gal",))],
+    "top-up": [("volume_l", ("volume_us_gal",))],
+}
+_OF_THE_KIT = ("below", "above", "resolution", "factor")
 Body = Mapping[str, Any]
 
 
@@ -126,6 +133,8 @@ class Entries:
                 self._reference(name, fields[name])
         if kind == "kit":
             check_stated(fields["analyte"], fields["unit"], fields["basis"])
+            if fields["factor"] is not None and (fields["analyte"] != "tds" or fields["unit"] == "uS/cm"):
+                raise FieldError("factor", "expected only for an instrument that shows tds in mg/L or ppm")
         before = self._context.register.now(kind, ref) or {}
         self._context.add_version(tx, kind, ref, self._at_ms(checked), fields)
         now = self._context.register.now(kind, ref) or {}
@@ -206,7 +215,7 @@ class Entries:
         tank = ref if owner == "tank" else self._context.tank_of(ref, at_ms)
 
         def make(tx: Connection) -> dict[str, Any]:
-            fields, subject = self._fields(kind, checked, at_ms)
+            fields, subject = self._fields(kind, checked, tank, at_ms)
             entry = ledger.add(
                 tx,
                 kind,
@@ -266,7 +275,7 @@ class Entries:
         model = KINDS[newest.kind]
         plain = {key: value for key, value in newest.body.items() if key in model.model_fields}
         if newest.kind == "reading" and ("value" in changes or "kit" in changes) and newest.body.get("kit"):
-            plain = {key: value for key, value in plain.items() if key not in ("below", "above")}
+            plain = {key: value for key, value in plain.items() if key not in _OF_THE_KIT}
         for one, others in _EITHER_OR.get(newest.kind, ()):  # one way of saying it replaces the other
             if set(others) & changes.keys() or (one not in changes and plain.get(others[0]) is not None):
                 plain.pop(one, None)
@@ -274,48 +283,52 @@ class Entries:
                 plain = {key: value for key, value in plain.items() if key not in others}
         checked = parse(model, {**plain, **changes})
         at_ms = self._at_ms(checked) if "at" in changes else newest.at_ms
-        fields, subject = self._fields(newest.kind, checked, at_ms)
+        fields, subject = self._fields(newest.kind, checked, newest.tank, at_ms)
         return fields, at_ms, subject
 
-    def _fields(self, kind: str, checked: BaseModel, at_ms: int) -> tuple[dict[str, Any], str | None]:
+    def _fields(self, kind: str, checked: BaseModel, tank: str | None, at_ms: int) -> tuple[dict[str, Any], str | None]:
         """The body to store, and what it is about where that is searched for."""
         fields = checked.model_dump(exclude=set(ENTERED), mode="json")
         for name in ("food", "water"):
             if fields.get(name) is not None:
                 self._reference(name, fields[name])
         if isinstance(checked, bodies.Reading):
-            return self._reading(checked, at_ms), checked.analyte
+            return self._reading(checked, tank, at_ms), checked.analyte
         if isinstance(checked, bodies.WeighIn):
             fields["mass_g"] = checked.net_g
         return fields, None
 
-    def _reading(self, checked: bodies.Reading, at_ms: int) -> dict[str, Any]:
-        """A reading's body: unit, basis and neighbours from the kit where one is named."""
-        unit, basis, below, above = checked.unit, checked.basis, checked.below, checked.above
-        chart = below is not None or above is not None
+    def _reading(self, checked: bodies.Reading, tank: str | None, at_ms: int) -> dict[str, Any]:
+        """A reading's body: as it was stated, with what its kit says where one is named."""
+        given = checked.model_dump(include={f.name for f in dataclasses.fields(Stated)})
+        given["chart"] = checked.below is not None or checked.above is not None
         if checked.kit is not None:
-            self._reference("kit", checked.kit)
-            kit = self._context.register.at("kit", checked.kit, at_ms) or {}
-            if kit["analyte"] != checked.analyte:
-                raise FieldError("kit", f"expected a kit for {checked.analyte}; this one is for {kit['analyte']}")
-            for name, given, own in (("unit", unit, kit["unit"]), ("basis", basis, kit["basis"])):
-                if given is not None and given != own:
-                    raise FieldError(name, f"expected the kit's {own!r}, or none; found {given!r}")
-            unit, basis, chart = kit["unit"], kit["basis"], True
-            below, above = neighbours(kit["steps"], checked.value)
-        if unit is None:
-            raise FieldError("unit", f"expected {CANONICAL[checked.analyte].unit!r}, or a kit")
-        make_reading(0, at_ms, checked.analyte, checked.value, unit, basis, chart, below, above)
-        return {
-            "analyte": checked.analyte,
-            "value": checked.value,
-            "unit": unit,
-            "basis": basis,
-            "kit": checked.kit,
-            "chart": chart,
-            "below": below,
-            "above": above,
-        }
+            given |= self._by_kit(checked, at_ms)
+        if given["unit"] is None:
+            raise FieldError("unit", f"expected {unit_choice(checked.analyte)}, or a kit")
+        stated_as = Stated(**given)
+        make_reading(0, at_ms, stated_as, facts.tds_factor(self._context, tank))
+        return {**dataclasses.asdict(stated_as), "kit": checked.kit}
+
+    def _by_kit(self, checked: bodies.Reading, at_ms: int) -> dict[str, Any]:
+        """What follows from the kit: unit and basis, the neighbours on its scale or what an instrument tells apart."""
+        assert checked.kit is not None
+        self._reference("kit", checked.kit)
+        kit = self._context.register.at("kit", checked.kit, at_ms) or {}
+        if kit["analyte"] != checked.analyte:
+            raise FieldError("kit", f"expected a kit for {checked.analyte}; this one is for {kit['analyte']}")
+        for name in ("unit", "basis"):
+            given, own = getattr(checked, name), kit[name]
+            if given is not None and given != own:
+                raise FieldError(name, f"expected the kit's {own!r}, or none; found {given!r}")
+        found: dict[str, Any] = {"unit": kit["unit"], "basis": kit["basis"], "chart": kit["steps"] is not None}
+        if kit["steps"] is not None:
+            found["below"], found["above"] = neighbours(kit["steps"], checked.value)
+        else:
+            for name in ("resolution", "factor"):
+                if getattr(checked, name) is None:
+                    found[name] = kit.get(name)
+        return found
 
     def _shown(self, tx: Connection, entry: int, tank: str | None) -> dict[str, Any]:
         """An entry just made; a reading with what it changed."""

@@ -1,5 +1,6 @@
 """From rows of the ledger to the values that the functional core works on. Reads only."""
 
+import dataclasses
 import json
 from collections.abc import Sequence
 from datetime import date
@@ -13,11 +14,21 @@ from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.guard.hold import HoldState, Reason, Release, fold
-from tareline.guard.lines import DEFAULT_LINES, Known, Line, known_water
+from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water
 from tareline.store import ledger, series
 from tareline.store.ledger import Entry
-from tareline.units import ANALYTES, to_canonical
-from tareline.water.readings import Reading
+from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
+from tareline.water.balance import Inflow
+from tareline.water.readings import Reading, Stated
+
+PROBE_SPAN_C = 1.0  # a probe's thermometer is true to 0.5 K (DS18B20 data sheet)
+_STATED = tuple(field.name for field in dataclasses.fields(Stated))
+_CONTENT = {  # what a source water says of an analyte, and on which basis
+    "tds": ("tds_mg_per_l", None),
+    "nitrate": ("nitrate_mg_per_l", "ion"),
+    "ammonia": ("ammonia_mg_per_l", "ion"),
+    "kh": ("kh_dkh", None),
+}
 
 
 def dose(entry: Entry) -> Dose:
@@ -70,25 +81,19 @@ def handfeed(entry: Entry) -> HandFeed:
     return HandFeed(entry.id, entry.at_ms, body["mass_g"], body.get("sd_g"), entry.by, body.get("food"))
 
 
-def reading(entry: Entry) -> Reading:
-    """A reading from its entry, in its analyte's canonical unit; a corrected one keeps its first number."""
-    body = entry.body
-    analyte, unit, basis = body["analyte"], body["unit"], body.get("basis")
+def tds_factor(context: Context, tank: str | None) -> float:
+    """The mg/L per uS/cm that a tank's dissolved solids are reckoned by."""
+    body = (context.register.now("tank", tank) if tank is not None else None) or {}
+    return float(body.get("tds_factor") or TDS_FACTOR)
 
-    def canonical(value: float | None) -> float | None:
-        return None if value is None else to_canonical(analyte, value, unit, basis)
 
-    value = canonical(body["value"])
-    assert value is not None
-    return Reading(
-        entry.root,
-        entry.at_ms,
-        analyte,
-        value,
-        body["chart"],
-        canonical(body.get("below")),
-        canonical(body.get("above")),
-    )
+def reading(entry: Entry, factor: float) -> Reading:
+    """A reading from its entry, in its analyte's canonical unit; a corrected one keeps its first number.
+
+    factor: the tank's, for dissolved solids.
+    """
+    stated = Stated(**{name: entry.body[name] for name in _STATED if name in entry.body})
+    return stated.reading(entry.root, entry.at_ms, factor)
 
 
 def rations(tx: Connection, tank: str, since_ms: int) -> list[Ration]:
@@ -128,43 +133,71 @@ def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: 
     return carried_g(now, max(0.0, then.daily_g - counted_g))
 
 
-def latest_readings(tx: Connection, tank: str) -> dict[str, tuple[Reading, Entry]]:
+def latest_readings(tx: Connection, context: Context, tank: str) -> dict[str, tuple[Reading, Entry]]:
     """The newest reading of each analyte, with its entry."""
     found = {}
+    factor = tds_factor(context, tank)
     for analyte in ANALYTES:
         entries = ledger.newest(tx, "reading", tank=tank, subject=analyte)
         if entries:
-            found[analyte] = (reading(entries[0]), entries[0])
+            found[analyte] = (reading(entries[0], factor), entries[0])
     return found
 
 
-def temperature_c(
+def temperature(
     tx: Connection, context: Context, tank: str, latest: dict[str, tuple[Reading, Entry]]
-) -> tuple[float, int] | None:
-    """The newest temperature and its instant, from a reading or from a probe on the tank."""
-    found = []
-    if "temperature" in latest:
-        taken = latest["temperature"][0]
-        found.append((taken.value, taken.at_ms))
+) -> Reading | None:
+    """The newest temperature, from a reading or from a probe on the tank (which has no entry)."""
+    found = [latest["temperature"][0]] if "temperature" in latest else []
     for probe in context.register.devices_of("probe", tank):
         sampled = series.newest(tx, probe, "temperature")
         if sampled is not None:
-            found.append(sampled)
-    return max(found, key=lambda value: value[1], default=None)
+            found.append(Reading(0, sampled[1], "temperature", sampled[0], resolution=PROBE_SPAN_C))
+    return max(found, key=lambda one: one.at_ms, default=None)
 
 
 def water(tx: Connection, context: Context, tank: str, now_ms: int) -> dict[str, Known]:
     """What is known of a tank's water, as it counts against lines."""
-    latest = latest_readings(tx, tank)
-    celsius = temperature_c(tx, context, tank, latest)
+    latest = latest_readings(tx, context, tank)
+    celsius = temperature(tx, context, tank, latest)
     return known_water({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
+
+
+def circumstances(tx: Connection, context: Context, tank: str, now_ms: int) -> Circumstances:
+    """What explains a crossing at an instant: how old the tank is, and when water with chloramine last went in."""
+    since_ms = context.register.history("tank", tank)[0].at_ms
+    chloramine_ms = None
+    for kind in ("water-change", "top-up"):
+        for entry in ledger.newest(tx, kind, tank=tank, before_ms=now_ms + 1, limit=5):
+            source = context.register.at("water", entry.body.get("water") or "", entry.at_ms) or {}
+            if source.get("chloramine"):
+                chloramine_ms = max(entry.at_ms, chloramine_ms or 0)
+    return Circumstances((now_ms - since_ms) / DAY_MS, chloramine_ms)
+
+
+def inflows(
+    tx: Connection, context: Context, tank: str, analyte: str, start_ms: int, end_ms: int
+) -> list[Inflow] | None:
+    """The water that went into a tank in [start, end), with its content of an analyte, by time.
+
+    None where the balance cannot be told: a volume or a source water's content is not known.
+    """
+    field, basis = _CONTENT[analyte]
+    found = []
+    for entry in ledger.standing(tx, tank, (), ["water-change", "top-up"], start_ms, end_ms):
+        source = context.register.at("water", entry.body.get("water") or "", entry.at_ms) or {}
+        if entry.body.get("volume_l") is None or source.get(field) is None:
+            return None
+        content = to_canonical(analyte, source[field], CANONICAL[analyte].unit, basis)
+        found.append(Inflow(entry.at_ms, entry.body["volume_l"], content, entry.kind == "water-change"))
+    return found
 
 
 def lines(context: Context, tank: str) -> tuple[Line, ...]:
     """The lines of a tank: its own, or the defaults."""
     body = context.register.now("lines", tank)
     if body is None:
-        return DEFAULT_LINES
+        return default_lines(context.need("tank", tank)["nitrate_ceiling_mg_per_l"])
     return tuple(Line(**line) for line in body["lines"])
 
 

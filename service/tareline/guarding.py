@@ -20,7 +20,8 @@ def judge(tx: Connection, context: Context, tank: str) -> tuple[list[Crossing], 
     now_ms = context.stamp_ms()
     stage = str(context.need("tank", tank)["stage"])
     known = facts.water(tx, context, tank, now_ms)
-    found = crossings(facts.lines(context, tank), known, stage)
+    why = facts.circumstances(tx, context, tank, now_ms)
+    found = crossings(facts.lines(context, tank), known, stage, why)
     state = facts.hold_state(tx, tank)
     made = []
     restored = restored_by(state, known)

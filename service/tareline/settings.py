@@ -3,7 +3,7 @@
 import ipaddress
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
@@ -62,6 +62,13 @@ class Notify(_Section):
     urls: list[str] = []
 
 
+class Show(_Section):
+    """The units that pages write, and that forms offer first."""
+
+    volume: Literal["L", "US gal"] = "L"
+    temperature: Literal["degC", "degF"] = "degC"
+
+
 def _loopback(host: str) -> bool:
     if host == "localhost":
         return True
@@ -81,6 +88,7 @@ class Settings(BaseSettings):
     series: Series = Series()
     http: Http = Http()
     notify: Notify = Notify()
+    show: Show = Show()
 
     @classmethod
     def settings_customise_sources(

@@ -17,7 +17,6 @@ from tareline.guard.hold import HoldState
 from tareline.reconciling import finding_id
 from tareline.store.devices import Device, Issued
 from tareline.store.ledger import Entry
-from tareline.units import from_canonical
 from tareline.water.readings import Reading
 
 MOST_DAYS = 400
@@ -134,10 +133,9 @@ def joined_spans(spans: Sequence[Span]) -> list[Span]:
 def stated_reading(r: Reading, entry: Entry) -> dict[str, Any]:
     """A reading in the unit and basis in which it was stated."""
     body = entry.body
-    basis = body.get("basis")
-    high = None if r.high is None else from_canonical(r.analyte, r.high, basis)
-    low = from_canonical(r.analyte, r.low, basis)
-    return {"value": body["value"], "unit": body["unit"], "basis": basis, "low": low, "high": high}
+    stated = {"value": body["value"], "unit": body["unit"], "basis": body.get("basis"), "detected": r.detected}
+    high = None if r.high is None else r.scale.stated(r.high)
+    return {**stated, "low": r.scale.stated(r.low), "high": high}
 
 
 def corrected_view(entry: Entry, corrections: Sequence[Entry], zone: str) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Units and conversions: each constant has one home, here, and a source.
 
-Molar masses: N 14.007, O 15.999, H 1.008 g/mol (IUPAC standard atomic weights, abridged).
+Molar masses: H 1.008, C 12.011, N 14.007, O 15.999, Ca 40.078 g/mol (IUPAC standard atomic weights, abridged).
 Everything inside Tareline is computed in the canonical unit of its analyte (`CANONICAL`).
 """
 
@@ -8,9 +8,12 @@ from dataclasses import dataclass
 
 from tareline.errors import FieldError
 
+H_G_PER_MOL = 1.008
+C_G_PER_MOL = 12.011
 N_G_PER_MOL = 14.007
 O_G_PER_MOL = 15.999
-H_G_PER_MOL = 1.008
+CA_G_PER_MOL = 40.078
+CACO3_G_PER_MOL = CA_G_PER_MOL + C_G_PER_MOL + 3 * O_G_PER_MOL
 
 # Mass of the ion (or of the molecule NH3) that carries one gram of nitrogen.
 NITRATE_PER_N = (N_G_PER_MOL + 3 * O_G_PER_MOL) / N_G_PER_MOL
@@ -18,7 +21,18 @@ NITRITE_PER_N = (N_G_PER_MOL + 2 * O_G_PER_MOL) / N_G_PER_MOL
 AMMONIUM_PER_N = (N_G_PER_MOL + 4 * H_G_PER_MOL) / N_G_PER_MOL
 AMMONIA_PER_N = (N_G_PER_MOL + 3 * H_G_PER_MOL) / N_G_PER_MOL
 
+# One degree of carbonate hardness is 10 mg CaO in a litre, by definition; CaO and CaCO3 carry two equivalents.
+MEQ_PER_L_PER_DKH = 2 * 10 / (CA_G_PER_MOL + O_G_PER_MOL)
+CACO3_MG_PER_L_PER_DKH = MEQ_PER_L_PER_DKH * CACO3_G_PER_MOL / 2
+
 KELVIN_OFFSET = 273.15
+US_GALLON_L = 3.785411784  # 231 cubic inches of 2.54 cm each, exact (NIST Handbook 44, appendix C)
+US_PER_CM_PER_S_PER_M = 10_000.0  # 1 uS/cm = 1e-4 S/m (RFC 8428 has S/m alone)
+
+# mg/L of dissolved solids for 1 uS/cm at 25 degC, a convention of pens and not chemistry: 0.5, 0.64 and 0.7 are in use.
+# Ours is what the usual "natural water" standard (40 % Na2SO4, 40 % NaHCO3, 20 % NaCl) has near 300 uS/cm, between its
+# 0.601 at 84 and 0.671 at 447 uS/cm (instrument handbooks).
+TDS_FACTOR = 0.64
 
 _PER_N: dict[str, dict[str, float]] = {
     "ammonia": {"N": 1.0, "ion": AMMONIUM_PER_N, "NH3": AMMONIA_PER_N},
@@ -26,6 +40,8 @@ _PER_N: dict[str, dict[str, float]] = {
     "nitrite": {"N": 1.0, "ion": NITRITE_PER_N},
     "nitrate": {"N": 1.0, "ion": NITRATE_PER_N},
 }
+# In mg/L. In fresh water a ppm is a mg/L: a litre weighs 1 kg within 0.5 % from 0 to 30 degC.
+_MASS = {"mg/L": 1.0, "ppm": 1.0, "ug/L": 1e-3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +68,36 @@ CANONICAL: dict[str, Quantity] = {
     "kh": Quantity("dKH", None, 0.0, 100.0),
 }
 ANALYTES = tuple(CANONICAL)
+UNITS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(_PER_N, tuple(_MASS)),
+    "ph": ("1",),
+    "tds": ("mg/L", "ppm", "uS/cm"),
+    "temperature": ("degC", "degF"),
+    "kh": ("dKH", "mg/L", "ppm", "meq/L"),
+}
 
 
-def bases(analyte: str) -> tuple[str, ...]:
-    """The bases a value of this analyte may be stated on; empty where none applies."""
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A way of stating an analyte: (stated - zero) * per is the value in the canonical unit."""
+
+    per: float = 1.0
+    zero: float = 0.0
+
+    def canonical(self, stated: float) -> float:
+        return (stated - self.zero) * self.per
+
+    def stated(self, canonical: float) -> float:
+        return canonical / self.per + self.zero
+
+    def times(self, factor: float) -> "Scale":
+        return Scale(self.per * factor, self.zero)
+
+
+def bases(analyte: str, unit: str | None = None) -> tuple[str, ...]:
+    """The bases a value may be stated on in a unit (None: the canonical one); empty where none applies."""
+    if analyte == "kh" and unit in _MASS:
+        return ("CaCO3",)
     return tuple(_PER_N.get(analyte, ()))
 
 
@@ -63,25 +105,46 @@ def check_stated(analyte: str, unit: str, basis: str | None) -> None:
     """Raise FieldError unless `unit` and `basis` state a value of `analyte` without doubt."""
     if analyte not in CANONICAL:
         raise FieldError("analyte", f"expected one of {', '.join(ANALYTES)}; found {analyte!r}")
-    expected = CANONICAL[analyte].unit
-    if unit != expected:
-        raise FieldError("unit", f"expected {expected!r} for {analyte}; found {unit!r}")
-    allowed = bases(analyte)
+    if unit not in UNITS[analyte]:
+        raise FieldError("unit", f"expected {unit_choice(analyte)} for {analyte}; found {unit!r}")
+    allowed = bases(analyte, unit)
     if allowed and basis not in allowed:
-        raise FieldError("basis", f"expected one of {', '.join(allowed)} for {analyte}; found {basis!r}")
+        raise FieldError("basis", f"expected one of {', '.join(allowed)} for {analyte} in {unit}; found {basis!r}")
     if not allowed and basis is not None:
-        raise FieldError("basis", f"expected none for {analyte}; found {basis!r}")
+        raise FieldError("basis", f"expected none for {analyte} in {unit}; found {basis!r}")
 
 
-def to_canonical(analyte: str, value: float, unit: str, basis: str | None) -> float:
-    """A stated value in the analyte's canonical unit: nitrogen compounds in mg/L as N.
+def unit_choice(analyte: str) -> str:
+    """The units an analyte may be stated in, for a message."""
+    return " or ".join(repr(unit) for unit in UNITS[analyte])
+
+
+def scale(analyte: str, unit: str, basis: str | None, tds_factor: float = TDS_FACTOR) -> Scale:
+    """How values stated in a unit and on a basis become canonical; uS/cm (at 25 degC) by `tds_factor`.
 
     Raises FieldError where unit or basis do not fit the analyte.
     """
     check_stated(analyte, unit, basis)
-    return value / _PER_N[analyte][basis] if basis is not None else value
+    if analyte in _PER_N:
+        assert basis is not None
+        return Scale(_MASS[unit] / _PER_N[analyte][basis])
+    if unit == "degF":
+        return Scale(5 / 9, 32.0)
+    if analyte == "kh" and unit != "dKH":
+        return Scale(1 / (MEQ_PER_L_PER_DKH if unit == "meq/L" else CACO3_MG_PER_L_PER_DKH))
+    return Scale(tds_factor if unit == "uS/cm" else 1.0)
 
 
-def from_canonical(analyte: str, value: float, basis: str | None) -> float:
-    """The inverse of `to_canonical` for the canonical unit and a basis."""
-    return value * _PER_N[analyte][basis] if basis is not None else value
+def to_canonical(analyte: str, value: float, unit: str, basis: str | None, tds_factor: float = TDS_FACTOR) -> float:
+    """A stated value in the analyte's canonical unit: nitrogen compounds in mg/L as N.
+
+    Raises FieldError where unit or basis do not fit the analyte.
+    """
+    return scale(analyte, unit, basis, tds_factor).canonical(value)
+
+
+def from_canonical(
+    analyte: str, value: float, basis: str | None, unit: str | None = None, tds_factor: float = TDS_FACTOR
+) -> float:
+    """The inverse of `to_canonical`; without a unit, for the canonical one."""
+    return scale(analyte, unit or CANONICAL[analyte].unit, basis, tds_factor).stated(value)

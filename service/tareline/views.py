@@ -16,7 +16,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
-from tareline.guard.lines import Known, crossings, free_ammonia
+from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told
 from tareline.shapes import (
@@ -269,8 +269,8 @@ class Views:
 
     def _water(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
         zone = self._context.zone(tank)
-        latest = facts.latest_readings(tx, tank)
-        celsius = facts.temperature_c(tx, self._context, tank, latest)
+        latest = facts.latest_readings(tx, self._context, tank)
+        celsius = facts.temperature(tx, self._context, tank, latest)
         free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
         return {
             "latest": {
@@ -286,10 +286,13 @@ class Views:
         zone = self._context.zone(tank)
         stage = str(self._context.need("tank", tank)["stage"])
         lines = facts.lines(self._context, tank)
+        factor = facts.tds_factor(self._context, tank)
         found = []
         for entry in ledger.standing(tx, tank, (), ["reading"], start_ms, end_ms):
-            r = facts.reading(entry)
-            known = {r.analyte: Known(r.analyte, r.counted, r.at_ms, r.entry, r.may_cross)}
+            r = facts.reading(entry, factor)
+            known = {r.analyte: known_of(r)}
+            explained = r.analyte in ("ammonia", "free_ammonia")
+            why = facts.circumstances(tx, self._context, tank, r.at_ms) if explained else Circumstances()
             found.append(
                 {
                     "entry": entry.id,
@@ -298,7 +301,7 @@ class Views:
                     **stated_reading(r, entry),
                     "kit": entry.body.get("kit"),
                     "by": entry.by,
-                    "crossed": [crossing_view(c) for c in crossings(lines, known, stage)],
+                    "crossed": [crossing_view(c) for c in crossings(lines, known, stage, why)],
                 }
             )
         return found

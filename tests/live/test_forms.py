@@ -39,9 +39,9 @@ def test_a_refused_form_keeps_what_was_typed_and_says_what_is_wrong(corner: Corn
 )
 def test_a_number_that_is_in_doubt_is_asked_again(corner: Corner, page: Page, typed: str, what: str) -> None:
     page.goto(f"{corner.page}/enter")
-    page.locator("#waterchange-volume_l").fill(typed)
+    page.locator("#waterchange-volume").fill(typed)
     page.get_by_role("button", name="Write down the water change").click()
-    expect(page.locator("#waterchange-volume_l")).to_have_accessible_description(re.compile(what))
+    expect(page.locator("#waterchange-volume")).to_have_accessible_description(re.compile(what))
 
 
 def test_a_comma_is_a_decimal_point_and_a_time_is_the_tanks_own(corner: Corner, page: Page) -> None:
@@ -61,7 +61,7 @@ def test_a_comma_is_a_decimal_point_and_a_time_is_the_tanks_own(corner: Corner, 
 def test_a_time_that_the_clocks_skipped_is_refused(corner: Corner, page: Page) -> None:
     # Europe/Berlin 2025-03-30 02:30 does not exist: IANA time zone database.
     page.goto(f"{corner.page}/enter")
-    page.locator("#waterchange-volume_l").fill("10")
+    page.locator("#waterchange-volume").fill("10")
     page.locator("#waterchange-at").fill("2025-03-30T02:30")
     page.get_by_role("button", name="Write down the water change").click()
     expect(page.locator("#waterchange-at")).to_have_accessible_description(re.compile("skipped 02:30"))
@@ -98,8 +98,8 @@ def test_other_entries_reach_the_books(corner: Corner, page: Page) -> None:
 
     assert send("weighin", {"feeder": corner.feeder, "mass_g": "33,25", "sd_g": "0,05"}, "weighin")["mass_g"] == 33.25
     assert send("refill", {"feeder": corner.feeder, "added_g": "10"}, "refill")["added_g"] == 10
-    assert send("waterchange", {"volume_l": "15"}, "water-change")["volume_l"] == 15
-    assert send("topup", {"volume_l": "1,5"}, "top-up")["volume_l"] == 1.5
+    assert send("waterchange", {"volume": "15"}, "water-change")["volume_l"] == 15
+    assert send("topup", {"volume": "1,5"}, "top-up")["volume_l"] == 1.5
     assert send("note", {"kind": "filter", "text": "rinsed", "count": "1"}, "note")["text"] == "rinsed"
 
 

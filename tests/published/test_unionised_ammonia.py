@@ -2,7 +2,7 @@
 
 import pytest
 
-from tareline.guard.lines import DEFAULT_LINES, crossings, known_water
+from tareline.guard.lines import AMMONIA_LINES, crossings, known_water
 from tareline.water.chemistry import unionised, unionised_fraction
 from tareline.water.readings import Reading
 
@@ -33,10 +33,12 @@ def test_the_worked_example_end_to_end() -> None:
     """FA16: total ammonia 1.0 mg/L at 24 degC and pH 8.0: factor 0.0502, un-ionised 0.0502 mg/L, "borderline" against
     0.05 mg/L. Our default line stands at that border, and reaching it holds."""
     total, ph = Reading(1, 0, "ammonia", 1.0), Reading(2, 0, "ph", 8.0)
-    found = unionised(total, ph, (24.0, 0), now_ms=0)
+    found = unionised(total, ph, Reading(3, 0, "temperature", 24.0), now_ms=0)
     assert found.value == pytest.approx(0.0502, abs=5e-5)
     assert found.assumed == ()
-    crossed = crossings(DEFAULT_LINES, known_water({"ammonia": total, "ph": ph}, (24.0, 0), 0), "stocked")
+    crossed = crossings(
+        AMMONIA_LINES, known_water({"ammonia": total, "ph": ph}, Reading(3, 0, "temperature", 24.0), 0), "stocked"
+    )
     assert [c.do for c in crossed if c.line.analyte == "free_ammonia"] == ["notify", "hold"]
 
 

@@ -81,7 +81,12 @@ def test_a_correction_carries_the_entrys_own_fields() -> None:
 )
 def test_what_must_be_there(model: type, missing: str) -> None:
     whole = {bodies.Tank: TANK, bodies.Kit: KIT, bodies.Reading: READING}[model]
-    assert refused(model, {k: v for k, v in whole.items() if k != missing}) == (missing, "expected, and not there")
+    field, message = refused(model, {k: v for k, v in whole.items() if k != missing})
+    expected = {
+        "volume_l": "expected, or volume_us_gal, and not there",
+        "steps": "expected the steps of a scale, or an instrument's resolution",
+    }
+    assert (field, message) == (missing, expected.get(missing, "expected, and not there"))
 
 
 def test_a_feeder_says_its_tank_also_where_it_has_none() -> None:

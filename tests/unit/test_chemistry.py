@@ -11,7 +11,7 @@ NOW_MS = 1_780_000_000_000
 DAY_MS = 86_400_000
 TOTAL = Reading(7, NOW_MS - DAY_MS, "ammonia", 1.0)
 PH = Reading(8, NOW_MS - DAY_MS, "ph", 8.0)
-WARM = (24.0, NOW_MS - DAY_MS)
+WARM = Reading(9, NOW_MS - DAY_MS, "temperature", 24.0)
 
 
 def fraction(ph: float, temperature_c: float = 24.0) -> float:
@@ -45,7 +45,9 @@ def test_what_was_not_measured_is_assumed_and_named() -> None:
 def test_after_14_days_what_was_measured_is_assumed_again(age_ms: int, assumed: tuple[str, ...]) -> None:
     assert FRESH_MS == 14 * DAY_MS
     then = NOW_MS - age_ms
-    assert unionised(TOTAL, Reading(8, then, "ph", 7.0), (20.0, then), NOW_MS).assumed == assumed
+    assert (
+        unionised(TOTAL, Reading(8, then, "ph", 7.0), Reading(9, then, "temperature", 20.0), NOW_MS).assumed == assumed
+    )
 
 
 def test_charts_count_as_the_midpoint_to_their_upper_neighbours_both_of_them() -> None:

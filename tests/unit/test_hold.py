@@ -16,7 +16,7 @@ from tareline.guard.hold import (
     release_refused,
     restored_by,
 )
-from tareline.guard.lines import DEFAULT_LINES, Known, crossings, make_line
+from tareline.guard.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line
 from tareline.units import CANONICAL
 
 HOLD = Reason(1, 1000, "line", "hold", "ammonia", analyte="ammonia", limit=2.0)
@@ -158,7 +158,7 @@ def test_a_low_reading_restores_a_reduction_and_releases_no_hold() -> None:
 # What a crossing adds
 
 
-def asked(state: HoldState, counted: float, lines: tuple = DEFAULT_LINES) -> list[tuple[str, float | None]]:
+def asked(state: HoldState, counted: float, lines: tuple = AMMONIA_LINES) -> list[tuple[str, float | None]]:
     found = crossings(lines, {"ammonia": known(counted)}, "stocked")
     return [(crossing.do, crossing.line.reduce_to) for crossing in added_by(state, found)]
 
@@ -230,7 +230,7 @@ class TankLife(RuleBasedStateMachine):
         restored = restored_by(self.state, self.water())
         if restored:
             self.entries[1].append(Release(self.next(), self.now_ms, tuple(r.entry for r in restored)))
-        for crossing in added_by(self.state, crossings(DEFAULT_LINES, self.water(), "stocked")):
+        for crossing in added_by(self.state, crossings(AMMONIA_LINES, self.water(), "stocked")):
             line = crossing.line
             reduce_to = line.reduce_to if crossing.do == "reduce" else None
             reason = Reason(
@@ -297,4 +297,4 @@ TestTankLife = TankLife.TestCase
 def test_every_analyte_has_a_name_for_people() -> None:
     for analyte in CANONICAL:
         reason = Reason(1, 1000, "line", "hold", "", analyte=analyte, limit=1.0)
-        assert "reading newer than the hold with" in (reason.needs(None) or "")
+        assert f"newer than the hold with {NAMES[analyte]} below 1" in (reason.needs(None) or "")

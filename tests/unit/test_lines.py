@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from tareline.errors import FieldError
 from tareline.guard.lines import (
-    DEFAULT_LINES,
+    AMMONIA_LINES,
     Crossing,
     Known,
     Line,
@@ -20,20 +20,20 @@ from tareline.guard.lines import (
 )
 from tareline.units import CANONICAL, bases, from_canonical
 from tareline.water.chemistry import FRESH_MS
-from tareline.water.readings import Reading, make_reading
+from tareline.water.readings import Reading, Stated, make_reading
 
 NOW_MS = 1_780_000_000_000
-WARM = (25.0, NOW_MS)
+WARM = Reading(3, NOW_MS, "temperature", 25.0)
 PH_7 = Reading(2, NOW_MS, "ph", 7.0)
 
 
 def found(
     *readings: Reading,
     stage: str = "stocked",
-    temperature_c: tuple[float, int] | None = WARM,
-    lines: tuple[Line, ...] = DEFAULT_LINES,
+    temperature: Reading | None = WARM,
+    lines: tuple[Line, ...] = AMMONIA_LINES,
 ) -> list[Crossing]:
-    return crossings(lines, known_water({r.analyte: r for r in readings}, temperature_c, NOW_MS), stage)
+    return crossings(lines, known_water({r.analyte: r for r in readings}, temperature, NOW_MS), stage)
 
 
 def done(*readings: Reading, **place: Any) -> list[tuple[str, str]]:
@@ -71,7 +71,7 @@ def test_what_rests_on_an_assumption_notifies_and_never_holds() -> None:
     assert ("ammonia", "reduce") in assumed  # the total itself is not assumed
     old = Reading(2, NOW_MS - FRESH_MS - 1, "ph", 9.0)
     assert ("free_ammonia", "hold") not in done(ammonia(1.5), old)
-    assert ("free_ammonia", "hold") not in done(ammonia(1.5), Reading(2, NOW_MS, "ph", 9.0), temperature_c=None)
+    assert ("free_ammonia", "hold") not in done(ammonia(1.5), Reading(2, NOW_MS, "ph", 9.0), temperature=None)
     assert ("free_ammonia", "hold") in done(ammonia(1.5), Reading(2, NOW_MS - FRESH_MS, "ph", 9.0))
 
 
@@ -79,7 +79,7 @@ def test_an_assumption_is_said_with_whatever_is_done() -> None:
     texts = {crossing.line.do: crossing.text for crossing in found(ammonia(1.5)) if crossing.known.assumed}
     assert texts["notify"].endswith("pH assumed")
     assert texts["hold"].endswith("pH assumed, so it only notifies")
-    both = [c.text for c in found(ammonia(1.5), temperature_c=None) if c.known.assumed]
+    both = [c.text for c in found(ammonia(1.5), temperature=None) if c.known.assumed]
     assert both[0].endswith("pH and temperature assumed")
     assert not any("assumed" in c.text for c in found(ammonia(2.5), PH_7))
 
@@ -129,7 +129,7 @@ def test_a_midpoint_on_the_line_as_stated_crosses_it_on_every_basis(
     analyte, basis = analyte_basis
     unit, scale = CANONICAL[analyte].unit, 20 if analyte != "ph" else 50
     low, high = value / scale, (value + up) / scale
-    reading = make_reading(1, NOW_MS, analyte, low, unit, basis, True, low - 1, high)
+    reading = make_reading(1, NOW_MS, Stated(analyte, low, unit, basis, True, low - 1, high))
     limit = (low + high) / 2
     line = make_line(analyte, limit if above else None, None if above else limit, unit, basis, "hold", None)
     assert line.crossed_by(reading.counted)
@@ -169,7 +169,7 @@ def test_without_a_total_nothing_is_known_of_the_un_ionised() -> None:
         (("ammonia", None, None, "mg/L", "N", "hold", None), "above"),
         (("ammonia", 1.0, 0.5, "mg/L", "N", "hold", None), "above"),
         (("ammonia", 1.0, None, "mg/L", None, "hold", None), "basis"),
-        (("ammonia", 1.0, None, "ppm", "N", "hold", None), "unit"),
+        (("ammonia", 1.0, None, "g/L", "N", "hold", None), "unit"),
         (("iron", 1.0, None, "mg/L", None, "hold", None), "analyte"),
         (("ammonia", 1.0, None, "mg/L", "N", "reduce", None), "reduce_to"),
         (("ammonia", 1.0, None, "mg/L", "N", "reduce", 1.0), "reduce_to"),
@@ -196,10 +196,10 @@ def test_a_line_keeps_what_was_stated_and_crosses_in_the_canonical_unit() -> Non
 
 
 def test_only_a_line_that_pauses_on_too_much_ammonia_protects() -> None:
-    assert holds_on_ammonia(DEFAULT_LINES)
+    assert holds_on_ammonia(AMMONIA_LINES)
     assert holds_on_ammonia([make_line("free_ammonia", 0.05, None, "mg/L", "N", "hold", None)])
     assert not holds_on_ammonia([])
-    assert not holds_on_ammonia([line for line in DEFAULT_LINES if line.do != "hold"])
+    assert not holds_on_ammonia([line for line in AMMONIA_LINES if line.do != "hold"])
     assert not holds_on_ammonia([make_line("nitrate", 40.0, None, "mg/L", "ion", "hold", None)])
     assert not holds_on_ammonia([make_line("ammonia", None, 0.1, "mg/L", "N", "hold", None)])
 
@@ -215,7 +215,7 @@ def test_nothing_but_measured_water_of_a_stocked_tank_does_more_than_notify(
     total: float, ph: float, stage: str, knows_ph: bool, knows_temperature: bool
 ) -> None:
     readings = [ammonia(total)] + ([Reading(2, NOW_MS, "ph", ph)] if knows_ph else [])
-    for crossing in found(*readings, stage=stage, temperature_c=WARM if knows_temperature else None):
+    for crossing in found(*readings, stage=stage, temperature=WARM if knows_temperature else None):
         assert crossing.line.crossed_by(crossing.known.counted)
         sure = crossing.line.analyte == "ammonia" or (knows_ph and knows_temperature)
         assert crossing.do == (crossing.line.do if stage == "stocked" and sure else "notify")

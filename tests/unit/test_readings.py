@@ -9,18 +9,18 @@ from hypothesis import strategies as st
 
 from tareline.errors import FieldError
 from tareline.units import NITRATE_PER_N
-from tareline.water.readings import Reading, make_reading, neighbours
+from tareline.water.readings import Reading, Stated, make_reading, neighbours
 
 STEPS = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 
 
 def on_chart(value: float) -> Reading:
     below, above = neighbours(STEPS, value)
-    return make_reading(1, 0, "ammonia", value, "mg/L", "N", True, below, above)
+    return make_reading(1, 0, Stated("ammonia", value, "mg/L", "N", True, below, above))
 
 
 def by_instrument(value: float, analyte: str = "ammonia", unit: str = "mg/L", basis: str | None = "N") -> Reading:
-    return make_reading(1, 0, analyte, value, unit, basis, False, None, None)
+    return make_reading(1, 0, Stated(analyte, value, unit, basis, False, None, None))
 
 
 def test_a_chart_reading_lies_between_its_neighbours_and_counts_as_the_midpoint_to_the_upper_one() -> None:
@@ -35,7 +35,7 @@ def test_the_lowest_step_bounds_nothing_from_below_and_never_crosses() -> None:
     assert (found.low, found.high) == (0.0, 0.25)
     assert found.counted == 0.125
     assert not found.may_cross
-    lowest = make_reading(1, 0, "nitrate", 5.0, "mg/L", "N", True, None, 10.0)
+    lowest = make_reading(1, 0, Stated("nitrate", 5.0, "mg/L", "N", True, None, 10.0))
     assert (lowest.low, lowest.may_cross) == (0.0, False)
 
 
@@ -50,7 +50,7 @@ def test_an_instrument_means_what_it_says() -> None:
 
 
 def test_neighbours_are_converted_with_the_value() -> None:
-    found = make_reading(1, 0, "nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0)
+    found = make_reading(1, 0, Stated("nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0))
     assert found.value == pytest.approx(10 / NITRATE_PER_N)
     assert found.low == pytest.approx(5 / NITRATE_PER_N)
     assert found.high == pytest.approx(20 / NITRATE_PER_N)
@@ -109,7 +109,7 @@ def test_the_range_is_that_of_the_canonical_unit() -> None:
 )
 def test_neighbours_lie_on_their_own_sides(below: float, above: float, field: str) -> None:
     with pytest.raises(FieldError) as caught:
-        make_reading(1, 0, "ammonia", 0.5, "mg/L", "N", True, below, above)
+        make_reading(1, 0, Stated("ammonia", 0.5, "mg/L", "N", True, below, above))
     assert caught.value.field == field
 
 

@@ -38,6 +38,7 @@ def test_without_a_file_everything_has_the_contracts_default(file: Path) -> None
         "series": {"url": ""},
         "http": {"listen": "127.0.0.1:8620", "token": ""},
         "notify": {"urls": []},
+        "show": {"volume": "L", "temperature": "degC"},
     }
 
 
@@ -91,8 +92,8 @@ def test_every_key_is_also_a_variable(key: str, file: Path, monkeypatch: pytest.
     assert getattr(getattr(load(file, must_exist=False), section), name) == value
 
 
-def test_the_sections_are_the_contracts() -> None:
-    assert list(Settings.model_fields) == ["broker", "store", "series", "http", "notify"]
+def test_the_sections_are_the_contracts_and_what_is_shown() -> None:
+    assert list(Settings.model_fields) == ["broker", "store", "series", "http", "notify", "show"]
 
 
 @pytest.mark.parametrize(

@@ -44,15 +44,15 @@ def test_as_nitrogen_a_value_is_the_smallest_and_without_a_basis_it_is_itself(an
     ("analyte", "unit", "basis", "field"),
     [
         ("phosphate", "mg/L", None, "analyte"),
-        ("ammonia", "ppm", "N", "unit"),
+        ("ammonia", "g/L", "N", "unit"),
         ("ammonia", "mg/L", None, "basis"),  # the chart does not say: then the value is in doubt by a third
         ("nitrate", "mg/L", "NH3", "basis"),
         ("free_ammonia", "mg/L", "ion", "basis"),
         ("nitrite", "mg/L", "n", "basis"),
         ("ph", "1", "N", "basis"),
         ("ph", "", None, "unit"),
-        ("kh", "mg/L", None, "unit"),
-        ("temperature", "degF", None, "unit"),
+        ("kh", "mg/L", None, "basis"),
+        ("temperature", "K", None, "unit"),
     ],
 )
 def test_a_value_in_doubt_is_refused_by_the_field_that_leaves_it_so(

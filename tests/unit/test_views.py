@@ -249,7 +249,7 @@ def test_a_kits_reading_is_one_of_its_steps(house: House) -> None:
 
 
 def test_a_kit_must_state_its_scale_without_doubt(house: House) -> None:
-    for change, field in (({"basis": None}, "basis"), ({"unit": "ppm"}, "unit"), ({"steps": [1, 0.5]}, "steps")):
+    for change, field in (({"basis": None}, "basis"), ({"unit": "dKH"}, "unit"), ({"steps": [1, 0.5]}, "steps")):
         refused(field, 422, house.add, "kit", **{**KIT, **change})
 
 

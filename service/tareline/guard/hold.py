@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from tareline.guard.lines import NAMES, Crossing, Known, reaches
+from tareline.units import CANONICAL
 
+PROBED = ("temperature", "tds")
 Kind = Literal["line", "person", "board", "installation"]
 
 
@@ -33,13 +35,18 @@ class Reason:
     device: str | None = None
 
     def cleared_by(self, known: Known | None) -> bool:
-        """Whether a reading newer than this reason shows the water clear of its line."""
+        """Whether a reading newer than this reason shows the water clear of its line.
+
+        Of temperature and dissolved solids what is known may be a probe's newest plausible sample.
+        """
         if self.kind != "line" or self.limit is None:
             return True
         if known is None or not self._before(known) or known.assumed:
             return False  # what rests on an assumption shows nothing
         if not known.may_cross:
             return self.above  # a chart's lowest step: as good as nothing there, and no lower bound
+        if not known.detected and not self.above:
+            return False  # anywhere between nothing and the detection limit
         return not reaches(known.counted, self.limit, self.above)
 
     def _before(self, known: Known) -> bool:
@@ -52,12 +59,16 @@ class Reason:
             return None
         side = "below" if self.above else "above"
         name = NAMES.get(self.analyte or "", self.analyte or "")
-        needed = f"a reading newer than the hold with {name} {side} {self.limit:g}"
+        unit = CANONICAL[self.analyte].unit if self.analyte in PROBED else ""
+        taken = "a reading or a probe's sample" if self.analyte in PROBED else "a reading"
+        needed = f"{taken} newer than the hold with {name} {side} {self.limit:g} {unit}".rstrip()
         if known is None or not self._before(known):
             return f"{needed}; none has been taken since"
         if known.assumed:
             missing = " and ".join(NAMES[name] for name in known.assumed)
             return f"{needed}; the newest rests on an assumed {missing}, which must be measured"
+        if not known.detected:
+            return f"{needed}; the newest could see nothing below {known.counted:.3g}"
         return f"{needed}; the newest still counts as {known.counted:.3g}"
 
 

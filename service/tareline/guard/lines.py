@@ -2,18 +2,18 @@
 
 The defaults are ours, for the keeper to change: total ammonia as N notifies at 0.5, reduces to half at 1.0 and holds at
 2.0 mg/L; un-ionised ammonia as N notifies at 0.02 and holds at 0.05 mg/L (UF/IFAS FA16 calls 0.05 mg/L the border of
-harm, CCME's guideline is 0.019 mg NH3/L). A tank without animals is only notified; what rests on an assumed pH or
-temperature notifies and never holds.
+harm, CCME's guideline is 0.019 mg NH3/L). Nothing else reduces or holds unless the keeper says so. A tank without
+animals is only notified; what rests on an assumed pH or temperature notifies and never holds.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tareline.errors import FieldError
-from tareline.units import CANONICAL, from_canonical, to_canonical
+from tareline.units import from_canonical, scale, to_canonical
 from tareline.water.chemistry import Unionised, unionised
-from tareline.water.readings import Reading
+from tareline.water.readings import Reading, check_range
 
 Action = Literal["notify", "reduce", "hold"]
 WORDS = {"notify": "notifies", "reduce": "reduces feeding", "hold": "holds feeding"}
@@ -27,6 +27,25 @@ NAMES = {
     "temperature": "temperature",
     "kh": "carbonate hardness",
 }
+
+
+_TOXIC = ("ammonia", "free_ammonia", "nitrite")
+
+# After how many days a reading says too little of the water as it is now. pH: contract; the rest is judgement: what can
+# harm within days is measured weekly, what drifts over weeks monthly.
+FRESH_DAYS = {
+    "ammonia": 7,
+    "free_ammonia": 7,
+    "nitrite": 7,
+    "nitrate": 14,
+    "ph": 14,
+    "tds": 30,
+    "temperature": 14,
+    "kh": 30,
+}
+DAY_MS = 86_400_000
+MATURE_DAYS = 120  # ammonia is undetectable by about the fourth month: common practice, no source
+CHLORAMINE_MS = 2 * DAY_MS  # how long after a water change with chloramine its ammonia is the likely cause: judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +79,44 @@ def reaches(value: float, limit: float, above: bool) -> bool:
     return value >= limit - margin if above else value <= limit + margin
 
 
-DEFAULT_LINES: tuple[Line, ...] = (
+AMMONIA_LINES: tuple[Line, ...] = (  # contract
     Line("ammonia", True, 0.5, "mg/L", "N", "notify"),
     Line("ammonia", True, 1.0, "mg/L", "N", "reduce", 0.5),
     Line("ammonia", True, 2.0, "mg/L", "N", "hold"),
     Line("free_ammonia", True, 0.02, "mg/L", "N", "notify"),
     Line("free_ammonia", True, 0.05, "mg/L", "N", "hold"),
 )
+NOTIFY_LINES: tuple[Line, ...] = (
+    # Between US EPA's criteria for salmonids, 0.06, and warm-water fish, 5 mg/L as N (440/5-86-001, from memory).
+    Line("nitrite", True, 0.3, "mg/L", "N", "notify"),
+    # US EPA's criterion for fresh water, 6.5 to 9.0 (440/5-86-001, from memory).
+    Line("ph", False, 6.5, "1", None, "notify"),
+    Line("ph", True, 9.0, "1", None, "notify"),
+    # A heater that failed or stuck, a summer: common practice, no source.
+    Line("temperature", False, 18.0, "degC", None, "notify"),
+    Line("temperature", True, 30.0, "degC", None, "notify"),
+    # Judgement: nitrifying 2.5 mg/L N more would use it up, and pH would fall.
+    Line("kh", False, 1.0, "dKH", None, "notify"),
+)
+
+
+def default_lines(nitrate_ceiling_mg_per_l: float) -> tuple[Line, ...]:
+    """The lines of a tank whose keeper set none; the nitrate ceiling, as ion, is the tank's own."""
+    return (*AMMONIA_LINES, Line("nitrate", True, nitrate_ceiling_mg_per_l, "mg/L", "ion", "notify"), *NOTIFY_LINES)
+
+
+def raised(lines: Sequence[Line]) -> tuple[Line, ...]:
+    """Lines while nobody is there to act: too much ammonia or nitrite does one step more than it would.
+
+    What notified reduces to half, what reduced holds.
+    """
+    return tuple(_raise(line) if line.above and line.analyte in _TOXIC else line for line in lines)
+
+
+def _raise(line: Line) -> Line:
+    if line.do == "notify":
+        return replace(line, do="reduce", reduce_to=0.5)
+    return replace(line, do="hold", reduce_to=None)
 
 
 def make_line(
@@ -83,12 +133,10 @@ def make_line(
         raise FieldError("above", "expected either above or below, and not both")
     limit = above if above is not None else below
     assert limit is not None
-    canonical, scale = to_canonical(analyte, limit, unit, basis), CANONICAL[analyte]
-    if not scale.lowest <= canonical <= scale.highest:
-        side = "above" if above is not None else "below"
-        raise FieldError(
-            side, f"expected {scale.lowest:g} to {scale.highest:g} {scale.unit} for {analyte}; found {limit:g}"
-        )
+    if unit == "uS/cm":
+        raise FieldError("unit", "expected 'mg/L' or 'ppm', by the tank's own factor; found 'uS/cm'")
+    side = "above" if above is not None else "below"
+    check_range(side, analyte, limit, unit, scale(analyte, unit, basis))
     if do == "reduce":
         if reduce_to is None or not 0 <= reduce_to < 1:
             raise FieldError("reduce_to", f"expected 0 up to, not including, 1; found {reduce_to}")
@@ -104,7 +152,11 @@ def holds_on_ammonia(lines: Iterable[Line]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What is known of one analyte: the value that counts against a line, of which reading, and what was assumed."""
+    """What is known of one analyte: the value that counts against a line, of which reading, and what was assumed.
+
+    may_cross: False for a chart's lowest step. detected: False where counted is a detection limit. A probe's sample
+    has no entry (0).
+    """
 
     analyte: str
     counted: float
@@ -112,32 +164,74 @@ class Known:
     entry: int
     may_cross: bool
     assumed: tuple[str, ...] = ()
+    detected: bool = True
+
+    def reaches(self, line: Line) -> bool:
+        """Whether this crosses a line: what lies anywhere below a detection limit never crosses one from below."""
+        return self.may_cross and (self.detected or not line.above) and line.crossed_by(self.counted)
 
 
-def known_water(
-    latest: Mapping[str, Reading], temperature_c: tuple[float, int] | None, now_ms: int
-) -> dict[str, Known]:
+def known_of(reading: Reading) -> Known:
+    """What a reading says of its own analyte."""
+    return Known(
+        reading.analyte,
+        reading.counted,
+        reading.at_ms,
+        reading.entry,
+        reading.may_cross,
+        detected=reading.detected,
+    )
+
+
+def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_ms: int) -> dict[str, Known]:
     """What counts against lines, by analyte, from the newest reading of each.
 
-    temperature_c: the newest temperature and its time, from a reading or a probe. Un-ionised ammonia is computed from
-    the total, unless a newer reading measured it itself.
+    temperature: the newest one, from a reading or a probe. Un-ionised ammonia is computed from the total, unless a
+    newer reading measured it itself.
     """
-    known = {analyte: Known(analyte, r.counted, r.at_ms, r.entry, r.may_cross) for analyte, r in latest.items()}
-    free = free_ammonia(latest, temperature_c, now_ms)
+    known = {analyte: known_of(reading) for analyte, reading in latest.items()}
+    free = free_ammonia(latest, temperature, now_ms)
     measured = latest.get("free_ammonia")
     if free is not None and (measured is None or measured.at_ms < free.at_ms):
         known["free_ammonia"] = Known(
-            "free_ammonia", free.counted, free.at_ms, free.entry, free.may_cross, free.assumed
+            "free_ammonia", free.counted, free.at_ms, free.entry, free.may_cross, free.assumed, free.detected
         )
     return known
 
 
-def free_ammonia(
-    latest: Mapping[str, Reading], temperature_c: tuple[float, int] | None, now_ms: int
-) -> Unionised | None:
+def with_samples(known: Mapping[str, Known], samples: Mapping[str, tuple[float, int]]) -> dict[str, Known]:
+    """What is known with the newest plausible samples of probes, (canonical value, at_ms), where they are newer.
+
+    For what a release needs; lines on samples are judged by how long they are crossed, not by one sample.
+    """
+    found = dict(known)
+    for analyte, (value, at_ms) in samples.items():
+        if analyte not in found or found[analyte].at_ms < at_ms:
+            found[analyte] = Known(analyte, value, at_ms, 0, True)
+    return found
+
+
+def free_ammonia(latest: Mapping[str, Reading], temperature: Reading | None, now_ms: int) -> Unionised | None:
     """Un-ionised ammonia from the newest total reading; None without one."""
     total = latest.get("ammonia")
-    return None if total is None else unionised(total, latest.get("ph"), temperature_c, now_ms)
+    return None if total is None else unionised(total, latest.get("ph"), temperature, now_ms)
+
+
+def stale(analyte: str, at_ms: int, now_ms: int) -> str | None:
+    """How old a reading is, in words, where it says too little of the water now; None while it is fresh enough."""
+    days = (now_ms - at_ms) // DAY_MS
+    fresh = FRESH_DAYS[analyte]
+    if now_ms - at_ms <= fresh * DAY_MS:
+        return None
+    return f"{NAMES[analyte]} was measured {days} days ago; after {fresh} days a reading says little of the water now"
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What explains a crossing: the tank's age, and when water with chloramine last went in; None: not known, none."""
+
+    age_days: float | None = None
+    chloramine_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,20 +244,22 @@ class Crossing:
     text: str
 
 
-def crossings(lines: Sequence[Line], known: Mapping[str, Known], stage: str) -> list[Crossing]:
+def crossings(
+    lines: Sequence[Line], known: Mapping[str, Known], stage: str, context: Circumstances = Circumstances()
+) -> list[Crossing]:
     """Every line that what is known of the water reaches, in the order of the lines."""
     found = []
     for line in lines:
         value = known.get(line.analyte)
-        if value is None or not value.may_cross or not line.crossed_by(value.counted):
+        if value is None or not value.reaches(line):
             continue
         do: Action = line.do if stage == "stocked" and not value.assumed else "notify"
-        found.append(Crossing(line, value, do, _describe(line, value, stage)))
+        found.append(Crossing(line, value, do, _describe(line, value, stage) + _explain(line, value, context)))
     return found
 
 
 def _describe(line: Line, known: Known, stage: str) -> str:
-    counted = from_canonical(line.analyte, known.counted, line.basis)
+    counted = from_canonical(line.analyte, known.counted, line.basis, line.unit)
     unit = "" if line.unit == "1" else f" {line.unit}"
     basis = f" as {line.basis}" if line.basis else ""
     side = "at or above" if line.above else "at or below"
@@ -173,4 +269,21 @@ def _describe(line: Line, known: Known, stage: str) -> str:
     if known.assumed:
         assumed = " and ".join(NAMES[name] for name in known.assumed)
         return f"{text}; {assumed} assumed" + (", so it only notifies" if line.do != "notify" else "")
+    return text
+
+
+def _explain(line: Line, known: Known, context: Circumstances) -> str:
+    """What is likely behind a crossing of ammonia; the line acts as it would without."""
+    if line.analyte not in ("ammonia", "free_ammonia") or not line.above:
+        return ""
+    text = ""
+    if context.chloramine_ms is not None and 0 <= known.at_ms - context.chloramine_ms <= CHLORAMINE_MS:
+        hours = (known.at_ms - context.chloramine_ms) // 3_600_000
+        text = f"; water with chloramine went in {hours} h before, whose ammonia a test shows: the likely cause"
+    if context.age_days is not None and 0 <= context.age_days < MATURE_DAYS:
+        # Peaks near 3 mg/L in the first two months without losing fish: common practice, no source.
+        text += (
+            f"; the tank is {context.age_days:.0f} days old, and until about its fourth month more ammonia than later "
+            "is to be expected: test often, feed little; the line stays"
+        )
     return text

@@ -24,7 +24,8 @@ def unionised_fraction(ph: float, temperature_c: float) -> float:
 class Unionised:
     """Un-ionised ammonia in mg/L as N: as it counts against a line, and between which values the water may hold it.
 
-    high is None above a chart's highest step. assumed names what was not measured. at_ms is the ammonia reading's.
+    high is None above a chart's highest step. assumed names what was not measured. at_ms, may_cross and detected are
+    the ammonia reading's.
     """
 
     value: float
@@ -35,35 +36,35 @@ class Unionised:
     at_ms: int
     entry: int
     may_cross: bool
+    detected: bool
 
 
-def unionised(total: Reading, ph: Reading | None, temperature_c: tuple[float, int] | None, now_ms: int) -> Unionised:
-    """Un-ionised ammonia from a total reading and the newest pH reading and (temperature, at_ms) known.
+def unionised(total: Reading, ph: Reading | None, temperature: Reading | None, now_ms: int) -> Unionised:
+    """Un-ionised ammonia from a total reading and the newest pH and temperature known.
 
-    Against a line both charts count as the midpoint to their upper neighbour: more ammonia, and more of it un-ionised.
+    Against a line all charts count as the midpoint to their upper neighbour: more ammonia, and more of it un-ionised.
     What is missing or older than 14 days is assumed, and named.
     """
     assumed = []
-    if ph is not None and now_ms - ph.at_ms <= FRESH_MS:
-        ph_low, ph_value, ph_counted, ph_high = ph.low, ph.value, ph.counted, ph.high
-    else:
-        ph_low = ph_value = ph_counted = ph_high = ASSUMED_PH
+    if ph is None or now_ms - ph.at_ms > FRESH_MS:
+        ph = Reading(0, now_ms, "ph", ASSUMED_PH)
         assumed.append("ph")
-    if temperature_c is not None and now_ms - temperature_c[1] <= FRESH_MS:
-        celsius = temperature_c[0]
-    else:
-        celsius = ASSUMED_TEMPERATURE_C
+    if temperature is None or now_ms - temperature.at_ms > FRESH_MS:
+        temperature = Reading(0, now_ms, "temperature", ASSUMED_TEMPERATURE_C)
         assumed.append("temperature")
     high = None
-    if total.high is not None:  # beyond a pH chart's highest step all of it may be un-ionised
-        high = total.high * (unionised_fraction(ph_high, celsius) if ph_high is not None else 1.0)
+    if total.high is not None:  # beyond a chart's highest step all of it may be un-ionised
+        open_end = ph.high is None or temperature.high is None
+        share = 1.0 if open_end else unionised_fraction(ph.high or 0.0, temperature.high or 0.0)
+        high = total.high * share
     return Unionised(
-        value=total.value * unionised_fraction(ph_value, celsius),
-        counted=total.counted * unionised_fraction(ph_counted, celsius),
-        low=total.low * unionised_fraction(ph_low, celsius),
+        value=total.value * unionised_fraction(ph.value, temperature.value),
+        counted=total.counted * unionised_fraction(ph.counted, temperature.counted),
+        low=total.low * unionised_fraction(ph.low, temperature.low),
         high=high,
         assumed=tuple(assumed),
         at_ms=total.at_ms,
         entry=total.entry,
         may_cross=total.may_cross,
+        detected=total.detected,
     )

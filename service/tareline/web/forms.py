@@ -10,8 +10,9 @@ from fastapi import Depends, HTTPException, Request
 
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.units import CANONICAL, bases
-from tareline.web.writing import Row, read_local_time, read_number, read_whole
+from tareline.settings import Show
+from tareline.units import CANONICAL, UNITS, bases
+from tareline.web.writing import UNIT_SIGNS, Row, read_local_time, read_number, read_whole
 
 Typed = Mapping[str, str]
 
@@ -37,7 +38,10 @@ BASES = (
     ("N", "as N"),
     ("ion", "as the ion: NO₃, NO₂, NH₄"),
     ("NH3", "as NH₃"),
+    ("CaCO3", "hardness as CaCO₃"),
 )
+DETECTED = {"": "yes", "no": "no: the value is the detection limit"}
+VOLUMES = {"L": "volume_l", "US gal": "volume_us_gal"}
 OF_FEEDER = ("weighin", "refill", "loss", "hopper")
 NOTE_KINDS = ("stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other")
 
@@ -54,8 +58,11 @@ class Form:
 
 FORMS = {
     "reading": Form(
-        ("kit", "analyte", "value", "basis", "below", "above", "at", "by"),
-        numbers=frozenset({"value", "below", "above"}),
+        (
+            *("kit", "analyte", "value", "unit", "basis", "detected", "below", "above"),
+            *("resolution", "factor", "measured_at_c", "at", "by"),
+        ),
+        numbers=frozenset({"value", "below", "above", "resolution", "factor", "measured_at_c"}),
         required=frozenset({"value"}),
     ),
     "weighin": Form(
@@ -81,9 +88,9 @@ FORMS = {
         required=frozenset({"mass_g"}),
     ),
     "waterchange": Form(
-        ("volume_l", "water", "at", "by"), numbers=frozenset({"volume_l"}), required=frozenset({"volume_l"})
+        ("volume", "volume_unit", "water", "at", "by"), numbers=frozenset({"volume"}), required=frozenset({"volume"})
     ),
-    "topup": Form(("volume_l", "water", "at", "by"), numbers=frozenset({"volume_l"})),
+    "topup": Form(("volume", "volume_unit", "water", "at", "by"), numbers=frozenset({"volume"})),
     "note": Form(
         ("kind", "text", "mass_g", "count", "at", "by"),
         numbers=frozenset({"mass_g"}),
@@ -142,8 +149,8 @@ def read_form(form: Form, sent: Typed, zone: str) -> tuple[dict[str, Any], dict[
     return body, wrong
 
 
-def complete_reading(body: dict[str, Any], kits: Sequence[Row], wrong: dict[str, str]) -> None:
-    """Fill in what follows from the choice: with a kit its analyte, without one the analyte's unit."""
+def complete_reading(body: dict[str, Any], kits: Sequence[Row], show: Show, wrong: dict[str, str]) -> None:
+    """Fill in what follows from the choice: with a kit its analyte, without one the analyte's usual unit."""
     if "kit" in body:
         kit = next((k for k in kits if k["id"] == body["kit"]), None)
         if kit is None:
@@ -153,9 +160,36 @@ def complete_reading(body: dict[str, Any], kits: Sequence[Row], wrong: dict[str,
     elif "analyte" not in body:
         wrong["analyte"] = "expected a kit or an analyte; found neither"
     elif body["analyte"] in CANONICAL:
-        body["unit"] = CANONICAL[body["analyte"]].unit
-        if bases(body["analyte"]) and "basis" not in body:
+        usual = show.temperature if body["analyte"] == "temperature" else CANONICAL[body["analyte"]].unit
+        allowed = bases(body["analyte"], body.setdefault("unit", usual))
+        if len(allowed) == 1:
+            body.setdefault("basis", allowed[0])
+        elif allowed and "basis" not in body:
             wrong["basis"] = "expected how the nitrogen is stated: as N, as the ion or as NH₃"
+    if "detected" in body:
+        if body["detected"] not in DETECTED:
+            wrong["detected"] = f"expected one of the list; found {body['detected'][:40]!r}"
+        body["detected"] = body["detected"] != "no"
+
+
+def complete_volume(body: dict[str, Any], wrong: dict[str, str]) -> None:
+    """The volume in the unit that was chosen."""
+    unit = body.pop("volume_unit", "L")
+    if unit not in VOLUMES:
+        wrong["volume_unit"] = f"expected L or US gal; found {unit[:40]!r}"
+    elif "volume" in body:
+        body[VOLUMES[unit]] = body.pop("volume")
+
+
+def volume_units(show: Show) -> list[tuple[str, str]]:
+    """The choices of a volume's unit, the keeper's own first."""
+    return sorted(((unit, unit) for unit in VOLUMES), key=lambda one: one[0] != show.volume)
+
+
+def reading_units() -> list[tuple[str, str]]:
+    """The choices of a reading's unit beside the kit's or the usual one."""
+    every = dict.fromkeys(unit for units in UNITS.values() for unit in units if unit != "1")
+    return [("", "as the kit says, or the usual one"), *((unit, UNIT_SIGNS.get(unit, unit)) for unit in every)]
 
 
 def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[Row]) -> None:
@@ -189,5 +223,5 @@ def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: 
 
 def note_refusal(what: str, wrong: dict[str, str], error: FieldError) -> None:
     """Put the service's message beside its field; one that no field of the form carries belongs to the whole form."""
-    field = {"unit": "analyte"}.get(error.field, error.field)
+    field = {"volume_l": "volume", "volume_us_gal": "volume"}.get(error.field, error.field)
     wrong[field if field in FORMS[what].fields else ""] = error.message

@@ -19,19 +19,24 @@ from tareline.errors import FieldError
 from tareline.guard.lines import NAMES, WORDS
 from tareline.resources import dashboards_dir
 from tareline.service import Service
-from tareline.units import ANALYTES, CANONICAL, from_canonical, to_canonical
+from tareline.settings import Show
+from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, from_canonical, to_canonical
 from tareline.web import drawing
 from tareline.web.forms import (
     BASES,
+    DETECTED,
     FORMS,
     NOTE_KINDS,
     SAID,
     Sent,
     Typed,
     complete_reading,
+    complete_volume,
     note_refusal,
     post,
     read_form,
+    reading_units,
+    volume_units,
 )
 from tareline.web.writing import FILTERS, Row, differing, mend_text, read_date, unit_text
 
@@ -132,32 +137,36 @@ def _strips(week: Row, lines: Sequence[Row]) -> list[tuple[Row, drawing.Strip]]:
         key = (ANALYTES.index(reading["analyte"]), reading["unit"], reading["basis"] or "")
         groups.setdefault(key, []).append(reading)
     strips = []
+    tds_factor = week["tank"].get("tds_factor") or TDS_FACTOR
     for _, group in sorted(groups.items()):
         first = group[0]
-        marks = [_line(line, first["basis"]) for line in lines if line["analyte"] == first["analyte"]]
+        marks = [_line(line, first, tds_factor) for line in lines if line["analyte"] == first["analyte"]]
         strips.append((first, drawing.reading_strip(group, week["days"], marks, first["unit"] == "mg/L")))
     return strips
 
 
-def _line(line: Row, basis: str | None) -> tuple[float, str, str]:
-    """A line's limit on the basis that a strip's readings are stated on, its label, and what it does."""
+def _line(line: Row, reading: Row, tds_factor: float) -> tuple[float, str, str]:
+    """A line's limit as a strip's readings are stated, its label, and what it does."""
     limit = line["above"] if line["above"] is not None else line["below"]
     canonical = to_canonical(line["analyte"], limit, line["unit"], line["basis"])
-    own = from_canonical(line["analyte"], canonical, basis)
+    own = from_canonical(line["analyte"], canonical, reading["basis"], reading["unit"], tds_factor)
     return own, f"{own:.2g} {WORDS[line['do']].split()[0]}", line["do"]
 
 
 def _kit_text(kit: Row) -> str:
+    if kit["steps"] is None:
+        return f"{kit['name']}: to {kit['resolution']:g} {unit_text(kit)}".rstrip()
     return f"{kit['name']}: {', '.join(f'{step:g}' for step in kit['steps'])} {unit_text(kit)}".rstrip()
 
 
-def _analyte_text(analyte: str) -> str:
-    unit = unit_text({"unit": CANONICAL[analyte].unit})
+def _analyte_text(analyte: str, show: Show) -> str:
+    unit = unit_text({"unit": show.temperature if analyte == "temperature" else CANONICAL[analyte].unit})
     return f"{NAMES[analyte]}, {unit}" if unit else NAMES[analyte]
 
 
 def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typed, status: int = 200) -> HTMLResponse:
     glance = _glance(service, tank)
+    show = service.settings.show
     return page(
         "enter.html",
         status,
@@ -165,8 +174,11 @@ def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typ
         fed=service.views.fed_today(tank),
         feeders=[("", "choose"), *((h["feeder"], h["feeder"]) for h in glance["hoppers"])],
         kits=[("", "none of these"), *((k["id"], _kit_text(k)) for k in _things(service, "kit"))],
-        analytes=[("", "as the kit says"), *((a, _analyte_text(a)) for a in ANALYTES)],
+        analytes=[("", "as the kit says"), *((a, _analyte_text(a, show)) for a in ANALYTES)],
         bases=BASES,
+        units=reading_units(),
+        detected=list(DETECTED.items()),
+        volume_units=volume_units(show),
         foods=[("", "as before"), *((f["id"], f["name"]) for f in _things(service, "food"))],
         waters=[("", "not said"), *((w["id"], w["name"]) for w in _things(service, "water"))],
         note_kinds=[("", "choose"), *((kind, kind) for kind in NOTE_KINDS)],
@@ -250,7 +262,9 @@ def _take_forms(pages: APIRouter, service: Service) -> None:
         body, wrong = read_form(FORMS[what], sent, glance["tank"]["timezone"])
         status = 422
         if what == "reading":
-            complete_reading(body, _things(service, "kit"), wrong)
+            complete_reading(body, _things(service, "kit"), service.settings.show, wrong)
+        if what in ("waterchange", "topup"):
+            complete_volume(body, wrong)
         if not wrong:
             try:
                 said = sent["hung"] if what == "hopper" else what

@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from tareline.errors import FieldError
+from tareline.settings import Show
+from tareline.units import US_GALLON_L, from_canonical
 from tareline.web.drawing import COVERAGE
 
 Row = Mapping[str, Any]
@@ -172,16 +174,39 @@ def _duration(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
+UNIT_SIGNS = {"1": "", "degC": "°C", "Cel": "°C", "degF": "°F", "uS/cm": "µS/cm", "ug/L": "µg/L"}
+
+
 def unit_text(row: Row) -> str:
     """A value's unit and basis as they are written after the number."""
-    unit = {"1": "", "degC": "°C", "Cel": "°C"}.get(row["unit"], row["unit"])
-    basis = {"N": "as N", "ion": "as ion", "NH3": "as NH₃"}.get(row.get("basis") or "", "")
+    unit = UNIT_SIGNS.get(row["unit"], row["unit"])
+    basis = {"N": "as N", "ion": "as ion", "NH3": "as NH₃", "CaCO3": "as CaCO₃"}.get(row.get("basis") or "", "")
     return " ".join(part for part in (unit, basis) if part)
+
+
+def volume_text(volume_l: float, show: Show) -> str:
+    """A volume as the keeper likes it, to three digits: nobody reads a bucket more closely."""
+    volume = volume_l / US_GALLON_L if show.volume == "US gal" else volume_l
+    return f"{_three_digits(volume)} {show.volume}"
+
+
+def temperature_text(temperature_c: float, show: Show) -> str:
+    """A temperature as the keeper likes it."""
+    stated = from_canonical("temperature", temperature_c, None, show.temperature)
+    return f"{stated:.1f} {UNIT_SIGNS[show.temperature]}"
+
+
+def _three_digits(value: float) -> str:
+    """Without an exponent: 0.0123, 15.1, 1510."""
+    places = 2 - math.floor(math.log10(abs(value))) if value else 0
+    return f"{round(value, places):.{max(0, places)}f}".rstrip("0").rstrip(".") if places > 0 else f"{value:.0f}"
 
 
 def _interval(row: Row) -> str:
     """What a kit could tell apart; empty where a value stands for itself."""
     low, high = row["low"], row["high"]
+    if not row.get("detected", True):
+        return f"below detection, under {high:g}"
     if (low is None and high is None) or low == high:
         return ""
     if high is None:
@@ -211,6 +236,8 @@ FILTERS: dict[str, Callable[..., object]] = {
     "duration": _duration,
     "unit": unit_text,
     "interval": _interval,
+    "volume": volume_text,
+    "celsius": temperature_text,
     "doses": _doses,
     "day": lambda text: f"{date.fromisoformat(text):%a %-d %b}",
     "short_day": lambda text: f"{date.fromisoformat(text):%a %-d}",
