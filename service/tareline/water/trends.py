@@ -1,0 +1,366 @@
+"""Is the water getting worse, and when would it reach a line? Answers for readings by hand and for daily probe means.
+
+An alarm needs three things: that chance would not rise like this (below), that the 80 % interval of the slope lies
+above zero, and that the projection reaches a line within 90 days. What must not fall (pH, carbonate hardness) is
+turned over first, so that everything here speaks of rising.
+
+Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level wanders with
+a correlation of days to weeks. It is spent thus:
+- readings: Mann-Kendall over three windows (`WINDOWS`), each at its own standard score; neighbours in time resemble
+  each other, which the variance allows for.
+- probes: a CUSUM and an EWMA of daily means against the two months before, made independent day by day; each would
+  signal by chance once in `RUN_LENGTH_D` days, and most of what they signal never comes near a line.
+tests/sim/test_trends.py measures both on simulated households.
+
+"Levelling off" is told only of water whose approach to a plateau beats a straight line by 6 in BIC.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tareline.water import censored, control, kendall
+from tareline.water.levelling import Levelling, levelling
+
+Floats = NDArray[np.floating[Any]]
+Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
+
+DAY_MS = 86_400_000
+HORIZON_D = 90.0
+
+WINDOWS = ((30.0, 4, 1.6), (91.0, 7, 2.0), (182.0, 12, 2.4))  # days, fewest readings, standard score
+STALE_D = 45.0  # older readings say nothing of today
+KIT_CORRELATION_D, KIT_WEIGHT = 10.0, 12.0  # what correlation is taken for granted, worth so many readings
+
+FEWEST_DAYS = 10
+RECENT_D, BASELINE_D = 28.0, 60.0
+PROBE_STALE_D = 7.0
+PROBE_CORRELATION_D, PROBE_WEIGHT = 4.0, 14.0
+RUN_LENGTH_D = 1500.0
+ALLOWANCE, WEIGHT = 0.5, 0.05
+ONSET_D = 7.0  # the least that a slope is taken from
+
+LEVELLING_D, LEVELLING_BIC = 365.0, 6.0
+NARROW = 0.1  # of the range of values: intervals wider than this say nothing of a curve
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One observation: what the water held lies within [low, high]; high is None where it is open."""
+
+    at_ms: int
+    low: float
+    high: float | None
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Daily:
+    """Mean of one day's n samples of a probe."""
+
+    day_ms: int
+    mean: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """The next line on the way, and when the projection reaches it; latest_ms is None where it may never."""
+
+    limit: float
+    at_ms: int
+    earliest_ms: int
+    latest_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Where the water levels off, 80 % interval; when 5 % of it is left to go. None: the data put no end to it."""
+
+    low: float
+    mid: float
+    high: float | None
+    reached_from_ms: int
+    reached_to_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Where the water is going. Slopes in the analyte's unit per day, with their 80 % interval.
+
+    alarm: worth telling a person, within the budget for false alarms. since_ms: the first observation it rests on.
+    how_sure: in a sentence.
+    """
+
+    direction: Direction
+    slope_per_day: float | None
+    slope_low: float | None
+    slope_high: float | None
+    since_ms: int | None
+    n: int
+    reaches: Reach | None
+    alarm: bool
+    plateau: Plateau | None
+    how_sure: str
+
+
+def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
+    """The trend of readings by hand. limits: lines on the bad side, in the unit of the readings."""
+    series = _series(seen, rising_is_bad)
+    if series is None or now_ms - series.newest_ms > STALE_D * DAY_MS:
+        return _unknown(len(seen), f"No reading in the last {STALE_D:.0f} days.")
+    looks = [
+        (_look(part), score)
+        for window, fewest, score in WINDOWS
+        if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
+    ]
+    if not looks:
+        return _unknown(len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days.")
+    lines = _lines(limits, rising_is_bad)
+    alarms = [
+        (reach, look)
+        for look, score in looks
+        if look.test.z >= score and look.slope.low > 0 and (reach := _reach(look, lines, now_ms)) is not None
+    ]
+    soon = [(reach, look) for reach, look in alarms if _within(reach, now_ms)]
+    look = min(soon, key=lambda one: one[0].at_ms)[1] if soon else max(looks, key=lambda one: one[0].test.z)[0]
+    levels = _levelling(series.since(-LEVELLING_D), look)
+    return _trend(look, lines, now_ms, bool(soon), levels, rising_is_bad)
+
+
+def of_probe(
+    daily: Sequence[Daily], shifts_ms: Sequence[int], now_ms: int, limits: Sequence[float], rising_is_bad: bool
+) -> Trend:
+    """The trend of a probe's daily means. shifts_ms: when a change was declared (another ration, another place of the
+    probe); what went before the last one is no measure for what came after it.
+
+    Days with less than half of the usual samples are left out: their mean would lean to one side of the day.
+    """
+    usual = float(np.median([day.n for day in daily])) if daily else 0.0
+    begins = max((ms for ms in shifts_ms if ms <= now_ms), default=-math.inf)
+    days = [Seen(d.day_ms, d.mean, d.mean, d.mean) for d in daily if d.n >= usual / 2 and d.day_ms >= begins]
+    series = _series(days, rising_is_bad)
+    if series is None or now_ms - series.newest_ms > PROBE_STALE_D * DAY_MS:
+        return _unknown(len(days), f"No day of the probe in the last {PROBE_STALE_D:.0f}.")
+    year = series.since(-LEVELLING_D)
+    series = series.since(-(RECENT_D + BASELINE_D))
+    if len(series.at) < FEWEST_DAYS:
+        return _unknown(len(days), f"Too few days to tell: it takes {FEWEST_DAYS} since the last change.")
+    onset, signalled = _signal(series)
+    look = _look(series.since(onset), PROBE_CORRELATION_D, PROBE_WEIGHT)
+    lines = _lines(limits, rising_is_bad)
+    reach = _reach(look, lines, now_ms)
+    alarm = signalled and look.slope.low > 0 and reach is not None and _within(reach, now_ms)
+    return _trend(look, lines, now_ms, alarm, _levelling(year, look), rising_is_bad)
+
+
+@dataclass(frozen=True)
+class _Series:
+    """Observations in ascending order, in days before the newest, turned over where falling is bad."""
+
+    newest_ms: int
+    at: Floats
+    low: Floats
+    high: Floats
+    value: Floats
+
+    def since(self, day: float) -> "_Series":
+        part = self.at >= day
+        return replace(self, at=self.at[part], low=self.low[part], high=self.high[part], value=self.value[part])
+
+
+def _series(seen: Sequence[Seen], rising_is_bad: bool) -> _Series | None:
+    """The last observation of each day (UTC): more would only say the same again."""
+    if not seen:
+        return None
+    ordered = sorted(seen, key=lambda one: one.at_ms)
+    last = list({one.at_ms // DAY_MS: one for one in ordered}.values())
+    newest = last[-1].at_ms
+    at = np.array([(one.at_ms - newest) / DAY_MS for one in last])
+    low = np.array([one.low for one in last])
+    high = np.array([math.inf if one.high is None else one.high for one in last])
+    value = np.array([one.value for one in last])
+    if not rising_is_bad:
+        low, high, value = -high, -low, -value
+    return _Series(newest, at, low, high, value)
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One window of a series: its test, slope, and level in its middle (day, level, deviation)."""
+
+    series: _Series
+    test: kendall.Kendall
+    slope: kendall.Slope
+    middle: float
+    level: float
+    level_sd: float
+    correlation_d: float
+
+    def at(self, day: float) -> float:
+        return self.level + self.slope.mid * (day - self.middle)
+
+
+def _look(part: _Series, prior_d: float = KIT_CORRELATION_D, weight: float = KIT_WEIGHT) -> _Look:
+    seen = (part.at, part.low, part.high, part.value)
+    at = part.at
+    residue = part.value - kendall.slope(*seen, 0.0).mid * at
+    correlation_d = kendall.correlation_time(at, residue - residue.mean(), prior_d, weight)
+    inflated = kendall.inflation(at, correlation_d)
+    test = kendall.mann_kendall(*seen, inflated)
+    slope = kendall.slope(*seen, test.variance)
+    middle = float(at.mean())
+    moved = slope.mid * (at - middle)
+    level, level_sd = _level(part.low - moved, part.high - moved)
+    return _Look(part, test, slope, middle, level, level_sd * math.sqrt(inflated), correlation_d)
+
+
+def _level(low: Floats, high: Floats) -> tuple[float, float]:
+    """The level that intervals share, or scatter about, and its deviation."""
+    most, least = float(low.max()), float(high.min())
+    if most <= least and math.isfinite(least):
+        return (most + least) / 2, (least - most) / math.sqrt(12)
+    try:
+        found = censored.fit(low, high, np.ones((len(low), 1)))
+    except ValueError:
+        return most, 0.0
+    return float(found.coefficients[0]), math.sqrt(float(found.covariance[0, 0]))
+
+
+def _lines(limits: Sequence[float], rising_is_bad: bool) -> list[float]:
+    return sorted(limits if rising_is_bad else [-limit for limit in limits])
+
+
+def _reach(look: _Look, lines: Sequence[float], now_ms: int) -> Reach | None:
+    """When the straight projection reaches the next line above where the water is now; None if it doesn't rise."""
+    ahead = [line for line in lines if line > look.at(0.0)]
+    if not ahead or look.slope.mid <= 0:
+        return None
+    line = ahead[0]
+
+    def when(level: float, slope: float) -> int | None:
+        if slope <= 0:
+            return None
+        days = look.middle + max(0.0, line - level) / slope
+        return max(now_ms, look.series.newest_ms + round(min(days, 36500.0) * DAY_MS))
+
+    sd = kendall.Z80 * look.level_sd
+    mid = when(look.level, look.slope.mid)
+    assert mid is not None
+    earliest = when(look.level + sd, min(look.slope.high, 1e9))
+    return Reach(line, mid, now_ms if earliest is None else min(earliest, mid), when(look.level - sd, look.slope.low))
+
+
+def _within(reach: Reach, now_ms: int) -> bool:
+    return reach.at_ms - now_ms <= HORIZON_D * DAY_MS
+
+
+def _signal(series: _Series) -> tuple[float, bool]:
+    """The day since which a rise shows, and whether a chart signals one: CUSUM for fast rises, EWMA for slow ones."""
+    at, value = series.at, series.value
+    begin = max(-RECENT_D, float(at[0]) / 2)
+    early, late = at < begin, at >= begin
+    line = np.polynomial.Polynomial.fit(at[early], value[early], 1)
+    residue = value[early] - line(at[early])
+    variance = float(residue @ residue) / max(1, len(residue) - 2)
+    sd = math.sqrt(variance) or 1e-9
+    correlation_d = kendall.correlation_time(at[early], residue, PROBE_CORRELATION_D, PROBE_WEIGHT)
+    alike = np.exp(-np.diff(at[late]) / correlation_d)
+    off = (value[late] - value[early].mean()) / sd
+    score = np.append(off[0], (off[1:] - alike * off[:-1]) / np.sqrt(1 - alike**2))
+    sums = control.cusum(score, ALLOWANCE)
+    means = control.ewma(score, WEIGHT, 0.0)
+    if sums[-1] > control.cusum_limit(ALLOWANCE, RUN_LENGTH_D):
+        zero = np.nonzero(sums == 0)[0]
+        onset = float(at[late][zero[-1]]) if len(zero) else begin
+        return min(onset, -ONSET_D), True
+    sd_now = control.ewma_sd(WEIGHT, np.array([len(score)]))[0]
+    return float(at[0]), bool(means[-1] > control.ewma_limit(WEIGHT, RUN_LENGTH_D) * sd_now)
+
+
+def _levelling(series: _Series, look: _Look) -> Levelling | None:
+    """The approach to a plateau of a series that rises, where it beats a straight line by enough."""
+    width = np.median(series.high - series.low)
+    if len(series.at) < 10 or not width <= NARROW * np.ptp(series.value):
+        return None
+    ones = np.ones(len(series.at))
+    loose = levelling(series.at, series.value, ones, 0.0)
+    if loose is None:
+        return None
+    found = levelling(series.at, series.value, ones, kendall.correlation_time(series.at, loose.residue, 1.0, 1.0))
+    if found is None or found.bic_gain < LEVELLING_BIC or not found.rising:
+        return None
+    return found
+
+
+def _trend(
+    look: _Look, lines: Sequence[float], now_ms: int, alarm: bool, levels: Levelling | None, rising_is_bad: bool
+) -> Trend:
+    slope, newest = look.slope, look.series.newest_ms
+    direction: Direction = "rising" if slope.low > 0 else "falling" if slope.high < 0 else "level"
+    reach = _reach(look, lines, now_ms) if direction == "rising" else None
+    plateau = None
+    if levels is not None:
+        from_ms = newest + round(levels.reached_from * DAY_MS)
+        to_ms = None if levels.reached_to is None else newest + round(levels.reached_to * DAY_MS)
+        plateau = Plateau(levels.plateau_low, levels.plateau, levels.plateau_high, from_ms, to_ms)
+        if to_ms is not None and to_ms <= now_ms:
+            direction = "level"
+        else:
+            direction = "levelling off"
+        ahead = [line for line in lines if line > look.at(0.0)]
+        if not ahead or (plateau.high is not None and plateau.high < ahead[0]):
+            reach, alarm = None, False  # what levels off below a line never reaches it
+    found = Trend(
+        direction,
+        slope.mid,
+        slope.low,
+        slope.high,
+        newest + round(float(look.series.at[0]) * DAY_MS),
+        len(look.series.at),
+        reach,
+        alarm,
+        plateau,
+        _how_sure(look),
+    )
+    return found if rising_is_bad else _turned(found)
+
+
+def _turned(trend: Trend) -> Trend:
+    """The same with the sign of the water's values turned over."""
+    assert trend.slope_per_day is not None
+    assert trend.slope_low is not None
+    assert trend.slope_high is not None
+    names: dict[Direction, Direction] = {"rising": "falling", "falling": "rising"}
+    plateau, reach = trend.plateau, trend.reaches
+    return replace(
+        trend,
+        direction=names.get(trend.direction, trend.direction),
+        slope_per_day=-trend.slope_per_day,
+        slope_low=-trend.slope_high,
+        slope_high=-trend.slope_low,
+        reaches=None if reach is None else replace(reach, limit=-reach.limit),
+        plateau=None
+        if plateau is None
+        else replace(
+            plateau, low=-plateau.high if plateau.high is not None else -math.inf, mid=-plateau.mid, high=-plateau.low
+        ),
+    )
+
+
+def _how_sure(look: _Look) -> str:
+    days = look.series.at[-1] - look.series.at[0]
+    chance = look.test.p / 2
+    often = "less than 1 in 1000" if chance < 0.001 else f"about 1 in {max(2, round(1 / chance))}"
+    return (
+        f"From {len(look.series.at)} observations over {days:.0f} days; water that only wanders would show as much in"
+        f" {often} such spans."
+    )
+
+
+def _unknown(n: int, why: str) -> Trend:
+    return Trend("unknown", None, None, None, None, n, None, False, None, why)
