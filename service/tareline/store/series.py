@@ -1,5 +1,6 @@
 """Time series of what probes and cells send, with hourly roll-ups kept up as samples come in."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -38,6 +39,20 @@ class Point:
 _KEY = select(series.c.id).where(series.c.device == bindparam("device"), series.c.metric == bindparam("metric"))
 _SUMMARY = select(func.count(), func.avg(sample.c.value), func.min(sample.c.value), func.max(sample.c.value)).where(
     sample.c.series == bindparam("series"), sample.c.at_ms >= bindparam("start"), sample.c.at_ms < bindparam("end")
+)
+_HOURS = (
+    select(hour.c.hour_ms, hour.c.n, hour.c.mean, hour.c.low, hour.c.high)
+    .where(
+        hour.c.series == bindparam("series"), hour.c.hour_ms >= bindparam("start"), hour.c.hour_ms < bindparam("end")
+    )
+    .order_by(hour.c.hour_ms)
+)
+_SAMPLES = (
+    select(sample.c.at_ms, sample.c.value)
+    .where(
+        sample.c.series == bindparam("series"), sample.c.at_ms >= bindparam("start"), sample.c.at_ms < bindparam("end")
+    )
+    .order_by(sample.c.at_ms)
 )
 _NEWEST = (
     select(sample.c.value, sample.c.at_ms)
@@ -142,6 +157,61 @@ def _merge(found: Sequence[Point]) -> list[Point]:
         else:
             merged[point.at_ms] = point
     return list(merged.values())
+
+
+def daily(connection: Connection, stays: Iterable[Stay], metric: str, starts_ms: Sequence[int]) -> list[Point]:
+    """One point for each day with samples, from the devices that were there.
+
+    starts_ms: the instants at which the days begin, ascending, and last the one at which the last of them ends
+    (`feeding.days.day_start_ms`). Whole hours come from the roll-ups; an hour in which a day or a stay begins or ends
+    is read sample by sample, so that each sample counts on its own day.
+    """
+    found: list[Point] = []
+    for device, since_ms, until_ms in stays:
+        low, high = max(starts_ms[0], since_ms), starts_ms[-1] if until_ms is None else min(starts_ms[-1], until_ms)
+        key = _find(connection, device, metric)
+        if key is not None and low < high:
+            inner = [start for start in starts_ms if low < start < high]
+            found.extend(_daily(connection, key, [low, *inner, high], starts_ms))
+    return _merge(found)
+
+
+def _daily(connection: Connection, key: int, cuts_ms: Sequence[int], starts_ms: Sequence[int]) -> list[Point]:
+    split = {cut - cut % HOUR_MS for cut in cuts_ms if cut % HOUR_MS}
+    window = {"series": key, "start": cuts_ms[0] - cuts_ms[0] % HOUR_MS, "end": cuts_ms[-1]}
+    parts = [
+        Point(at_ms, mean, low, high, n)
+        for at_ms, n, mean, low, high in connection.execute(_HOURS, window)
+        if at_ms not in split
+    ]
+    for start in sorted(split):
+        window = {"series": key, "start": max(start, cuts_ms[0]), "end": min(start + HOUR_MS, cuts_ms[-1])}
+        parts.extend(Point(at_ms, v, v, v, 1) for at_ms, v in connection.execute(_SAMPLES, window))
+    days: dict[int, list[Point]] = {}
+    for part in parts:
+        days.setdefault(starts_ms[bisect_right(starts_ms, part.at_ms) - 1], []).append(part)
+    return [_sum_up(start_ms, days[start_ms]) for start_ms in sorted(days)]
+
+
+def _sum_up(at_ms: int, parts: Sequence[Point]) -> Point:
+    """Points in billionths as one, in the metric's unit."""
+    n = sum(part.n for part in parts)
+    mean = sum(part.mean * part.n for part in parts) / n
+    return Point(at_ms, mean / SCALE, min(p.low for p in parts) / SCALE, max(p.high for p in parts) / SCALE, n)
+
+
+def samples(
+    connection: Connection, stays: Iterable[Stay], metric: str, start_ms: int, end_ms: int
+) -> dict[str, list[tuple[int, float]]]:
+    """Every sample of a metric in [start, end) by device, as (UNIX ms, value), while the device was there."""
+    found: dict[str, list[tuple[int, float]]] = {}
+    for device, since_ms, until_ms in stays:
+        low, high = max(start_ms, since_ms), end_ms if until_ms is None else min(end_ms, until_ms)
+        key = _find(connection, device, metric)
+        if key is not None and low < high:
+            rows = connection.execute(_SAMPLES, {"series": key, "start": low, "end": high})
+            found.setdefault(device, []).extend((at_ms, value / SCALE) for at_ms, value in rows)
+    return {device: sorted(own) for device, own in found.items() if own}
 
 
 def newest(connection: Connection, device: str, metric: str) -> tuple[float, int] | None:
