@@ -10,6 +10,7 @@ Nothing here tells a fault from water: give `spells` what `water/probes.py` lets
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from tareline.guard.lines import reaches
 
@@ -21,7 +22,7 @@ Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """hysteresis: in the metric's unit. min_ms: least time beyond the limit. gap_ms: longer without a sample is a gap."""
+    """hysteresis in the metric's unit; the least time beyond the limit; what is longer without a sample is a gap."""
 
     hysteresis: float
     min_ms: int
@@ -123,7 +124,7 @@ class Duty:
 def duty(points: Points, limit: float, above: bool, gap_ms: int) -> Duty:
     """The time at or beyond a limit, on straight lines from sample to sample; gaps are not counted."""
     beyond_ms, seen_ms = 0.0, 0
-    for (start_ms, first), (end_ms, second) in zip(points, points[1:], strict=False):
+    for (start_ms, first), (end_ms, second) in pairwise(points):
         width_ms = end_ms - start_ms
         if width_ms > gap_ms:
             continue
