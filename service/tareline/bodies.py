@@ -343,6 +343,12 @@ class Release(_Body):
     note: Words
 
 
+class Seen(_Body):
+    """A person has seen an alert."""
+
+    note: LongText | None = None
+
+
 class Correction(_Body):
     """The corrected fields beside these are checked as the entry's own."""
 
@@ -380,6 +386,7 @@ def first_problem(error: Mapping[str, Any]) -> tuple[str, str]:
     if error["type"] == "float_parsing" and re.fullmatch(r"\s*-?\d*,\d+\s*", error["input"]):
         return field, f"expected a decimal point; found {error['input'][:80]!r}"
     message = message[0].lower() + message[1:]
-    if "; found " in message or isinstance(error["input"], dict) or field.endswith("token"):
+    secret = field.endswith("token") or field.startswith("notify.")
+    if "; found " in message or isinstance(error["input"], dict) or secret:
         return field, message  # said already, or more than the one value that is wrong: there may be secrets in it
     return field, f"{message}; found {repr(error['input'])[:80]}"

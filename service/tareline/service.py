@@ -21,9 +21,13 @@ from tareline.context import Context
 from tareline.devices import messages as wire
 from tareline.devices.messages import Message
 from tareline.entries import Entries
+from tareline.errors import FieldError
 from tareline.feeding.revision import Revision
 from tareline.intake import Intake, Taken
 from tareline.metrics import Metrics
+from tareline.notify.alerts import Alerts
+from tareline.notify.post import Post
+from tareline.notify.targets import Addresses
 from tareline.reconciling import Reconciling
 from tareline.reports import Reports
 from tareline.settings import Settings
@@ -43,7 +47,8 @@ GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 class Service:
     """One installation: its books, its link to the broker, and what people see and enter.
 
-    on_broken: called when the store or the link failed and the service must end. Raises StoreError, ValueError.
+    on_broken: called when the store or the link failed and the service must end. Raises StoreError, ValueError (and
+    with it FieldError, naming a setting).
     """
 
     def __init__(self, settings: Settings, clock: Clock, on_broken: Callable[[str], None] | None = None) -> None:
@@ -56,6 +61,13 @@ class Service:
         self.reconciling = Reconciling(self.context)
         self.views = Views(self.context, settings.broker.root, self.reconciling)
         self.reports = Reports(self.context, self.reconciling)
+        try:
+            addresses = Addresses(settings.notify, self.context.installation)
+        except FieldError:
+            self.context.store.close()
+            raise
+        self.alerts = Alerts(self.context, settings.notify, addresses)
+        self.post = Post(self.context, addresses)
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -87,6 +99,7 @@ class Service:
         self.context.listen(lambda _change: self._moved.set())
         self._moved.set()
         self._reckoner.start()
+        self.post.start()
         self.link.start()
 
     def stop(self) -> None:
@@ -96,6 +109,7 @@ class Service:
         self._moved.set()
         if self._reckoner.is_alive():
             self._reckoner.join()
+        self.post.stop()
         self.context.store.close()
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------

@@ -1,11 +1,13 @@
 """Settings: `tareline.toml` and the environment, which wins (`TARELINE_BROKER__URL`)."""
 
 import ipaddress
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from tareline.bodies import first_problem
@@ -58,8 +60,46 @@ class Http(_Section):
         return self
 
 
+def _time(value: str) -> str:
+    if value and not _TIME.fullmatch(value):
+        raise ValueError('expected a time like "09:00", or nothing')
+    return value
+
+
+def _webhook(value: str) -> str:
+    try:
+        parts = urlsplit(value)
+        sound = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+    except ValueError:
+        sound = False
+    if not sound:
+        raise ValueError('expected an address like "https://host/path"')
+    return value
+
+
+_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+Time = Annotated[str, AfterValidator(_time)]
+
+
 class Notify(_Section):
+    """Who is told of alerts, and when. Addresses may hold passwords: no message about these repeats them."""
+
     urls: list[str] = []
+    webhooks: list[Annotated[str, AfterValidator(_webhook)]] = []
+    secret: str = ""
+    quiet: str = ""
+    sign_of_life: str = ""
+    sign_of_life_at: Annotated[Time, Field(min_length=1)] = "09:00"
+    morning: Time = ""
+    others: dict[str, list[str]] = {}
+
+    @field_validator("quiet")
+    @classmethod
+    def _hours(cls, quiet: str) -> str:
+        start, _, end = quiet.partition("-")
+        if quiet and (not _TIME.fullmatch(start) or not _TIME.fullmatch(end) or start == end):
+            raise ValueError('expected two times of day like "22:00-07:00", or nothing')
+        return quiet
 
 
 class Show(_Section):

@@ -187,3 +187,61 @@ settled = Table(
     Column("position", BigInteger, nullable=False),
     Column("body", Text, nullable=False),
 )
+
+# The story of each concern; what a person was told of it and what is still owed. Rows change as the story goes on.
+alert = Table(
+    "alert",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("key", String, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("tank", String),
+    Column("since_ms", BigInteger, nullable=False),
+    Column("state", String, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("urgent", Boolean, nullable=False),
+    Column("grade", Integer, nullable=False),
+    Column("opened_ms", BigInteger, nullable=False),
+    Column("owed", String),
+    Column("told", Integer, nullable=False),
+    Column("told_ms", BigInteger),
+    Column("gone_ms", BigInteger),
+    Column("reopened", Integer, nullable=False),
+    Column("seen_ms", BigInteger),
+    Column("seen_by", String),
+    Column("note", Text),
+    Column("cleared_ms", BigInteger),
+    Column("undelivered", Text),
+    Index("alert_of_state", "state", "cleared_ms"),
+    sqlite_autoincrement=True,
+)
+
+# What is to be said, as it was decided, and to whom: a row of `delivery` for each address. An address may hold a
+# password, so only its public name is here.
+message = Table(
+    "message",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("tank", String),
+    Column("queued_ms", BigInteger, nullable=False),
+    Column("until_ms", BigInteger, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("alerts", Text, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+delivery = Table(
+    "delivery",
+    metadata,
+    Column("message", Id, ForeignKey("message.id"), primary_key=True),
+    Column("target", String, primary_key=True),
+    Column("state", String, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("tried_ms", BigInteger),
+    Column("error", Text),
+)
+_waiting = delivery.c.state == "waiting"
+Index("delivery_waiting", delivery.c.target, delivery.c.message, sqlite_where=_waiting, postgresql_where=_waiting)

@@ -1,0 +1,199 @@
+"""The addresses that are told: plain webhooks by httpx, everything people read by apprise.
+
+An address may hold a password or be one as a whole, so it is never stored, shown or logged. A target is named by its
+scheme, by its host where that is no secret, and by a digest that only this installation can compute.
+"""
+
+import hashlib
+import hmac
+import json
+import logging
+import re
+import threading
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+from urllib.parse import urlsplit
+
+import httpx
+
+from tareline.errors import FieldError
+from tareline.settings import Notify
+
+CONNECT_S = 10.0
+HOST_IS_NO_SECRET = ("json", "jsons", "xml", "xmls", "form", "forms", "mailto", "mailtos", "http", "https")
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """What is said. id: the same at each try, so that a receiver can drop a repeat; alerts: as JSON values."""
+
+    id: str
+    kind: str
+    tank: str | None
+    title: str
+    text: str
+    at: str
+    alerts: Sequence[Mapping[str, Any]] = ()
+
+
+class RefusedError(Exception):
+    """A letter was not taken; says why, without the address."""
+
+
+class Target(Protocol):
+    """An address that can be told.
+
+    `send` raises RefusedError. now_ms: the time of sending; read_s: how long to wait for the receiver's answer.
+    """
+
+    name: str
+
+    def send(self, letter: Letter, now_ms: int, read_s: float) -> None: ...
+
+
+class Addresses:
+    """Who is told, by the settings. Raises FieldError, naming the key, where an address cannot be one."""
+
+    def __init__(self, settings: Notify, installation: str) -> None:
+        self._settings = settings
+        self._installation = installation
+        self.targets = self.make()
+        self.usual = self._names([("urls", settings.urls), ("webhooks", settings.webhooks)])
+        self.others = {name: self._names([("others", listed)]) for name, listed in settings.others.items()}
+        self.life = next(iter(self._names([("sign_of_life", [settings.sign_of_life])])), None)
+
+    def make(self) -> dict[str, Target]:
+        """All targets by name; made anew, so that two threads need not share one."""
+        made: dict[str, Target] = {}
+        listed = [("urls", self._settings.urls), ("webhooks", self._settings.webhooks)]
+        listed += [(f"others.{name}", others) for name, others in self._settings.others.items()]
+        for key, addresses in [*listed, ("sign_of_life", [self._settings.sign_of_life])]:
+            for i, address in enumerate(addresses):
+                name = self.name(address)
+                if not address or name in made:
+                    continue
+                if self._is_webhook(key, address):
+                    made[name] = Webhook(name, address, self._settings.secret)
+                    continue
+                try:
+                    made[name] = Service(name, address)
+                except ValueError as error:
+                    place = f"{key}.{i}" if len(addresses) > 1 else key
+                    raise FieldError(f"notify.{place}", str(error)) from None
+        return made
+
+    def name(self, address: str) -> str:
+        """The public name of an address."""
+        scheme, _, _ = address.partition("://")
+        host = ""
+        if scheme in HOST_IS_NO_SECRET:
+            host = urlsplit(address).hostname or ""
+        digest = hmac.new(self._installation.encode(), address.encode(), hashlib.sha256).hexdigest()[:8]
+        return f"{scheme[:20]}://{host} ({digest})" if host else f"{scheme[:20]} ({digest})"
+
+    def _names(self, listed: Iterable[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(self.name(address) for _, addresses in listed for address in addresses if address))
+
+    def _is_webhook(self, key: str, address: str) -> bool:
+        """Several services that people read have addresses with https; those stand in `urls`."""
+        return key == "webhooks" or (key != "urls" and address.startswith(("http://", "https://")))
+
+
+def signature(secret: str, timestamp: str, body: bytes) -> str:
+    """HMAC-SHA256 (RFC 2104) over the timestamp, a full stop and the body, in hexadecimal."""
+    return hmac.new(secret.encode(), timestamp.encode() + b"." + body, hashlib.sha256).hexdigest()
+
+
+class Webhook:
+    """A program's address: the letter as JSON, signed where there is a secret."""
+
+    def __init__(self, name: str, address: str, secret: str) -> None:
+        self.name = name
+        self._address = address
+        self._secret = secret
+        # httpx tells the whole address of each call.
+        logging.getLogger("httpx").setLevel(logging.WARNING)
+        # A connection that was kept may have been closed at the other end, which only shows when a letter is lost.
+        self._client = httpx.Client(limits=httpx.Limits(max_keepalive_connections=0), trust_env=False)
+
+    def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
+        body = json.dumps(
+            {
+                "id": letter.id, "kind": letter.kind, "tank": letter.tank, "at": letter.at, "title": letter.title,
+                "text": letter.text, "alerts": list(letter.alerts),
+            }
+        ).encode()  # fmt: skip
+        headers = {"Content-Type": "application/json", "Tareline-Message": letter.id, "Tareline-Timestamp": f"{now_ms}"}
+        if self._secret:
+            headers["Tareline-Signature"] = f"sha256={signature(self._secret, f'{now_ms}', body)}"
+        timeout = httpx.Timeout(read_s, connect=CONNECT_S)
+        try:
+            # What it says beyond its status is not read: it may be long.
+            with self._client.stream("POST", self._address, content=body, headers=headers, timeout=timeout) as answer:
+                status = answer.status_code
+        except httpx.TimeoutException:
+            raise RefusedError("no answer in time") from None
+        except httpx.HTTPError as error:
+            raise RefusedError(_without(self._address, f"{error}" or type(error).__name__)) from None
+        if not httpx.codes.is_success(status):
+            raise RefusedError(f"answered {status}")
+
+
+class _Overheard(logging.Handler):
+    """What apprise logs while one thread sends; by itself it only says that it failed."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self._thread = threading.get_ident()
+        self._lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread == self._thread:
+            self._lines.append(record.getMessage())
+
+    @property
+    def why(self) -> str:
+        """Why, in words that can hold no address."""
+        for line in self._lines:
+            if found := re.search(r"error=(\d{3})\b", line):
+                return f"answered {found[1]}"
+        return "no connection, or no answer in time" if any("onnection" in line for line in self._lines) else ""
+
+
+class Service:
+    """An address that people read, by apprise. Raises ValueError, without the address, where it is none."""
+
+    def __init__(self, name: str, address: str) -> None:
+        # It takes 20 MB, which only those pay who use it; and it logs addresses.
+        import apprise
+
+        log = logging.getLogger("apprise")
+        log.propagate = False
+        if not log.handlers:
+            log.addHandler(logging.NullHandler())
+        self.name = name
+        plugin = apprise.Apprise.instantiate(address, suppress_exceptions=True)
+        if plugin is None:
+            raise ValueError("expected an address that apprise understands; what is there is none")
+        self._plugin = plugin
+
+    def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
+        self._plugin.socket_connect_timeout, self._plugin.socket_read_timeout = CONNECT_S, read_s
+        overheard = _Overheard()
+        log = logging.getLogger("apprise")
+        log.addHandler(overheard)
+        try:
+            kind = "warning" if letter.kind == "alert" else "info"
+            text = f"{letter.text}\n\nMessage {letter.id}"
+            sent = self._plugin.notify(body=text, title=letter.title, notify_type=kind, body_format="text")
+        except Exception as error:  # a hundred services, each with its own way to fail
+            raise RefusedError(type(error).__name__) from None
+        finally:
+            log.removeHandler(overheard)
+        if not sent:
+            raise RefusedError(overheard.why or "not taken")
+
+
+def _without(address: str, text: str) -> str:
+    return text.replace(address, "the address")[:200]
