@@ -1,4 +1,4 @@
-"""The command line: `tareline serve`, `reconcile`, `demo`, `desk` and `flash`."""
+"""The command line: `tareline serve`, `reconcile`, `notify test`, `demo`, `desk` and `flash`."""
 
 import logging
 import sys
@@ -78,6 +78,34 @@ def reconcile(
     except (FieldError, ValueError) as error:
         raise _fail(str(error)) from error
     terminal.show(report, terminal.make_console())
+
+
+notify = typer.Typer(help="The people who are told.", no_args_is_help=True)
+app.add_typer(notify, name="notify")
+
+
+@notify.command("test")
+def notify_test(
+    config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
+) -> None:
+    """Send a test message to every address, and print how each took it; the service must be running."""
+    from rich.console import Console
+
+    from tareline import terminal
+    from tareline.settings import load
+
+    try:
+        http = load(config or Path("tareline.toml"), must_exist=config is not None).http
+        with Console(stderr=True).status("waiting for the addresses"):
+            told = terminal.try_addresses(http)
+        if not told:
+            raise FieldError("notify", "nobody is told: the service was started without addresses (urls, webhooks)")
+    except (FieldError, ValueError) as error:
+        raise _fail(str(error)) from error
+    for one in told:
+        typer.echo(f"{one['target']}: {'told' if one['ok'] else one['detail']}")
+    if not all(one["ok"] for one in told):
+        raise _fail("not every address could be told")
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""A feeder's report on a terminal, asked of the running service over HTTP."""
+"""What commands print, asked of the running service over HTTP: a feeder's report, and whether addresses can be told."""
 
 import ipaddress
 from collections.abc import Sequence
@@ -22,23 +22,40 @@ Row = dict[str, Any]
 def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
     """The report of a feeder over some local days. Raises FieldError with what the service refuses, or that it cannot
     be reached."""
-    url = f"{_address(http)}/api/v1/feeders/{quote(feeder, safe='')}/report"
+    status, body = _ask(http, "GET", f"/feeders/{quote(feeder, safe='')}/report", {"start": start, "end": end})
+    if httpx.codes.is_success(status) and isinstance(body, dict) and "reconciliation" in body:
+        return body
+    if status == httpx.codes.NOT_FOUND:
+        raise FieldError("--feeder", f"there is no feeder {feeder!r}", 404)
+    raise _refusal(http, status, body)
+
+
+def try_addresses(http: Http) -> list[Row]:
+    """Make the service tell every address a test message; of each its name, and whether and why not. Raises FieldError
+    as above."""
+    status, body = _ask(http, "POST", "/alerts/test", {})
+    if httpx.codes.is_success(status) and isinstance(body, list):
+        return body
+    raise _refusal(http, status, body)
+
+
+def _ask(http: Http, method: str, path: str, query: dict[str, str]) -> tuple[int, Any]:
+    """Status and body of a call."""
     headers = {"Authorization": f"Bearer {http.token}"} if http.token else {}
     try:
         # No proxy of the environment: the service is on this machine or in this house.
         with httpx.Client(timeout=httpx.Timeout(TIMEOUT_S, connect=5.0), trust_env=False, headers=headers) as client:
-            answer = client.get(url, params={"start": start, "end": end})
-            body = answer.json()
+            answer = client.request(method, f"{_address(http)}/api/v1{path}", params=query)
+            return answer.status_code, answer.json()
     except (httpx.HTTPError, httpx.InvalidURL) as error:
         raise FieldError("", f"no answer from the service at {_address(http)} ({error}); is it running?") from error
     except ValueError as error:
         raise FieldError("", f"what answers at {_address(http)} is not this service") from error
-    if answer.is_success and isinstance(body, dict) and "reconciliation" in body:
-        return body
-    if answer.status_code == httpx.codes.NOT_FOUND:
-        raise FieldError("--feeder", f"there is no feeder {feeder!r}", 404)
+
+
+def _refusal(http: Http, status: int, body: Any) -> FieldError:
     detail = body.get("detail") if isinstance(body, dict) else None
-    raise FieldError("", str(detail or f"what answers at {_address(http)} is not this service"), answer.status_code)
+    return FieldError("", str(detail or f"what answers at {_address(http)} is not this service"), status)
 
 
 def _address(http: Http) -> str:

@@ -218,7 +218,7 @@ def test_whatever_is_sent_about_things_that_are_there_is_answered_as_described(
     before = len(house.service.log)
     house.reading("nitrate", 10.0, basis="ion")
     ids = {"tank": house.tank, "ref": house.tank, "feeder": house.feeder, "entry": house.ledger()[-1]["entry"]}
-    ids["finding"] = f"{house.feeder}.content.1.2"
+    ids |= {"finding": f"{house.feeder}.content.1.2", "alert": 1}
     checked = 0
     for call in calls:
         known = {parameter.name: ids[parameter.name] for parameter in call.path_parameters}

@@ -78,7 +78,7 @@ def test_every_call_is_in_the_table(service: Service) -> None:
 def test_every_setting_is_in_the_table_with_its_default() -> None:
     documented = {names(row[0])[0]: (names(row[1]) or [""])[0] for row in table("Settings")}
     defaults = {
-        f"{section}.{key}": "" if value in ("", []) else str(value)
+        f"{section}.{key}": "" if value in ("", [], {}) else str(value)
         for section, keys in Settings().model_dump().items()
         for key, value in keys.items()
     }

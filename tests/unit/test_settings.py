@@ -37,8 +37,11 @@ def test_without_a_file_everything_has_the_contracts_default(file: Path) -> None
         "store": {"url": "sqlite:///tareline.db"},
         "series": {"url": ""},
         "http": {"listen": "127.0.0.1:8620", "token": ""},
-        "notify": {"urls": []},
         "show": {"volume": "L", "temperature": "degC"},
+        "notify": {
+            "urls": [], "webhooks": [], "secret": "", "quiet": "", "sign_of_life": "", "sign_of_life_at": "09:00",
+            "morning": "", "others": {},
+        },
     }
 
 

@@ -161,10 +161,8 @@ def seen(alert: Alert, at_ms: int, by: str | None, note: str | None) -> Alert:
 
     What was still owed was read on the page, so that it counts as told.
     """
-    alert = replace(alert, seen_ms=at_ms, seen_by=by, note=note)
-    if alert.state == "cleared":
-        return alert
-    return replace(alert, state="seen", owed=None, told=max(alert.told, 1))
+    alert = replace(alert, seen_ms=at_ms, seen_by=by, note=note, owed=None)
+    return alert if alert.state == "cleared" else replace(alert, state="seen", told=max(alert.told, 1))
 
 
 def _meet(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
