@@ -186,6 +186,23 @@ class Ration(_Body):
     confirm: bool = False
 
 
+class Absence(_Body):
+    """Local days, both included, on which less is fed; a `daily_g` of null ends what was planned."""
+
+    start: Day | None = None
+    end: Day | None = None
+    daily_g: Annotated[float, Field(ge=0, le=1000)] | None
+    tell: Words | None = None
+
+    @model_validator(mode="after")
+    def _days(self) -> "Absence":
+        if self.daily_g is not None:
+            for name in ("start", "end"):
+                if getattr(self, name) is None:
+                    raise ValueError(f"{name}: expected a date")
+        return self
+
+
 class Line(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 

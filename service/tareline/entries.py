@@ -17,6 +17,7 @@ from tareline import bodies, facts, guarding, telling
 from tareline.bodies import parse
 from tareline.context import Context
 from tareline.errors import FieldError
+from tareline.feeding.absence import check_absence
 from tareline.feeding.causes import Mend
 from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
 from tareline.feeding.gross import Finding
@@ -158,8 +159,7 @@ class Entries:
         new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
 
         def make(tx: Connection) -> dict[str, Any]:
-            before = ledger.newest(tx, "ration", tank=tank)
-            last = facts.ration(before[0]) if before else None
+            last = facts.last_ration(tx, tank)
             if needs_confirmation(last, new) and not checked.confirm:
                 assert last is not None
                 raise FieldError(
@@ -178,6 +178,31 @@ class Entries:
             return ration_view(tx, self._context, tank)
 
         return self._enter(checked, make, "ration", tank)
+
+    def put_absence(self, tank: str, body: Body | BaseModel, proven_g: float | None = None) -> dict[str, Any]:
+        """Plan an absence, in place of one that was planned; without grams, end it (from the next midnight on where it
+        has begun). proven_g: what the tank is known to carry, which a ration for an absence must not exceed."""
+        zone = self._context.zone(tank)
+        checked = parse(bodies.Absence, body)
+
+        def make(tx: Connection) -> dict[str, Any]:
+            now_ms = self._context.stamp_ms()
+            today = day_of(now_ms, zone)
+            planned = facts.absences(tx, tank, zone, today)
+            if checked.daily_g is None and not planned:
+                raise FieldError("daily_g", "no absence is planned that could be ended", 409)
+            if checked.daily_g is not None:
+                assert checked.start is not None
+                assert checked.end is not None
+                running = next((absence for absence in planned if absence.covers(today)), None)
+                last = facts.last_ration(tx, tank)
+                check_absence(checked.start, checked.end, checked.daily_g, today, last, running, proven_g)
+            fields = checked.model_dump(include={"start", "end", "daily_g", "tell"}, mode="json")
+            fields["start"] = fields["start"] or today.isoformat()
+            entry = ledger.add(tx, "absence", now_ms, now_ms, fields, tank=tank, by=checked.by)
+            return {"entry": entry}
+
+        return self._enter(checked, make, "absence", tank)
 
     def put_lines(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
         """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
@@ -533,11 +558,10 @@ def ration_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
     """The ration decided last, and what of it is in force today."""
     zone = context.zone(tank)
     today = day_of(context.stamp_ms(), zone)
-    history = facts.rations(tx, tank, day_start_ms(today, zone))
-    if not history:
+    last = facts.last_ration(tx, tank)
+    if last is None:
         raise FieldError("ration", f"none has been decided for {tank!r}", 404)
-    last = history[-1]
-    force = ration_on(today, zone, history)
+    force = ration_on(today, zone, facts.rations(tx, tank, zone, day_start_ms(today, zone)))
     assert force is not None
     return {
         "daily_g": last.daily_g,

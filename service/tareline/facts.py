@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.context import Context
+from tareline.feeding.absence import Absence, settled, with_absences
 from tareline.feeding.days import ONE_DAY, day_end_ms, day_of, day_start_ms, days_between
 from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.plan import largest_meal_g
@@ -96,16 +97,38 @@ def reading(entry: Entry, factor: float) -> Reading:
     return stated.reading(entry.root, entry.at_ms, factor)
 
 
-def rations(tx: Connection, tank: str, since_ms: int) -> list[Ration]:
-    """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later."""
+def rations(tx: Connection, tank: str, zone: str, since_ms: int) -> list[Ration]:
+    """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later;
+    as they hold through planned absences."""
     earlier = ledger.newest(tx, "ration", tank=tank, before_ms=since_ms)
-    return [ration(entry) for entry in earlier + ledger.standing(tx, tank, (), ["ration"], since_ms)]
+    decided = [ration(entry) for entry in earlier + ledger.standing(tx, tank, (), ["ration"], since_ms)]
+    return with_absences(decided, absences(tx, tank, zone, day_of(since_ms, zone)), zone)
 
 
 def ration(entry: Entry) -> Ration:
     body = entry.body
     meals = tuple(Meal(m["at"], m["share"], m["feeder"], m["slot"]) for m in body["meals"])
     return Ration(body["daily_g"], body["cap_g"], meals, entry.at_ms, body.get("carry_over", 0.0))
+
+
+def last_ration(tx: Connection, tank: str) -> Ration | None:
+    """The ration decided last, as it was decided."""
+    newest = ledger.newest(tx, "ration", tank=tank)
+    return ration(newest[0]) if newest else None
+
+
+def absences(tx: Connection, tank: str, zone: str, since: date) -> list[Absence]:
+    """The absences that hold on a local day or later, in the order they were decided."""
+    decided = [_absence(entry) for entry in ledger.standing(tx, tank, (), ["absence"])]
+    return [absence for absence in settled(decided, zone) if absence.end >= since]
+
+
+def _absence(entry: Entry) -> Absence:
+    """An absence from its entry; one without grams ends what was decided before."""
+    body = entry.body
+    start, daily_g = date.fromisoformat(body["start"]), body["daily_g"]
+    end = start - ONE_DAY if daily_g is None else date.fromisoformat(body["end"])
+    return Absence(start, end, daily_g or 0.0, body["tell"], entry.root, entry.at_ms)
 
 
 def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> tuple[list[Dose], list[HandFeed]]:
@@ -120,7 +143,7 @@ def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: 
     """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold."""
     before = day - ONE_DAY
     start_ms, end_ms = day_start_ms(before, zone), day_end_ms(before, zone)
-    history = rations(tx, tank, start_ms)
+    history = rations(tx, tank, zone, start_ms)
     then, now = ration_on(before, zone, history), ration_on(day, zone, history)
     if then is None or now is None or not now.carry_over:
         return 0.0

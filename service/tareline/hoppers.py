@@ -27,10 +27,11 @@ def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: s
 
 
 def daily_g(plan: Mapping[str, Any] | None) -> float:
-    """What a plan asks for in a day: its last one, since the first has begun and a new ration comes with a midnight."""
+    """What a plan asks for in a day: the most of any that has not begun yet, since a new ration comes with a midnight,
+    and an absence that feeds less ends again."""
     meals = plan["meals"] if plan is not None else []
     days: dict[str, float] = {}
     for meal in meals:
         day = str(meal["id"]).partition("/")[0]
         days[day] = days.get(day, 0.0) + float(meal["target_g"])
-    return days[max(days)] if days else 0.0
+    return max((grams for day, grams in days.items() if day != min(days)), default=sum(days.values()))

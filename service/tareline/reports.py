@@ -130,7 +130,7 @@ class Reports:
         """What the ration of its tank gave to this feeder, day by day; None before the first ration."""
         if tank is None:
             return [None] * len(days)
-        rations = facts.rations(tx, tank, day_start_ms(days[0], zone))
+        rations = facts.rations(tx, tank, zone, day_start_ms(days[0], zone))
         owners = {feeder, None} if self._context.register.devices_of("feeder", tank)[:1] == [feeder] else {feeder}
         found: list[float | None] = []
         for day in days:

@@ -93,7 +93,7 @@ def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
         zone=zone,
         stage=str(body["stage"]),
         feeders=context.register.devices_of("feeder", tank),
-        rations=facts.rations(tx, tank, day_start_ms(today, zone)),
+        rations=facts.rations(tx, tank, zone, day_start_ms(today, zone)),
         state=facts.hold_state(tx, tank),
         doses=doses,
         by_hand_g=sum(h.mass_g for h in handfeeds),

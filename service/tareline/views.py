@@ -5,7 +5,8 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline import facts
+from tareline import dues, facts
+from tareline.absences import absence_view
 from tareline.context import Context
 from tareline.devices.journals import Track
 from tareline.entries import crossing_view, stated
@@ -76,9 +77,17 @@ class Views:
                         "water": self._water(tx, tank, now_ms),
                         "hoppers": self._hoppers(tx, tank),
                         "next_meal": self._next_meal(tx, tank, now_ms),
+                        "due": dues.due(tx, self._context, self._reconciling, tank, {}),
+                        "absence": absence_view(tx, self._context, tank),
                     }
                 )
         return found
+
+    def due(self, tank: str) -> list[dict[str, Any]]:
+        """What is due of a tank, the most pressing first."""
+        self._context.need("tank", tank)
+        with self._context.store.read() as tx:
+            return dues.due(tx, self._context, self._reconciling, tank, {})
 
     def _next_meal(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any] | None:
         told = device_store.issued(tx)
@@ -153,7 +162,7 @@ class Views:
         zone = self._context.zone(tank)
         days = list(days_between(first, last))
         spans = [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
-        rations = facts.rations(tx, tank, spans[0][0])
+        rations = facts.rations(tx, tank, zone, spans[0][0])
         doses, handfeeds = facts.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
         state = facts.hold_state(tx, tank, spans[0][0])
         held = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])

@@ -143,14 +143,22 @@ def _meals(
 
 
 def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], today: date) -> Fallback:
-    """Half of this feeder's part of the ration that will hold at the end of the plan, at its first meal's time."""
+    """Half of this feeder's part of the ration that will hold at the end of the plan, at its first meal's time.
+
+    Where less is to be fed later on, as in a planned absence, it is half of that: the feeder could not be told then.
+    """
     last = today + timedelta(days=DAYS - 1)
     ration = ration_on(last, zone, rations)
     until_ms = day_start_ms(today + timedelta(days=FALLBACK_DAYS), zone)
     own = [meal for meal in ration.meals if meal.feeder in owners] if ration else []
     if ration is None or not own or ration.daily_g == 0:
         return Fallback(0.0, (), until_ms, 0)
-    daily_g = _down(FALLBACK_SHARE * ration.daily_g * sum(meal.share for meal in own))
+    first = today + timedelta(days=MEAL_DAYS)
+    later = [r for r in rations if day_start_ms(first, zone) <= r.decided_ms < until_ms]
+    least_g = min(r.daily_g for r in (ration, ration_on(first, zone, rations) or ration, *later))
+    daily_g = _down(FALLBACK_SHARE * least_g * sum(meal.share for meal in own))
+    if daily_g == 0:
+        return Fallback(0.0, (), until_ms, 0)
     first_ms = meal_ms(last, own[0].at, zone)
     at_utc_s = ((first_ms // 1000) % 86_400,) if first_ms is not None else (0,)
     return Fallback(daily_g, at_utc_s, until_ms, BLIND_DAYS)

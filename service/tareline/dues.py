@@ -1,0 +1,92 @@
+"""Gathers what the due list of a tank follows from, and shows it by local days."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline import facts
+from tareline.context import Context
+from tareline.entries import stated
+from tareline.feeding.days import day_end_ms, day_of, day_start_ms
+from tareline.feeding.hopper import hopper
+from tareline.guard import due as guard
+from tareline.guard.due import Due, Hopper, Situation
+from tareline.guard.lines import NAMES
+from tareline.hoppers import daily_g
+from tareline.reconciling import Reconciling
+from tareline.store import devices as device_store
+from tareline.store import ledger, series
+
+SAMPLED_MS = 86_400_000  # a probe that has sent nothing for a day watches nothing
+DOES = {
+    "measure": "measure {}",
+    "weigh": "weigh the hopper of {}",
+    "refill": "refill {}",
+    "calibrate": "calibrate {}",
+    "release": "release the hold",
+    "look": "look at {}",
+}
+
+
+def due(
+    tx: Connection,
+    context: Context,
+    reconciling: Reconciling,
+    tank: str,
+    trends: Mapping[str, str],
+    probe_due: Sequence[Due] = (),
+    ramp_needs: Sequence[Due] = (),
+) -> list[dict[str, Any]]:
+    """What is due of a tank, the most pressing first, as pages, the API and messages show it.
+
+    trends: the direction of each analyte that has one. probe_due, ramp_needs: what probes and a ramp ask for.
+    """
+    zone, now_ms = context.zone(tank), context.stamp_ms()
+    latest = facts.latest_readings(tx, tank)
+    known = facts.water(tx, context, tank, now_ms)
+    reasons = [(r, r.needs(known.get(r.analyte or ""))) for r in facts.hold_state(tx, tank).reasons]
+    away = facts.absences(tx, tank, zone, day_of(now_ms, zone))
+    situation = Situation(
+        tank=tank,
+        stage=str(context.need("tank", tank)["stage"]),
+        since_ms=context.register.history("tank", tank)[0].at_ms,
+        measured_ms={analyte: reading.at_ms for analyte, (reading, _) in latest.items()},
+        sampled=["temperature"] if _probe_is_alive(tx, context, tank, now_ms) else [],
+        lined={line.analyte for line in facts.lines(context, tank)},
+        trends=trends,
+        reasons=reasons,
+        hoppers=[_hopper(tx, reconciling, feeder) for feeder in context.register.devices_of("feeder", tank)],
+        needs=[*probe_due, *ramp_needs],
+        away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,
+    )
+    return [_shown(one, zone, now_ms) for one in guard.due(situation, now_ms)]
+
+
+def _probe_is_alive(tx: Connection, context: Context, tank: str, now_ms: int) -> bool:
+    newest = [series.newest(tx, probe, "temperature") for probe in context.register.devices_of("probe", tank)]
+    return any(sample is not None and now_ms - sample[1] < SAMPLED_MS for sample in newest)
+
+
+def _hopper(tx: Connection, reconciling: Reconciling, feeder: str) -> Hopper:
+    """A feeder's hopper by its account, if the plan in force goes on; nothing to refill or weigh before there is one."""
+    off = None if facts.is_hung(tx, feeder) else ledger.newest(tx, "hopper", device=feeder)[0].at_ms
+    account, plan = reconciling.account(feeder), device_store.issued(tx).get((feeder, "plan"))
+    if account is None or account.found is None:
+        return Hopper(feeder, off_since_ms=off)
+    found = hopper(account.found, daily_g(None if plan is None else plan.body))
+    return Hopper(feeder, found.refill_by_ms, found.weigh_by_ms, off)
+
+
+def _shown(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
+    name = NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject
+    day = day_of(one.by_ms, zone)
+    return {
+        "what": one.what,
+        "subject": one.subject,
+        "by": stated(one.by_ms, zone),
+        "day": day.isoformat(),
+        "overdue": day < day_of(now_ms, zone),
+        "do": DOES[one.what].format(name),
+        "why": one.why,
+    }
