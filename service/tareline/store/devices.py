@@ -152,6 +152,12 @@ def rejects(connection: Connection, limit: int) -> Sequence[Any]:
     return connection.execute(select(reject).order_by(reject.c.last_ms.desc(), reject.c.id.desc()).limit(limit)).all()
 
 
+def rejects_of(connection: Connection, name: str, since_ms: int) -> Sequence[Any]:
+    """What a device has sent since an instant that was not understood, newest first."""
+    found = select(reject).where(reject.c.device == name, reject.c.last_ms >= since_ms)
+    return connection.execute(found.order_by(reject.c.last_ms.desc(), reject.c.id.desc())).all()
+
+
 def rejected_payloads(connection: Connection, topic: str) -> list[bytes]:
     """What was not understood on a topic."""
     return [row.payload for row in connection.execute(select(reject.c.payload).where(reject.c.topic == topic))]

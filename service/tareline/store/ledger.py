@@ -274,6 +274,14 @@ def position(connection: Connection) -> int:
     return int(connection.execute(select(func.coalesce(func.max(ledger.c.id), 0))).scalar_one())
 
 
+_NEWEST_ID = select(func.coalesce(func.max(ledger.c.id), 0)).where(_TANK, _KINDS)
+
+
+def newest_id(connection: Connection, tank: str, kinds: Sequence[str]) -> int:
+    """The id of the newest row of some kinds of a tank, corrections included; 0 where there is none."""
+    return int(connection.execute(_NEWEST_ID, {"tank": tank, "kinds": kinds}).scalar_one())
+
+
 def get(connection: Connection, entry: int) -> Entry | None:
     """One row by its id."""
     row = connection.execute(select(*_COLUMNS).where(ledger.c.id == entry)).first()

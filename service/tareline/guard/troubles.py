@@ -1,0 +1,301 @@
+"""What a person should know of devices, food and books: jams, empty hoppers, missed meals, silence, faults, findings."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from tareline.feeding.days import day_start_ms
+from tareline.feeding.doses import Dose
+from tareline.feeding.gross import Finding
+from tareline.guard.alerts import Concern
+from tareline.guard.concerns import DAY_MS, Place, lasting, upper_first
+from tareline.water.probes import Ailment
+
+SOON_DAYS = 5.0  # what is left in the hopper lasts no longer than this: time to buy food (judgement)
+NOW_DAYS = 2.0
+STARVED_DAYS = 3
+STARVED_SHARE = 0.6  # of the budget, on each of these days (judgement)
+OVER_SHARE = 1.1  # of the budget, beyond two deviations (judgement)
+LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unless it reports it again
+
+# What to do about a fault, where its own words do not say; the rest is looked up in the firmware's table of faults.
+_FAULT_ADVICE = {
+    "button_hold": "Somebody pressed the feeder's button: ask who, and press long again to let it feed",
+    "mass_lost": "Look for spilled food under the feeder and in the water; enter it as a loss",
+    "thermometer_dead": "Look at the thermometer's plug and cable",
+    "probe_dry": "Hang the probe back into the water, below the surface",
+}
+_NO_NEWS = ("button_release", "clock_jump", "gain_refused", "message_too_large", "backlog_thinned", "samples_lost")
+
+
+def of_feeder(
+    place: Place, feeder: str, doses: Sequence[Dose], unanswered: Sequence[tuple[str, int]], now_ms: int
+) -> list[Concern]:
+    """What a feeder's newest doses say: a jam, an empty hopper, doses that fell short, missed meals, missing answers.
+
+    doses: of the last days, by time. unanswered: (meal id, planned at) of meals that should have come in while the
+    feeder was online.
+    """
+    found = []
+    trouble: dict[str, Dose] = {}
+    for dose in doses:
+        if dose.outcome == "ok":
+            trouble.clear()
+        elif dose.outcome in _STOPPED:
+            trouble.setdefault(dose.outcome, dose)
+    for outcome, dose in trouble.items():
+        what, sure, now = _STOPPED[outcome]
+        found.append(
+            Concern(
+                key=f"{outcome}/{feeder}",
+                kind="feeder",
+                tank=place.tank,
+                since_ms=dose.at_ms,
+                what=f"{place.name}: {feeder} {what}",
+                text=f"Since {place.when(dose.at_ms)}. {sure}. The feeder tries again at its next meal and never feeds a "
+                f"missed one late. {now}.",
+            )
+        )
+    missed = [d for d in doses if d.outcome in ("missed", "interrupted") and now_ms - d.at_ms < LASTS_MS]
+    if missed:
+        found.append(
+            Concern(
+                key=f"missed/{feeder}",
+                kind="feeder",
+                tank=place.tank,
+                since_ms=missed[0].at_ms,
+                what=f"{place.name}: {feeder} missed {len(missed)} meal{'s' if len(missed) > 1 else ''}",
+                text=f"First {place.when(missed[0].at_ms)}, by the feeder's own word (it was without power, or stopped on "
+                "the way). Nothing is fed later to make up for it. Look at its plug and supply; one missed meal harms "
+                "no grown fish.",
+            )
+        )
+    if unanswered:
+        first_ms = min(at_ms for _, at_ms in unanswered)
+        found.append(
+            Concern(
+                key=f"unanswered/{feeder}",
+                kind="feeder",
+                tank=place.tank,
+                since_ms=first_ms,
+                what=f"{place.name}: no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of {feeder}",
+                text=f"The first was planned for {place.when(first_ms)}. The feeder is on the network but has sent no "
+                "dose for it, so it is not known whether it was fed. Tareline goes on asking. Look at the feeder, and "
+                "do not feed by hand before you know.",
+            )
+        )
+    return found
+
+
+_STOPPED = {
+    "jam": (
+        "is jammed",
+        "The motor turned and the scale saw next to nothing come out",
+        "Take the hopper off, look for a clump or a large flake, dry it, and hang it again",
+    ),
+    "empty": (
+        "is empty",
+        "The scale says that no food is left",
+        "Fill the hopper, and enter what you added",
+    ),
+    "short": (
+        "gave less than it was asked for",
+        "The scale saw less come out than the motor should have given",
+        "Look at the hopper's outlet, and weigh the hopper",
+    ),
+}
+
+
+def of_hopper(
+    place: Place, feeder: str, days: float | None, days_low: float | None, content_g: float | None, now_ms: int
+) -> Concern | None:
+    """A hopper that runs out within days; days_low: the lower end of what is left to go."""
+    if days is None or days_low is None or days_low > SOON_DAYS:
+        return None
+    return Concern(
+        key=f"hopper/{feeder}",
+        kind="feeder",
+        tank=place.tank,
+        since_ms=now_ms,
+        what=f"{place.name}: {feeder} is empty soon",
+        text=f"About {content_g or 0.0:.2g} g are left, for {days_low:.0f} to {max(days, days_low):.0f} days at the present "
+        "ration. Fill the hopper, weigh what you add, and enter it as a refill.",
+        grade=1 if days_low <= NOW_DAYS else 0,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """A complete or running day: what was budgeted, given and fed by hand, and for how long feeding was held."""
+
+    day: date
+    budget_g: float | None
+    dispensed_g: float | None
+    sd_g: float
+    handfed_g: float
+    held_s: int
+    complete: bool
+
+
+def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
+    """A day that was fed more than its budget, and a tank that has got much less than its budget for days.
+
+    days: in order, the last one running.
+    """
+    found = []
+    over = [
+        (d, given)
+        for d in days[-2:]
+        if d.budget_g is not None
+        and d.dispensed_g is not None
+        and (given := d.dispensed_g + d.handfed_g) - 2 * d.sd_g > OVER_SHARE * d.budget_g
+        and given > 0
+    ]
+    if over:
+        day, given = over[-1]
+        found.append(
+            Concern(
+                key=f"over/{place.tank}",
+                kind="budget",
+                tank=place.tank,
+                since_ms=day_start_ms(day.day, place.zone),
+                what=f"{place.name}: more was fed than the ration",
+                text=f"On {day.day:%a} {day.day.day} {day.day:%b} {given:.3g} g (deviation {day.sd_g:.2g} g; by hand "
+                f"{day.handfed_g:.3g} g) against a ration of {day.budget_g:.3g} g. The rest of the day's meals are left "
+                "out as far as they would exceed it. Do not feed by hand; measure ammonia in a day or two.",
+            )
+        )
+    past = [d for d in days if d.complete][-STARVED_DAYS:]
+    starved = [
+        d
+        for d in past
+        if d.budget_g and d.dispensed_g is not None and d.held_s < 3600
+        and d.dispensed_g + d.handfed_g + 2 * d.sd_g < STARVED_SHARE * d.budget_g
+    ]
+    if len(starved) == STARVED_DAYS:
+        given = sum((d.dispensed_g or 0.0) + d.handfed_g for d in starved)
+        budget = sum(d.budget_g or 0.0 for d in starved)
+        found.append(
+            Concern(
+                key=f"starved/{place.tank}",
+                kind="budget",
+                tank=place.tank,
+                since_ms=day_start_ms(starved[0].day, place.zone),
+                what=f"{place.name}: much less than the ration for {STARVED_DAYS} days",
+                text=f"From {starved[0].day:%a} {starved[0].day.day} {starved[0].day:%b} on {given:.3g} g of {budget:.3g} g, with no hold. Nothing is "
+                "made up for later. Look at the feeder, its hopper and its plug.",
+            )
+        )
+    return found
+
+
+def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concern:
+    """A gross error in a feeder's books that nobody has decided on. name: by which HTTP knows it."""
+    likely = finding.causes[0] if finding.causes else None
+    cause = f"likeliest {likely.name} ({likely.share:.0%}): {likely.evidence}" if likely is not None else finding.kind
+    mended = "One entry would mend it: accept it on the week's page, or dismiss it" if finding.mend else (
+        "No single entry would mend it: enter what happened, or dismiss it on the week's page"
+    )
+    return Concern(
+        key=f"finding/{name}",
+        kind="finding",
+        tank=place.tank,
+        since_ms=finding.from_ms,
+        what=f"{place.name}: the weights of {feeder} do not add up",
+        text=f"Between {place.when(finding.from_ms)} and {place.when(finding.to_ms)}: {cause}. Tareline has changed "
+        f"nothing, and shows the days concerned with wide intervals. {mended}.",
+    )
+
+
+def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
+    """A device that has been off the network for a minute and more. kind: feeder or probe."""
+    goes_on = (
+        "A feeder without a network follows the plan that it holds, and sends its doses later"
+        if kind == "feeder"
+        else "Its samples wait in it and come later; lines on samples are blind meanwhile"
+    )
+    return Concern(
+        key=f"silent/{device}",
+        kind="device",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: {device} is silent",
+        text=f"Since {place.when(since_ms)}, {lasting(now_ms - since_ms)} ago. {goes_on}. Look at its plug, its lamp and "
+        "the network.",
+        urgent=True,
+        grade=1 if now_ms - since_ms >= DAY_MS else 0,
+    )
+
+
+def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
+    """Two boards under one name, or one that was replaced."""
+    return Concern(
+        key=f"boards/{device}",
+        kind="device",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: another board answers to the name {device}",
+        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, release the hold; if not, find the second "
+        "one and unplug it: two feeders on one plan feed twice.",
+        urgent=True,
+    )
+
+
+def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]], now_ms: int) -> list[Concern]:
+    """What a device reported of itself within a day. faults: (code, at, detail), newest first."""
+    found: dict[str, Concern] = {}
+    ended = {"button_hold": "button_release"}
+    seen = set()
+    for code, at_ms, detail in faults:
+        seen.add(code)
+        if code in found or code in _NO_NEWS or now_ms - at_ms >= LASTS_MS or ended.get(code) in seen:
+            continue
+        first_ms = min(at for c, at, _ in faults if c == code and now_ms - at < LASTS_MS)
+        advice = _FAULT_ADVICE.get(code, "firmware/README.md says for each fault what to do")
+        found[code] = Concern(
+            key=f"fault/{device}/{code}",
+            kind="device",
+            tank=place.tank,
+            since_ms=first_ms,
+            what=f"{place.name}: {device} reports {code.replace('_', ' ')}",
+            text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code}. {advice}.",
+        )
+    return list(found.values())
+
+
+def of_ailment(place: Place, probe: str, ailment: Ailment) -> Concern:
+    """A probe that can't be trusted, or is due to be calibrated."""
+    heard = "its samples still count" if ailment.trusted else "its samples hold or reduce nothing while it lasts"
+    return Concern(
+        key=f"probe/{probe}/{ailment.metric}/{ailment.kind}",
+        kind="device",
+        tank=place.tank,
+        since_ms=ailment.since_ms,
+        what=f"{place.name}: {ailment.metric} of {probe} is {ailment.kind}" if ailment.kind != "calibration due" else (
+            f"{place.name}: calibrate {ailment.metric} of {probe}"
+        ),
+        text=f"Since {place.when(ailment.since_ms)}: {ailment.text}. Tareline: {heard}. {_PROBE_ADVICE[ailment.kind]}.",
+    )
+
+
+_PROBE_ADVICE: Mapping[str, str] = {
+    "stuck": "Look at its cable, and hold it into water of another temperature",
+    "jumping": "Look for a loose plug or a cable that somebody moves",
+    "drifting": "Clean the probe, measure once more by hand, and calibrate it",
+    "dry": "Hang it back below the surface, and top up what has evaporated",
+    "silent": "Look at the probe's plug and supply",
+    "calibration due": "Calibrate it in a standard solution, and enter a reading of your pen",
+}
+
+
+def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str) -> Concern:
+    """Messages of a device that could not be understood."""
+    return Concern(
+        key=f"rejects/{device}",
+        kind="device",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: {count} message{'s' if count > 1 else ''} of {device} not understood",
+        text=f"Since {place.when(since_ms)}. {upper_first(reason)}. They are kept under Not understood; nothing around them "
+        "is lost. Look whether the device's firmware fits this service.",
+    )
