@@ -2,10 +2,13 @@
 
 Water is slow. From sample to sample a track follows what the probe says, no faster than the water of a tank changes; a
 sample is plausible where it lies near the track. What is not (a probe that fell out of the water, the 85 degC of a
-thermometer that lost its power, a loose contact) leaves the track where it was, and what follows is plausible only
-once it is back there, or once a reading by hand agrees with it: a probe in the air of a room looks calm after a while,
-so calm alone proves nothing. The price: after a real sudden change that nobody entered, a person has to measure once.
-Until then the doubt itself is told (`water/probes.py`), so that nothing is silent.
+thermometer that lost its power, a loose contact) leaves the track where it was. What follows is plausible once it is
+back there, agrees with a reading by hand, or has been calm elsewhere for a day.
+
+Calm proves little, as the air of a room is calm too. So a plausible sample may notify; only a proven one may reduce or
+hold feeding: since a reading by hand last agreed, or since a whole day near the level from before, nothing was off. A
+thermometer may fall out alone, so a wet cell proves nothing of it. The price: after a sudden change that nobody
+entered, lines on samples only notify until a person measures once. The doubt itself is told (`water/probes.py`).
 
 The figures in LAWS are judgement, wide for water and narrow against faults: 1 W per litre, more than most heaters
 have, warms water by 0.86 K an hour (4.19 kJ per kg and K); a hot day brings some degrees; evaporation and plants change
@@ -20,7 +23,6 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import median
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -63,6 +65,7 @@ REACH_MS = 30 * MINUTE_MS  # across a gap the track may have moved by no more th
 FORGOTTEN_MS = 7 * 24 * HOUR_MS  # after a longer gap a track begins anew, and a probe is to be confirmed again
 WORK_MS = 3 * HOUR_MS  # how far from an entered water change its effect may lie: people enter afterwards
 PEN_MS = HOUR_MS  # a reading by hand speaks of samples this near
+CALM_MS = 24 * HOUR_MS  # the air of a room seldom stays within a step for a day and a night
 RECENT_MS = 2 * HOUR_MS
 MOST_BAD = 0.2  # of the recent samples: with more, the others are not believed either
 STUCK_MS = 24 * HOUR_MS  # the same value for so long is no water's; an idle thermostat was seen to keep one for 12 h
@@ -72,30 +75,37 @@ DRY_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One sample, whether it may be held against a line, and whether it was off the track (or no water's at all)."""
+    """One sample: whether it may notify, whether it may hold feeding too, and whether it was off the track.
+
+    off: off the track, or no water's at all. A sample that is not off may still not be plausible, among many that are.
+    """
 
     at_ms: int
     value: float
     plausible: bool
+    proven: bool
     off: bool
-
-
-def plausible(
-    metric: str, points: Points, pens: Points = (), works_ms: Sequence[int] = (), dry: Sequence[tuple[int, int]] = ()
-) -> list[tuple[int, float]]:
-    """The samples that may be held against a line.
-
-    pens: readings by hand, in the metric's unit, as (UNIX ms, value). works_ms: when water was changed or topped up.
-    dry: when the probe was out of the water (`dry_spans` of its conductivity).
-    """
-    return [(j.at_ms, j.value) for j in judge(metric, points, pens, works_ms, dry) if j.plausible]
 
 
 def judge(
     metric: str, points: Points, pens: Points = (), works_ms: Sequence[int] = (), dry: Sequence[tuple[int, int]] = ()
 ) -> list[Judged]:
-    """Every sample with what is to be thought of it. Arguments as for `plausible`."""
+    """Every sample with what is to be thought of it.
+
+    pens: readings by hand, in the metric's unit, as (UNIX ms, value). works_ms: when water was changed or topped up.
+    dry: when the probe was out of the water (`dry_spans` of its conductivity).
+    """
     return [j for part in _parts(points) for j in _judge(LAWS[metric], part, pens, works_ms, dry)]
+
+
+def plausible(judged: Sequence[Judged]) -> list[tuple[int, float]]:
+    """The samples that may be held against a line that notifies."""
+    return [(j.at_ms, j.value) for j in judged if j.plausible]
+
+
+def proven(judged: Sequence[Judged]) -> list[tuple[int, float]]:
+    """The samples that may be held against a line that reduces or holds."""
+    return [(j.at_ms, j.value) for j in judged if j.proven]
 
 
 def _judge(
@@ -111,6 +121,7 @@ def _judge(
         level = law.scaled(value)
         near_pens = [law.scaled(pen) for pen in hands.at(at_ms)]
         if level is None or held.at(at_ms) or out.at(at_ms):
+            track.doubt()
             off = True
         elif any(pen is not None and abs(level - pen) <= law.agree for pen in near_pens):
             track.confirm(at_ms, level)
@@ -122,8 +133,8 @@ def _judge(
         bad += off
         while recent[0][0] < at_ms - RECENT_MS:
             bad -= recent.popleft()[1]
-        unsure = bad >= FEWEST and bad > MOST_BAD * len(recent)
-        found.append(Judged(at_ms, value, not off and not unsure, off))
+        good = not off and (bad < FEWEST or bad <= MOST_BAD * len(recent))
+        found.append(Judged(at_ms, value, good, good and track.proven, off))
     return found
 
 
@@ -133,32 +144,73 @@ def _parts(points: Points) -> list[Points]:
     return [points[a:b] for a, b in pairwise([0, *cuts, len(points)]) if a < b]
 
 
-@dataclass(slots=True)
 class _Track:
     """The level that the water is believed to have. It stands still while the probe is off."""
 
-    law: Law
-    level: float | None
-    at_ms: int
-    lost: bool = False
+    def __init__(self, law: Law, level: float | None, at_ms: int) -> None:
+        self._law, self._level, self._at_ms = law, level, at_ms
+        self._lost = False
+        self._before = level  # the level to be near for a day; None where the track is proven
+        self._calm_ms: int | None = at_ms  # since when it is
+        self._doubted = False  # at the beginning nothing was off yet, so that the level to be near may still move
+        self._other: tuple[int, float] | None = None  # since when, and about what, it has been calm elsewhere
+
+    @property
+    def proven(self) -> bool:
+        return self._before is None
+
+    def confirm(self, at_ms: int, level: float) -> None:
+        self._level, self._at_ms, self._lost = level, at_ms, False
+        self._before, self._other = None, None
+
+    def doubt(self) -> None:
+        """Something was off: what follows is to be proven again."""
+        if self._before is None:
+            self._before = self._level
+        self._doubted, self._calm_ms, self._other = True, None, None
 
     def takes(self, at_ms: int, level: float, worked: bool) -> bool:
         """Whether a level is near the track, which then follows it."""
-        assert self.level is not None  # some value of the series had a level, so the first of them is the track's
-        moved = self.law.rate_per_h * min(at_ms - self.at_ms, REACH_MS) / HOUR_MS
-        off = level - self.level
-        if worked and abs(off) <= self.law.worked:
-            self.confirm(at_ms, level)
+        assert self._level is not None  # a level was given, so that the first levels had a middle
+        off = level - self._level
+        if worked and abs(off) <= self._law.worked:
+            self._level, self._at_ms, self._lost = level, at_ms, False
+            self._before = None if self._before is None else level
             return True
-        if abs(off) > self.law.step + (0.0 if self.lost else moved):
-            self.lost, self.at_ms = True, at_ms
-            return False
-        self.level += max(-moved, min(moved, off)) if abs(off) <= self.law.step else math.copysign(moved, off)
-        self.at_ms, self.lost = at_ms, False
+        moved = self._law.rate_per_h * min(at_ms - self._at_ms, REACH_MS) / HOUR_MS
+        self._at_ms = at_ms
+        if abs(off) > self._law.step + (0.0 if self._lost else moved):
+            return self._elsewhere(at_ms, level)
+        self._level += math.copysign(min(moved, abs(off)), off)
+        self._lost, self._other = False, None
+        self._prove(at_ms, level)
         return True
 
-    def confirm(self, at_ms: int, level: float) -> None:
-        self.level, self.at_ms, self.lost = level, at_ms, False
+    def _elsewhere(self, at_ms: int, level: float) -> bool:
+        """Off the track; taken once it has been calm there for a day."""
+        other = self._other
+        self.doubt()
+        self._lost = True
+        if other is None or abs(level - other[1]) > self._law.step:
+            self._other = (at_ms, level)
+            return False
+        if at_ms - other[0] < CALM_MS:
+            self._other = other
+            return False
+        self._level, self._lost = level, False
+        return True
+
+    def _prove(self, at_ms: int, level: float) -> None:
+        if self._before is None:
+            return
+        if abs(level - self._before) > self._law.step:
+            self._calm_ms = None
+            if not self._doubted:
+                self._before = level
+        elif self._calm_ms is None:
+            self._calm_ms = at_ms
+        elif at_ms - self._calm_ms >= CALM_MS:
+            self._before = None
 
 
 def _first_level(law: Law, points: Points) -> float | None:
@@ -247,22 +299,6 @@ def usual_pause_ms(points: Points) -> int:
     """The median time between samples, at least a minute; an hour where there is none to tell."""
     pauses = sorted(b[0] - a[0] for a, b in pairwise(points))
     return max(MINUTE_MS, pauses[len(pauses) // 2]) if pauses else HOUR_MS
-
-
-def confirmed_ms(metric: str, points: Points, pens: Points) -> int | None:
-    """When a reading by hand last agreed with what the probe said; None where none did (since it was long away).
-
-    A probe that nobody has confirmed may notify, as what rests on an assumption does, and should hold nothing: it may
-    never have been in the water.
-    """
-    law, parts = LAWS[metric], _parts(points)
-    for at_ms, pen in sorted(pens, reverse=True) if parts else ():
-        by_hand = law.scaled(pen)
-        found = near(parts[-1], at_ms)
-        sampled = law.scaled(median([value for _, value in found])) if found else None
-        if by_hand is not None and sampled is not None and abs(sampled - by_hand) <= law.agree:
-            return at_ms
-    return None
 
 
 def near(points: Points, at_ms: int) -> Points:
