@@ -44,13 +44,13 @@ def sheet_view(tx: Connection, context: Context, tank: str) -> dict[str, Any] | 
     if not found:
         return None
     absence = found[-1]
-    celsius = facts.temperature_c(tx, context, tank, facts.latest_readings(tx, tank))
+    celsius = facts.temperature(context, tank, facts.latest_readings(tx, context, tank))
     return {
         "absence": absence_view(tx, context, tank),
         "days": (absence.end - absence.start).days + 1,
         "portions": _portions(tx, context, tank, zone, absence),
         "water": _water(tx, context, tank),
-        "temperature": None if celsius is None else {"c": celsius[0], "at": stated(celsius[1], zone)},
+        "temperature": None if celsius is None else {"c": celsius.value, "at": stated(celsius.at_ms, zone)},
         "printed": from_ms(now_ms, zone).date().isoformat(),
         "back": (absence.end + ONE_DAY).isoformat(),
     }

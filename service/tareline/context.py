@@ -2,7 +2,7 @@
 
 import secrets
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -35,6 +35,8 @@ class Context:
         self._lock = threading.Lock()
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[Change], None]] = []
+        # By tank and analyte, the newest proven sample of a probe (canonical value, instant), as `sampling` keeps them.
+        self.samples: Mapping[str, Mapping[str, tuple[float, int]]] = {}
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
             installation = get_meta(tx, "installation")

@@ -1,6 +1,5 @@
 """Gathers what the due list of a tank follows from, and shows it by local days."""
 
-from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection
@@ -15,8 +14,10 @@ from tareline.guard.due import Due, Hopper, Situation
 from tareline.guard.lines import NAMES
 from tareline.hoppers import daily_g
 from tareline.reconciling import Reconciling
+from tareline.sampling import Sampling
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
+from tareline.trending import Trending
 
 SAMPLED_MS = 86_400_000  # a probe that has sent nothing for a day watches nothing
 DOES = {
@@ -29,38 +30,40 @@ DOES = {
 }
 
 
-def due(
-    tx: Connection,
-    context: Context,
-    reconciling: Reconciling,
-    tank: str,
-    trends: Mapping[str, str],
-    probe_due: Sequence[Due] = (),
-    ramp_needs: Sequence[Due] = (),
-) -> list[dict[str, Any]]:
-    """What is due of a tank, the most pressing first, as pages, the API and messages show it.
+class Dues:
+    """What is due of every tank."""
 
-    trends: the direction of each analyte that has one. probe_due, ramp_needs: what probes and a ramp ask for.
-    """
-    zone, now_ms = context.zone(tank), context.stamp_ms()
-    latest = facts.latest_readings(tx, tank)
-    known = facts.water(tx, context, tank, now_ms)
-    reasons = [(r, r.needs(known.get(r.analyte or ""))) for r in facts.hold_state(tx, tank).reasons]
-    away = facts.absences(tx, tank, zone, day_of(now_ms, zone))
-    situation = Situation(
-        tank=tank,
-        stage=str(context.need("tank", tank)["stage"]),
-        since_ms=context.register.history("tank", tank)[0].at_ms,
-        measured_ms={analyte: reading.at_ms for analyte, (reading, _) in latest.items()},
-        sampled=["temperature"] if _probe_is_alive(tx, context, tank, now_ms) else [],
-        lined={line.analyte for line in facts.lines(context, tank)},
-        trends=trends,
-        reasons=reasons,
-        hoppers=[_hopper(tx, reconciling, feeder) for feeder in context.register.devices_of("feeder", tank)],
-        needs=[*probe_due, *ramp_needs],
-        away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,
-    )
-    return [_shown(one, zone, now_ms) for one in guard.due(situation, now_ms)]
+    def __init__(self, context: Context, reconciling: Reconciling, trending: Trending, sampling: Sampling) -> None:
+        self._context = context
+        self._reconciling = reconciling
+        self._trending = trending
+        self._sampling = sampling
+
+    def of(self, tx: Connection, tank: str) -> list[Due]:
+        """What is due of a tank, the most pressing first."""
+        context = self._context
+        zone, now_ms = context.zone(tank), context.stamp_ms()
+        latest = facts.latest_readings(tx, context, tank)
+        known = facts.water(tx, context, tank, now_ms)
+        away = facts.absences(tx, tank, zone, day_of(now_ms, zone))
+        situation = Situation(
+            tank=tank,
+            stage=str(context.need("tank", tank)["stage"]),
+            since_ms=context.register.history("tank", tank)[0].at_ms,
+            measured_ms={analyte: reading.at_ms for analyte, (reading, _) in latest.items()},
+            sampled=["temperature"] if _probe_is_alive(tx, context, tank, now_ms) else [],
+            lined={line.analyte for line in facts.lines(context, tank)},
+            trends={analyte: trend.direction for analyte, trend in self._trending.of(tank).items()},
+            reasons=[(r, r.needs(known.get(r.analyte or ""))) for r in facts.hold_state(tx, tank).reasons],
+            hoppers=[_hopper(tx, self._reconciling, f) for f in context.register.devices_of("feeder", tank)],
+            needs=[
+                Due("calibrate", probe, ailment.since_ms, ailment.text)
+                for probe, ailment in self._sampling.of(tank).ailments
+                if ailment.kind == "calibration due"
+            ],
+            away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,
+        )
+        return guard.due(situation, now_ms)
 
 
 def _probe_is_alive(tx: Connection, context: Context, tank: str, now_ms: int) -> bool:
@@ -78,7 +81,8 @@ def _hopper(tx: Connection, reconciling: Reconciling, feeder: str) -> Hopper:
     return Hopper(feeder, found.refill_by_ms, found.weigh_by_ms, off)
 
 
-def _shown(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
+def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
+    """One thing that is due, as pages, the API and messages show it."""
     name = NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject
     day = day_of(one.by_ms, zone)
     return {

@@ -23,7 +23,8 @@ from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
 from tareline.feeding.gross import Finding
 from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
 from tareline.guard.hold import release_refused
-from tareline.guard.lines import Crossing, Line, crossings, holds_on_ammonia, make_line
+from tareline.guard.lines import Crossing, Line, holds_on_ammonia, make_line
+from tareline.sampling import Sampling
 from tareline.store import ledger
 from tareline.store.devices import Issued
 from tareline.store.ledger import Entry
@@ -97,9 +98,10 @@ def stated(at_ms: int, zone: str) -> str:
 class Entries:
     """Writes entries. `send` is called with the messages for feeders after each commit."""
 
-    def __init__(self, context: Context, send: Callable[[Sequence[Issued]], None]) -> None:
+    def __init__(self, context: Context, send: Callable[[Sequence[Issued]], None], sampling: Sampling) -> None:
         self._context = context
         self._send = send
+        self._sampling = sampling
 
     # -- things ------------------------------------------------------------------------------------------------------
 
@@ -140,7 +142,7 @@ class Entries:
         self._context.add_version(tx, kind, ref, self._at_ms(checked), fields)
         now = self._context.register.now(kind, ref) or {}
         for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
-            guarding.judge(tx, self._context, str(tank))
+            self._judge(tx, str(tank))
         return {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
 
     def _reference(self, name: str, ref: str) -> None:
@@ -224,7 +226,7 @@ class Entries:
         def make(tx: Connection) -> dict[str, Any]:
             body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
             self._context.add_version(tx, "lines", tank, self._context.stamp_ms(), body)
-            guarding.judge(tx, self._context, tank)
+            self._judge(tx, tank)
             return {"lines": lines_view(self._context, tank)}
 
         return self._enter(checked, make, "lines", tank)
@@ -361,7 +363,7 @@ class Entries:
         assert made is not None
         view = entry_view(made, self._context.zone(tank) if tank is not None else "UTC")
         if made.kind == "reading" and tank is not None:
-            found, entered = guarding.judge(tx, self._context, tank)
+            found, entered = self._judge(tx, tank)
             view["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
             view["made"] = entered
             state = facts.hold_state(tx, tank)
@@ -441,11 +443,10 @@ class Entries:
             state = facts.hold_state(tx, tank)
             if not state.held:
                 raise FieldError("", "feeding is not held", 409)
-            known = facts.water(tx, self._context, tank, self._context.stamp_ms())
-            needs = release_refused(state, known)
+            water = guarding.look(tx, self._context, tank, self._sampling.of(tank))
+            needs = release_refused(state, water.known)
             # Lines may have been lowered since the hold: what they hold on now would be held again at once.
-            stage = str(self._context.need("tank", tank)["stage"])
-            found = [c for c in crossings(facts.lines(self._context, tank), known, stage) if c.do == "hold"]
+            found = [c for c in water.found if c.do == "hold"]
             needs += [f"a reading clear of today's line; now {c.text}" for c in found if not needs]
             if needs:
                 raise FieldError("", f"not released: this needs {'; and '.join(needs)}", 409)
@@ -453,6 +454,9 @@ class Entries:
             return {"entry": guarding.release(tx, self._context, tank, reasons, checked.note, checked.by)}
 
         return self._enter(checked, make, "hold", tank)
+
+    def _judge(self, tx: Connection, tank: str) -> tuple[list[Crossing], list[int]]:
+        return guarding.judge(tx, self._context, tank, self._sampling.of(tank))
 
     # -- common ------------------------------------------------------------------------------------------------------
 

@@ -15,7 +15,7 @@ from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.guard.hold import HoldState, Reason, Release, fold
-from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water
+from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water, raised
 from tareline.store import ledger, series
 from tareline.store.ledger import Entry
 from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
@@ -156,6 +156,12 @@ def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: 
     return carried_g(now, max(0.0, then.daily_g - counted_g))
 
 
+def readings(tx: Connection, context: Context, tank: str, since_ms: int) -> list[Reading]:
+    """Every reading of a tank since an instant, by time."""
+    factor = tds_factor(context, tank)
+    return [reading(entry, factor) for entry in ledger.standing(tx, tank, (), ["reading"], since_ms)]
+
+
 def latest_readings(tx: Connection, context: Context, tank: str) -> dict[str, tuple[Reading, Entry]]:
     """The newest reading of each analyte, with its entry."""
     found = {}
@@ -167,22 +173,19 @@ def latest_readings(tx: Connection, context: Context, tank: str) -> dict[str, tu
     return found
 
 
-def temperature(
-    tx: Connection, context: Context, tank: str, latest: dict[str, tuple[Reading, Entry]]
-) -> Reading | None:
-    """The newest temperature, from a reading or from a probe on the tank (which has no entry)."""
+def temperature(context: Context, tank: str, latest: dict[str, tuple[Reading, Entry]]) -> Reading | None:
+    """The newest temperature, from a reading or from a probe on the tank that is proven (which has no entry)."""
     found = [latest["temperature"][0]] if "temperature" in latest else []
-    for probe in context.register.devices_of("probe", tank):
-        sampled = series.newest(tx, probe, "temperature")
-        if sampled is not None:
-            found.append(Reading(0, sampled[1], "temperature", sampled[0], resolution=PROBE_SPAN_C))
+    sampled = context.samples.get(tank, {}).get("temperature")
+    if sampled is not None:
+        found.append(Reading(0, sampled[1], "temperature", sampled[0], resolution=PROBE_SPAN_C))
     return max(found, key=lambda one: one.at_ms, default=None)
 
 
 def water(tx: Connection, context: Context, tank: str, now_ms: int) -> dict[str, Known]:
     """What is known of a tank's water, as it counts against lines."""
     latest = latest_readings(tx, context, tank)
-    celsius = temperature(tx, context, tank, latest)
+    celsius = temperature(context, tank, latest)
     return known_water({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
 
 
@@ -222,6 +225,14 @@ def lines(context: Context, tank: str) -> tuple[Line, ...]:
     if body is None:
         return default_lines(context.need("tank", tank)["nitrate_ceiling_mg_per_l"])
     return tuple(Line(**line) for line in body["lines"])
+
+
+def lines_now(tx: Connection, context: Context, tank: str, now_ms: int) -> tuple[Line, ...]:
+    """The lines as they act at an instant: one step more strictly during an absence."""
+    zone = context.zone(tank)
+    today = day_of(now_ms, zone)
+    away = any(absence.covers(today) for absence in absences(tx, tank, zone, today))
+    return raised(lines(context, tank)) if away else lines(context, tank)
 
 
 def hold_state(tx: Connection, tank: str, since_ms: int | None = None) -> HoldState:

@@ -17,9 +17,10 @@ from sqlalchemy import Connection
 from tareline import facts, guarding, telling
 from tareline.broker.link import Address, Down, Link
 from tareline.clock import Clock
-from tareline.context import Context
+from tareline.context import Change, Context
 from tareline.devices import messages as wire
 from tareline.devices.messages import Message
+from tareline.dues import Dues
 from tareline.entries import Entries
 from tareline.errors import FieldError
 from tareline.feeding.revision import Revision
@@ -30,17 +31,23 @@ from tareline.notify.post import Post
 from tareline.notify.targets import Addresses
 from tareline.reconciling import Reconciling
 from tareline.reports import Reports
+from tareline.sampling import Sampling
 from tareline.settings import Settings
 from tareline.store import devices as device_store
 from tareline.store import ledger
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import Store, StoreError
+from tareline.trending import Trending
 from tareline.views import CONFIRM_MS, Views
+from tareline.watching import Watching
 
 log = logging.getLogger(__name__)
 
 SILENT_MS = 60_000  # a board that restarts is back sooner
 RECKON_PAUSE_S = 0.5  # what comes together is worked out together
+WATCH_PAUSE_S = 0.5  # what comes together is looked at together
+WATCH_SHARE = 4  # so many times longer idle than busy, however much there is to look at
+WATCH_EVERY_S = 30.0
 GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 
 
@@ -57,9 +64,12 @@ class Service:
         self.metrics = Metrics()
         self.context = Context(Store(settings.store.url, on_broken), clock)
         self.intake = Intake(self.context, settings.broker.root)
-        self.entries = Entries(self.context, self._send)
         self.reconciling = Reconciling(self.context)
-        self.views = Views(self.context, settings.broker.root, self.reconciling)
+        self.trending = Trending(self.context)
+        self.sampling = Sampling(self.context)
+        self.entries = Entries(self.context, self._send, self.sampling)
+        dues = Dues(self.context, self.reconciling, self.trending, self.sampling)
+        self.views = Views(self.context, settings.broker.root, self.reconciling, self.trending, self.sampling, dues)
         self.reports = Reports(self.context, self.reconciling)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
@@ -68,6 +78,9 @@ class Service:
             raise
         self.alerts = Alerts(self.context, settings.notify, addresses)
         self.post = Post(self.context, addresses)
+        self.watching = Watching(
+            self.context, self.reconciling, self.trending, self.sampling, dues, self.alerts, self.views.days, self._send
+        )
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -92,13 +105,18 @@ class Service:
         self._reckoning = threading.Lock()
         self._deciding = threading.Lock()
         self._ended = threading.Event()
+        self._news = threading.Event()
+        self._watching = threading.Lock()
         self._reckoner = threading.Thread(target=self._reckon, name="reckoner", daemon=True)
+        self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
 
     def start(self) -> None:
         """Issue what is due, begin to listen to the broker, and keep the accounts."""
         self.context.listen(lambda _change: self._moved.set())
         self._moved.set()
         self._reckoner.start()
+        self.context.listen(self._note_news)
+        self._watcher.start()
         self.post.start()
         self.link.start()
 
@@ -107,8 +125,10 @@ class Service:
         self.link.stop()
         self._ended.set()
         self._moved.set()
-        if self._reckoner.is_alive():
-            self._reckoner.join()
+        self._news.set()
+        for thread in (self._reckoner, self._watcher):
+            if thread.is_alive():
+                thread.join()
         self.post.stop()
         self.context.store.close()
 
@@ -306,6 +326,32 @@ class Service:
                 ledger.add(tx, "gain", now_ms, now_ms, body, device=feeder)
         if changed:
             self._tell([feeder])
+
+    # -- the watcher's side: called from its thread, or by tests ----------------------------------------------------
+
+    def watch(self) -> None:
+        """Look after every tank once: samples against their lines, trends, alerts."""
+        with self._watching:
+            self.watching.watch()
+
+    def _note_news(self, change: Change) -> None:
+        if change.what != "alert":  # what the watcher itself brings about
+            self._news.set()
+
+    def _watch(self) -> None:
+        """After every change, and every half a minute, since time alone brings news too."""
+        while not self._ended.is_set():
+            began_s = self.clock.monotonic_s()
+            try:
+                self.watch()
+            except StoreError:
+                return  # the store has told why, and the service is ending
+            except Exception:  # without alerts feeding and holding go on; the next look may go right
+                log.exception("the tanks could not be looked after")
+            if self._ended.wait(max(WATCH_PAUSE_S, WATCH_SHARE * (self.clock.monotonic_s() - began_s))):
+                return
+            self._news.wait(WATCH_EVERY_S)
+            self._news.clear()
 
     # -- parts -------------------------------------------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from tareline import facts
 from tareline.context import Context
 from tareline.feeding.days import day_of, day_start_ms
 from tareline.store import ledger, series
-from tareline.water.conductivity import at_25_us_per_cm
+from tareline.water.conductivity import tds_mg_per_l
 from tareline.water.trends import Daily, Seen, Trend, of_probe, of_readings
 
 LOOK_BACK_DAYS = 730
@@ -81,14 +81,10 @@ class Trending:
         starts = [day_start_ms(first + timedelta(days=i), zone) for i in range(366)]
         celsius = series.daily(tx, stays, "temperature", starts)
         raw = series.daily(tx, stays, "conductivity", starts)
-        warmth = {d.start_ms: d.mean for d in celsius}
+        warmth = {d.at_ms: d.mean for d in celsius}
         factor = facts.tds_factor(self._context, tank)
-        solids = [
-            Daily(d.start_ms, factor * at_25_us_per_cm(d.mean * 1e4, warmth[d.start_ms]), d.n)
-            for d in raw
-            if d.start_ms in warmth
-        ]
-        return {"temperature": [Daily(d.start_ms, d.mean, d.n) for d in celsius], "tds": solids}
+        solids = [Daily(d.at_ms, tds_mg_per_l(d.mean, warmth[d.at_ms], factor), d.n) for d in raw if d.at_ms in warmth]
+        return {"temperature": [Daily(d.at_ms, d.mean, d.n) for d in celsius], "tds": solids}
 
     def _limits(self, tank: str, analyte: str, rising_is_bad: bool) -> Sequence[float]:
         """What a trend must not reach, in the canonical unit: the lines on that side (a nitrate ceiling is one)."""

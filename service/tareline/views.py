@@ -5,10 +5,11 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline import dues, facts
+from tareline import facts
 from tareline.absences import absence_view
 from tareline.context import Context
 from tareline.devices.journals import Track
+from tareline.dues import Dues, due_view
 from tareline.entries import crossing_view, stated
 from tareline.errors import FieldError
 from tareline.feeding.books import DayBook, Span, day_book, week_totals
@@ -17,9 +18,10 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
-from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of
+from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of, stale
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told
+from tareline.sampling import Sampling
 from tareline.shapes import (
     check_period,
     corrected_view,
@@ -36,6 +38,7 @@ from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device
 from tareline.store.ledger import Entry
+from tareline.trending import Trending
 
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 PAGE = 1000
@@ -45,10 +48,21 @@ SPARK_POINTS = 84  # two hours each in a week
 class Views:
     """Everything that can be looked at. Each call is one snapshot of the store."""
 
-    def __init__(self, context: Context, root: str, reconciling: Reconciling) -> None:
+    def __init__(
+        self,
+        context: Context,
+        root: str,
+        reconciling: Reconciling,
+        trending: Trending,
+        sampling: Sampling,
+        dues: Dues,
+    ) -> None:
         self._context = context
         self._root = root
         self._reconciling = reconciling
+        self._trending = trending
+        self._sampling = sampling
+        self._dues = dues
 
     # -- tanks -------------------------------------------------------------------------------------------------------
 
@@ -77,7 +91,7 @@ class Views:
                         "water": self._water(tx, tank, now_ms),
                         "hoppers": self._hoppers(tx, tank),
                         "next_meal": self._next_meal(tx, tank, now_ms),
-                        "due": dues.due(tx, self._context, self._reconciling, tank, {}),
+                        "due": self._due(tx, tank, now_ms),
                         "absence": absence_view(tx, self._context, tank),
                     }
                 )
@@ -87,7 +101,10 @@ class Views:
         """What is due of a tank, the most pressing first."""
         self._context.need("tank", tank)
         with self._context.store.read() as tx:
-            return dues.due(tx, self._context, self._reconciling, tank, {})
+            return self._due(tx, tank, self._context.stamp_ms())
+
+    def _due(self, tx: Connection, tank: str, now_ms: int) -> list[dict[str, Any]]:
+        return [due_view(one, self._context.zone(tank), now_ms) for one in self._dues.of(tx, tank)]
 
     def _next_meal(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any] | None:
         told = device_store.issued(tx)
@@ -279,11 +296,18 @@ class Views:
     def _water(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
         zone = self._context.zone(tank)
         latest = facts.latest_readings(tx, self._context, tank)
-        celsius = facts.temperature(tx, self._context, tank, latest)
+        celsius = facts.temperature(self._context, tank, latest)
+        trends = self._trending.of(tank)
         free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
         return {
             "latest": {
-                analyte: {**stated_reading(r, entry), "at": stated(r.at_ms, zone), "trend": None, "entry": entry.id}
+                analyte: {
+                    **stated_reading(r, entry),
+                    "at": stated(r.at_ms, zone),
+                    "trend": None if analyte not in trends else trends[analyte].direction,
+                    "stale": stale(analyte, r.at_ms, now_ms),
+                    "entry": entry.id,
+                }
                 for analyte, (r, entry) in latest.items()
             },
             "unionised_ammonia_mg_n_per_l": None

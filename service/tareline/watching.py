@@ -4,7 +4,8 @@ The watcher's thread asks every part that knows something and lets the guard wor
 series and clock alone, so that a service that was killed before it told anybody finds the same again.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+import logging
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -12,13 +13,12 @@ from sqlalchemy import Connection
 
 from tareline import facts, guarding, telling
 from tareline.context import Context
-from tareline.dues import Dues
+from tareline.dues import Dues, due_view
 from tareline.feeding.days import ONE_DAY, day_of
 from tareline.feeding.hopper import hopper
 from tareline.guard import concerns, troubles
 from tareline.guard.alerts import Concern
-from tareline.guard.concerns import DAY_MS, Place
-from tareline.guard.lines import Known, crossings
+from tareline.guard.concerns import DAY_MS, Place, upper_first
 from tareline.hoppers import daily_g
 from tareline.notify.alerts import Alerts
 from tareline.reconciling import Reconciling, finding_id
@@ -26,8 +26,12 @@ from tareline.sampling import Sampling
 from tareline.store import devices as device_store
 from tareline.store import ledger
 from tareline.store.devices import Device, Issued
+from tareline.store.engine import StoreError
 from tareline.trending import Trending
 from tareline.units import CANONICAL
+from tareline.water.readings import Reading
+
+log = logging.getLogger(__name__)
 
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then is told
 ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
@@ -37,7 +41,7 @@ LOOK_BACK_DAYS = 3
 class Watching:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    days: the books of a tank between two dates, as pages show them. stages: what there is, for the sense of it.
+    send: called with the messages for feeders after a commit. days: the books of a tank between two dates, as pages show them.
     """
 
     def __init__(
@@ -49,8 +53,10 @@ class Watching:
         dues: Dues,
         alerts: Alerts,
         days: Callable[[str, date, date], list[dict[str, Any]]],
+        send: Callable[[Sequence[Issued]], None],
     ) -> None:
         self._context = context
+        self._send = send
         self._reconciling = reconciling
         self._trending = trending
         self._sampling = sampling
@@ -58,28 +64,78 @@ class Watching:
         self._alerts = alerts
         self._days = days
         self._started_ms = context.stamp_ms()
+        self._last: dict[str, list[Concern]] = {}
 
-    def watch(self) -> list[Issued]:
-        """Look at everything once: enter what samples hold or restore, then the alerts; returns messages for feeders."""
+    def watch(self) -> None:
+        """Look at everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
         found: list[Concern] = []
-        sent: list[Issued] = []
         for tank in self._context.register.refs("tank"):
-            sent += self._judge_samples(tank, now_ms)
-            found += self._of_tank(tank, now_ms)
+            try:
+                self._judge_samples(tank, now_ms)
+                self._last[tank] = self._of_tank(tank, now_ms)
+            except StoreError:
+                raise
+            except Exception as error:  # the others are looked after, and what was known of this one stays
+                log.exception("%s could not be looked after", tank)
+                self._last[tank] = [*self._last.get(tank, []), self._blind(tank, error, now_ms)]
+            found += self._last[tank]
         found += self._of_devices_elsewhere(now_ms)
+        away = self._away(now_ms)
         with self._context.write() as tx:
-            self._alerts.record(tx, found, now_ms)
-        return sent
+            step = self._alerts.record(tx, found, now_ms, away)
+            mornings = self._alerts.mornings(tx, now_ms)
+            self._alerts.due_message(tx, {tank: self._morning(tx, tank) for tank in mornings}, now_ms, away)
+        if step.changed or mornings:
+            self._context.announce("alert", None)
 
-    def _judge_samples(self, tank: str, now_ms: int) -> list[Issued]:
-        """Enter what samples call for: a hold, a reduction, or the end of one."""
+    def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
+        name = str(self._context.need("tank", tank)["name"])
+        return Concern(
+            key=f"blind/{tank}",
+            kind="device",
+            tank=tank,
+            since_ms=now_ms,
+            what=f"{name}: Tareline cannot look after it",
+            text=f"Something in the books of this tank could not be worked out ({type(error).__name__}); the log says "
+            "where. Feeding goes on under its cap, and holds work; no new alert of this tank can come. Look after it "
+            "yourself, and tell the developers.",
+            urgent=True,
+        )
+
+    def _away(self, now_ms: int) -> dict[str, str]:
+        """By tank, who is told instead of the usual ones during an absence that runs."""
+        found = {}
+        with self._context.store.read() as tx:
+            for tank in self._context.register.refs("tank"):
+                zone = self._context.zone(tank)
+                today = day_of(now_ms, zone)
+                for absence in facts.absences(tx, tank, zone, today):
+                    if absence.covers(today) and absence.tell:
+                        found[tank] = absence.tell
+        return found
+
+    def _morning(self, tx: Connection, tank: str) -> str:
+        """What is due of a tank by the end of today, a line each; empty where nothing is."""
+        zone, now_ms = self._context.zone(tank), self._context.stamp_ms()
+        shown = [due_view(one, zone, now_ms) for one in self._dues.of(tx, tank)]
+        today = day_of(now_ms, zone).isoformat()
+        lines = [
+            f"{one['do']}{' (overdue)' if one['overdue'] else ''}: {one['why']}" for one in shown if one["day"] <= today
+        ]
+        return "\n".join(upper_first(line) for line in lines)
+
+    def _judge_samples(self, tank: str, now_ms: int) -> None:
+        """Enter what samples call for, and tell the feeders: a hold, a reduction, or the end of one."""
         sampled = self._sampling.compute(tank, now_ms)
-        with self._context.in_order, self._context.write() as tx:
-            _, made = guarding.judge(tx, self._context, tank, sampled)
-            if not made:
-                return []
-            return telling.tell(tx, self._context, self._context.register.devices_of("feeder", tank))
+        with self._context.in_order:
+            with self._context.write() as tx:
+                _, made = guarding.judge(tx, self._context, tank, sampled)
+                if not made:
+                    return
+                sent = telling.tell(tx, self._context, self._context.register.devices_of("feeder", tank))
+            self._send(sent)
+        self._context.announce("hold", tank)
 
     # -- one tank ----------------------------------------------------------------------------------------------------
 
@@ -90,7 +146,7 @@ class Watching:
         found = [c for a, trend in trends.items() if (c := concerns.of_trend(place, a, trend)) is not None]
         with self._context.store.read() as tx:
             found += self._of_water(tx, place, tank, now_ms)
-            late = concerns.of_due(place, self._dues.of(tx, tank, now_ms), now_ms)
+            late = concerns.of_due(place, self._dues.of(tx, tank), now_ms)
             found += [late] if late is not None else []
             devices = device_store.load(tx)
             for feeder in self._context.register.devices_of("feeder", tank):
@@ -99,19 +155,18 @@ class Watching:
                 found += self._of_feeder(tx, place, known, now_ms)
             for probe in self._context.register.devices_of("probe", tank):
                 found += self._of_device(tx, place, devices.get(probe, Device(probe)), "probe", now_ms)
-        found += [troubles.of_ailment(place, probe, ailment) for probe, ailment in self._sampling.ailments(tank)]
+        found += [troubles.of_ailment(place, probe, ailment) for probe, ailment in self._sampling.of(tank).ailments]
         found += troubles.of_budget(place, self._fed(tank, place.zone, now_ms))
         return found
 
     def _of_water(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
         state = facts.hold_state(tx, tank)
-        sampled = self._sampling.of(tank)
-        known = facts.water(tx, self._context, tank, now_ms)
-        found = facts.crossed(tx, self._context, tank, known, sampled)
-        between = {a: text for a, k in known.items() if (text := _between(a, k)) is not None}
+        water = guarding.look(tx, self._context, tank, self._sampling.of(tank))
+        readings = {a: r for a, (r, _) in facts.latest_readings(tx, self._context, tank).items()}
+        between = {a: text for a, r in readings.items() if (text := _between(r)) is not None}
         return [
-            *concerns.of_hold(place, state, known, self._unconfirmed(tx, tank), now_ms),
-            *concerns.of_lines(place, found, between),
+            *concerns.of_hold(place, state, water.known, self._unconfirmed(tx, tank), now_ms),
+            *concerns.of_lines(place, water.found, between),
         ]
 
     def _unconfirmed(self, tx: Connection, tank: str) -> list[str]:
@@ -161,9 +216,7 @@ class Watching:
             found += [troubles.of_finding(place, feeder, finding_id(feeder, f), f) for f in account.found.findings]
         return found
 
-    def _unanswered(
-        self, doses: Sequence[Any], plan: Issued, known: Device, now_ms: int
-    ) -> list[tuple[str, int]]:
+    def _unanswered(self, doses: Sequence[Any], plan: Issued, known: Device, now_ms: int) -> list[tuple[str, int]]:
         """Meals of the newest plan that are past, of which a feeder that is online has sent no dose."""
         if not known.online or known.status_ms is None:
             return []
@@ -190,7 +243,7 @@ class Watching:
             if now_ms - e.at_ms < DAY_MS
         ]
         found += troubles.of_faults(place, device, reported, now_ms)
-        rejects = [row for row in device_store.rejects_of(tx, device, now_ms - DAY_MS)]
+        rejects = device_store.rejects_of(tx, device, now_ms - DAY_MS)
         if rejects:
             count, first_ms = sum(row.count for row in rejects), min(row.first_ms for row in rejects)
             found.append(troubles.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
@@ -210,12 +263,12 @@ class Watching:
         return found
 
 
-def _between(analyte: str, known: Known) -> str | None:
+def _between(reading: Reading) -> str | None:
     """In words, between which values the water lies, in the canonical unit; None where a value stands for itself."""
-    if known.low is None or known.low == known.high:
+    if reading.low == reading.high:
         return None
-    scale = CANONICAL[analyte]
+    scale = CANONICAL[reading.analyte]
     unit = "" if scale.unit == "1" else f" {scale.unit}{f' as {scale.basis}' if scale.basis else ''}"
-    if known.high is None:
-        return f"the kit can only say that it holds at least {known.low:.2g}{unit}"
-    return f"by this kit it lies between {known.low:.2g} and {known.high:.2g}{unit}"
+    if reading.high is None:
+        return f"the kit can only say that it is at least {reading.low:.2g}{unit}"
+    return f"by this kit it lies between {reading.low:.2g} and {reading.high:.2g}{unit}"

@@ -58,7 +58,8 @@ def test_the_known_peak_follows_the_first_two_segments() -> None:
 
 
 @pytest.mark.parametrize(
-    ("points", "limit", "above"), [(flow(), 90.0, False), (flow(), 104.0, True), (sea(), 31.0, True), (sea(), 22.0, False)]
+    ("points", "limit", "above"),
+    [(flow(), 90.0, False), (flow(), 104.0, True), (sea(), 31.0, True), (sea(), 22.0, False)],
 )
 def test_shares_of_time_on_a_fine_grid(points: list[tuple[int, float]], limit: float, above: bool) -> None:
     step_ms = 30_000

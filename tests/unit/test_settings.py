@@ -39,8 +39,14 @@ def test_without_a_file_everything_has_the_contracts_default(file: Path) -> None
         "http": {"listen": "127.0.0.1:8620", "token": ""},
         "show": {"volume": "L", "temperature": "degC"},
         "notify": {
-            "urls": [], "webhooks": [], "secret": "", "quiet": "", "sign_of_life": "", "sign_of_life_at": "09:00",
-            "morning": "", "others": {},
+            "urls": [],
+            "webhooks": [],
+            "secret": "",
+            "quiet": "",
+            "sign_of_life": "",
+            "sign_of_life_at": "09:00",
+            "morning": "",
+            "others": {},
         },
     }
 

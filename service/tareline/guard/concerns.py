@@ -26,14 +26,22 @@ ADVICE: dict[tuple[str, bool], str] = {
     ("ammonia", True): _TOXIC,
     ("free_ammonia", True): f"{_TOXIC}. Do not raise pH or temperature, which both make more of it toxic",
     ("nitrite", True): f"{_TOXIC}. The bacteria that take nitrite are slow to follow: measure daily until it is gone",
-    ("nitrate", True): "Feed less or change part of the water; fast-growing plants take it up, and harvesting removes it",
+    (
+        "nitrate",
+        True,
+    ): "Feed less or change part of the water; fast-growing plants take it up, and harvesting removes it",
     ("ph", True): "Measure once more with a fresh solution; look for fresh cement, limestone or shells in the tank",
-    ("ph", False): "Measure pH and carbonate hardness; below pH 6 the bacteria that take ammonia nearly stop. Change part "
+    (
+        "ph",
+        False,
+    ): "Measure pH and carbonate hardness; below pH 6 the bacteria that take ammonia nearly stop. Change part "
     "of the water with harder water, in small steps",
     ("temperature", True): "Shade the tank, open its cover, blow air over the surface, and feed less: warm water holds "
     "less oxygen. Unplug a heater that stays on",
-    ("temperature", False): "Look at the heater and its plug (dry hands, drip loop); warm the water by no more than 1 or "
-    "2 degrees an hour",
+    (
+        "temperature",
+        False,
+    ): "Look at the heater and its plug (dry hands, drip loop); warm the water by no more than 1 or 2 degrees an hour",
     ("tds", True): "Change part of the water with softer water; top up what evaporates with water that holds little",
     ("tds", False): "Look whether the probe hangs in the water, and what was topped up",
     ("kh", False): "Change part of the water with harder water in small steps: nitrification uses hardness up, and pH "
@@ -146,7 +154,7 @@ def of_hold(
 
 
 def _advice(analytes: Iterable[str | None]) -> str:
-    said = dict.fromkeys(ADVICE[a, True] for a in analytes if (a, True) in ADVICE)
+    said = dict.fromkeys(ADVICE[a, True] for a in analytes if a is not None and (a, True) in ADVICE)
     return "".join(f"{one}. " for one in said)
 
 

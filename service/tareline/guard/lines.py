@@ -258,6 +258,22 @@ def crossings(
     return found
 
 
+def sampled_crossing(line: Line, known: Known, probe: str, proven: bool, stage: str, now_ms: int) -> Crossing:
+    """A line that a probe's samples have been beyond for long enough; unproven samples only notify."""
+    do: Action = line.do if stage == "stocked" and proven else "notify"
+    value = from_canonical(line.analyte, known.counted, line.basis, line.unit)
+    unit = "" if line.unit == "1" else f" {line.unit}"
+    side = "at or above" if line.above else "at or below"
+    hours = (now_ms - known.at_ms) // 3_600_000
+    lasts = f"for {hours} h" if hours else "for less than an hour"
+    text = f"{NAMES[line.analyte]} by {probe} is {value:.3g}{unit}, {side} the line at {line.limit:g} {lasts}"
+    if line.do != "notify" and stage != "stocked":
+        text = f"{text}; a tank that holds no animals is only notified"
+    elif line.do != "notify" and not proven:
+        text = f"{text}; this probe is not proven by a reading or a calm day, so it only notifies"
+    return Crossing(line, known, do, text)
+
+
 def _describe(line: Line, known: Known, stage: str) -> str:
     counted = from_canonical(line.analyte, known.counted, line.basis, line.unit)
     unit = "" if line.unit == "1" else f" {line.unit}"

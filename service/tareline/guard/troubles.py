@@ -169,7 +169,9 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
     starved = [
         d
         for d in past
-        if d.budget_g and d.dispensed_g is not None and d.held_s < 3600
+        if d.budget_g
+        and d.dispensed_g is not None
+        and d.held_s < 3600
         and d.dispensed_g + d.handfed_g + 2 * d.sd_g < STARVED_SHARE * d.budget_g
     ]
     if len(starved) == STARVED_DAYS:
@@ -193,8 +195,10 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
     """A gross error in a feeder's books that nobody has decided on. name: by which HTTP knows it."""
     likely = finding.causes[0] if finding.causes else None
     cause = f"likeliest {likely.name} ({likely.share:.0%}): {likely.evidence}" if likely is not None else finding.kind
-    mended = "One entry would mend it: accept it on the week's page, or dismiss it" if finding.mend else (
-        "No single entry would mend it: enter what happened, or dismiss it on the week's page"
+    mended = (
+        "One entry would mend it: accept it on the week's page, or dismiss it"
+        if finding.mend
+        else ("No single entry would mend it: enter what happened, or dismiss it on the week's page")
     )
     return Concern(
         key=f"finding/{name}",
@@ -271,9 +275,9 @@ def of_ailment(place: Place, probe: str, ailment: Ailment) -> Concern:
         kind="device",
         tank=place.tank,
         since_ms=ailment.since_ms,
-        what=f"{place.name}: {ailment.metric} of {probe} is {ailment.kind}" if ailment.kind != "calibration due" else (
-            f"{place.name}: calibrate {ailment.metric} of {probe}"
-        ),
+        what=f"{place.name}: {ailment.metric} of {probe} is {ailment.kind}"
+        if ailment.kind != "calibration due"
+        else (f"{place.name}: calibrate {ailment.metric} of {probe}"),
         text=f"Since {place.when(ailment.since_ms)}: {ailment.text}. Tareline: {heard}. {_PROBE_ADVICE[ailment.kind]}.",
     )
 

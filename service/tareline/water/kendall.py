@@ -120,6 +120,8 @@ def correlation_time(at: Floats, residue: Floats, prior_time: float, prior_weigh
     if variance == 0:
         return prior_time
     n = len(residue)
-    alike = float(residue[1:] @ residue[:-1]) / variance + (1 + 3 * prior)  # unbiased for a mean and about so for a line
+    alike = float(residue[1:] @ residue[:-1]) / variance + (
+        1 + 3 * prior
+    )  # unbiased for a mean and about so for a line
     alike = (alike + prior_weight * prior) / (n - 1 + prior_weight)
     return -step / math.log(min(0.97, max(0.02, alike)))

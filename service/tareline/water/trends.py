@@ -119,7 +119,9 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
     if not looks:
-        return _unknown(len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days.")
+        return _unknown(
+            len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days."
+        )
     lines = _lines(limits, rising_is_bad)
     alarms = [
         (reach, look)
