@@ -1,8 +1,9 @@
 """Probes in tanks that do not exist, sampled every five minutes, and what can befall them.
 
 The water is no probe's business here: a thermostat or the room moves it, with a lamp by day; dissolved solids rise
-slowly and fall with a weekly water change. The room's air swings daily, wanders and has draughts. A sensor has an
-offset, noise and a step of 0.0625 K, as the data sheet of a DS18B20 says; 85 degC and -127 are its signs of trouble.
+by a percent a day and fall with a weekly water change. The room's air swings daily, wanders and has draughts. A sensor
+has an offset, noise and a step of 0.0625 K, as the data sheet of a DS18B20 says; 85 degC and -127 are its signs of
+trouble.
 """
 
 from dataclasses import dataclass, field
@@ -64,7 +65,8 @@ def tank(random: np.random.Generator, days: int, warmer_c: Floats | None = None,
         water = random.uniform(23, 26.5) + band + lamp + wander(random, n, 0.15, 24)
     else:
         water = random.uniform(19, 25) + 0.3 * np.sin(2 * np.pi * (hour - 13) / 24) + lamp + wander(random, n, 0.7, 60)
-    tds = random.uniform(120, 400) * np.exp(0.004 * hour / 24) * np.ones(n)
+    first = random.uniform(120, 400)
+    tds, tap = first * np.exp(0.01 * hour / 24), 0.5 * first
     works: list[int] = []
     for day in range(3, days, 7) if changes else ():
         at = day * DAY + int(random.integers(9 * 12, 21 * 12))
@@ -72,7 +74,7 @@ def tank(random: np.random.Generator, days: int, warmer_c: Floats | None = None,
             break
         share, after = random.uniform(0.15, 0.5), np.arange(n - at) / 12
         water[at:] += share * min(0.5, random.normal(-1.5, 1.5)) * np.exp(-after / random.uniform(1, 8))
-        tds[at:] *= 1 - share * random.uniform(0.2, 0.7)
+        tds[at:] *= 1 - share * (1 - tap / tds[at])
         works.append(START_MS + at * STEP_MS + int(random.uniform(-0.5, 1.5) * HOUR_MS))  # people enter afterwards
     if warmer_c is not None:
         water = water + warmer_c

@@ -18,8 +18,8 @@ from tareline.guard.spells import Points, Spell, rule_for, spells
 from tareline.water.plausible import Judged, judge, plausible, proven
 from tareline.water.probes import ailments
 
-PROBES = 24 * FULL  # of each fault
-ASKED_H = (0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 13.0, 24.0, 36.0, 47.9)
+PROBES = 12 * FULL  # of each fault
+ASKED_H = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 24.0, 47.9)
 
 
 def lines(home: Tank) -> list[tuple[str, float, bool]]:
@@ -102,9 +102,9 @@ def test_the_same_faults_would_hold_feeding_if_samples_were_taken_as_they_come()
 
 
 def test_a_probe_of_temperature_alone_in_the_air() -> None:
-    """Without a cell that tells dry from wet, air near the water's own warmth is not told from water: so few pass."""
+    """Without a cell that tells dry from wet, calm air that begins near the water's own warmth passes now and then."""
     random = np.random.default_rng(7)
-    n, false = 2 * PROBES, 0
+    n, false = 4 * PROBES, 0
     for _ in range(n):
         home = tank(random, 7)
         told = befallen(random, home, "fallen out", 5 * DAY, both=False)
@@ -157,9 +157,9 @@ def test_a_heat_wave_behind_a_gap_is_told_one_way_or_the_other() -> None:
 
 
 def test_a_year_of_healthy_probes_is_quiet() -> None:
-    """Weekly water changes, a lamp, a thermostat: what is told of a probe with nothing wrong, asked every day."""
+    """Weekly water changes, a lamp, a thermostat: what is told of a probe with nothing wrong."""
     random = np.random.default_rng(10)
-    years, false, alarms, days, lost = 2 * FULL, 0, 0, 0, []
+    years, false, alarms, days, lost = 1 * FULL, 0, 0, 0, []
     for _ in range(years):
         home = tank(random, 364)
         told = healthy(random, home)
@@ -167,7 +167,7 @@ def test_a_year_of_healthy_probes_is_quiet() -> None:
         judged = judge("temperature", told.temperature, (), home.works_ms, told.dry())
         lost.append([1 - len(plausible(judged)) / len(judged), 1 - len(proven(judged)) / len(judged)])
         before = False
-        for day in range(14, 364):
+        for day in range(14, 364, 1 if FULL > 1 else 2):
             low, high = (day - 7) * DAY, day * DAY
             now_ms = START_MS + high * STEP_MS
             works = [at for at in home.works_ms if START_MS + low * STEP_MS <= at <= now_ms]

@@ -38,6 +38,7 @@ class Law:
     are then shares. lowest, highest: outside nothing is water. step: how far from the track is near. rate_per_h: how
     fast the track moves. worked: how far a level may jump while somebody changes water. agree: how near a reading by
     hand is to a sample that it confirms. noise: one deviation of a difference of two instruments read at one moment.
+    restless: mean step between samples of a few minutes, over RECENT_MS, that air has and water has not.
     """
 
     lowest: float
@@ -48,6 +49,7 @@ class Law:
     agree: float
     noise: float
     relative: bool = False
+    restless: float = math.inf
 
     def scaled(self, value: float) -> float | None:
         """The value on the scale of comparison; None where it can't be water's."""
@@ -57,7 +59,7 @@ class Law:
 
 
 LAWS: dict[str, Law] = {
-    "temperature": Law(-2.0, 60.0, 1.0, 1.5, worked=0.0, agree=1.0, noise=0.3),
+    "temperature": Law(-2.0, 60.0, 1.0, 1.5, worked=0.0, agree=1.0, noise=0.3, restless=0.1),
     "tds": Law(1.0, 50_000.0, 0.10, 0.005, worked=1.2, agree=0.15, noise=0.03, relative=True),
     "conductivity": Law(0.001, 10.0, 0.12, 0.03, worked=1.2, agree=0.15, noise=0.03, relative=True),  # S/m, not at 25
 }
@@ -66,9 +68,10 @@ FORGOTTEN_MS = 7 * 24 * HOUR_MS  # after a longer gap a track begins anew, and a
 WORK_MS = 3 * HOUR_MS  # how far from an entered water change its effect may lie: people enter afterwards
 PEN_MS = HOUR_MS  # a reading by hand speaks of samples this near
 CALM_MS = 24 * HOUR_MS  # the air of a room seldom stays within a step for a day and a night
+BRIEF_MS = 15 * MINUTE_MS
 RECENT_MS = 2 * HOUR_MS
 MOST_BAD = 0.2  # of the recent samples: with more, the others are not believed either
-STUCK_MS = 24 * HOUR_MS  # the same value for so long is no water's; an idle thermostat was seen to keep one for 12 h
+STUCK_MS = 24 * HOUR_MS  # the same value for so long is no water's; the sea at Key West kept one for 12 h (0.1 degF)
 FEWEST = 3
 DRY_SHARE = 0.25
 
@@ -115,10 +118,16 @@ def _judge(
     hands, works = _Near(pens, PEN_MS), _Near([(at, 0.0) for at in works_ms], WORK_MS)
     out, held = _Inside(dry), _Inside([(start + 1, end) for start, end in stuck_spans(points)])
     recent: deque[tuple[int, bool]] = deque()
-    bad = 0
+    bad, steps, before = 0, 0.0, None
     found = []
     for at_ms, value in points:
         level = law.scaled(value)
+        if level is not None and before is not None and 0 < at_ms - before[0] <= BRIEF_MS:
+            keep = math.exp(-(at_ms - before[0]) / RECENT_MS)
+            steps = keep * steps + (1 - keep) * abs(level - before[1])
+            if steps > law.restless:
+                track.doubt()
+        before = before if level is None else (at_ms, level)
         near_pens = [law.scaled(pen) for pen in hands.at(at_ms)]
         if level is None or held.at(at_ms) or out.at(at_ms):
             track.doubt()

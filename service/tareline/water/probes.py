@@ -110,8 +110,11 @@ def ailments(
         _calibration(metric, points, pens, calibrated_ms, now_ms),
     ]
     kept = [ailment for ailment in found if ailment is not None]
-    if kept and kept[0].kind == "dry":  # explains jumps, and stillness too
+    causes = [a.kind for a in kept]
+    if "dry" in causes:
         kept = [a for a in kept if a.kind not in ("jumping", "stuck", "silent")]
+    elif "stuck" in causes:
+        kept = [a for a in kept if a.kind != "jumping"]
     return kept
 
 
