@@ -72,7 +72,7 @@ def _probe_is_alive(tx: Connection, context: Context, tank: str, now_ms: int) ->
 
 
 def _hopper(tx: Connection, reconciling: Reconciling, feeder: str) -> Hopper:
-    """A feeder's hopper by its account, if the plan in force goes on; nothing to refill or weigh before there is one."""
+    """A feeder's hopper by its account, if the plan in force goes on; nothing is due before there is one."""
     off = None if facts.is_hung(tx, feeder) else ledger.newest(tx, "hopper", device=feeder)[0].at_ms
     account, plan = reconciling.account(feeder), device_store.issued(tx).get((feeder, "plan"))
     if account is None or account.found is None:

@@ -56,7 +56,7 @@ KINDS: dict[str, type[BaseModel]] = {
     "note": bodies.Note,
 }
 OF_FEEDER = ("refill", "weighin", "loss", "hopper", "calibration")
-_EITHER_OR = {
+_EITHER_OR: dict[str, list[tuple[str, tuple[str, ...]]]] = {
     "weighin": [("mass_g", ("gross_g", "tare_g"))],
     "refill": [("added_g", ("before_g", "after_g"))],
     "water-change": [("volume_l", ("volume_us_gal",))],

@@ -16,7 +16,7 @@ from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.guard.hold import HoldState, Reason, Release, fold
 from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water, raised
-from tareline.store import ledger, series
+from tareline.store import ledger
 from tareline.store.ledger import Entry
 from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.water.balance import Inflow

@@ -122,10 +122,14 @@ class Sampling:
                 continue
             judged = judge(metric, points, hands[metric], works, dry)
             known = proven(judged)
-            crossed += [c for line in lines if line.analyte == metric and (c := _crossed(line, probe, judged, now_ms))]
+            found = ailments(metric, points, hands[metric], now_ms, works, dry)
+            # A thermometer that hangs in calm air looks like one in water; a cell beside it tells wet from dry.
+            sure = bool(siemens) and all(ailment.trusted for ailment in found)
+            own = [line for line in lines if line.analyte == metric]
+            crossed += [c for line in own if (c := _crossed(line, probe, judged, sure, now_ms)) is not None]
             if known:
                 newest[metric] = (known[-1][1], known[-1][0])
-            ill += [(probe, a) for a in ailments(metric, points, hands[metric], now_ms, works, dry)]
+            ill += [(probe, ailment) for ailment in found]
             apart = offset(metric, points, hands[metric])
             if apart is not None:
                 offsets[probe, metric] = apart
@@ -152,14 +156,14 @@ def _solids(siemens: Points, celsius: Points, factor: float) -> Points:
     return found
 
 
-def _crossed(line: Line, probe: str, judged: Sequence[Judged], now_ms: int) -> Crossed | None:
-    """A line that samples are beyond now, and for long enough."""
+def _crossed(line: Line, probe: str, judged: Sequence[Judged], sure: bool, now_ms: int) -> Crossed | None:
+    """A line that samples are beyond now, and for long enough. sure: whether proven samples may act."""
     rule = rule_for(line.analyte, line.canonical)
-    for points, sure in ((proven(judged), True), (plausible(judged), False)):
+    for points, acts in ((proven(judged), sure), (plausible(judged), False)):
         if not points or now_ms - points[-1][0] > rule.gap_ms:
             continue
         found = spells(points, line.canonical, line.above, rule)
         if found and found[-1].to_ms is None:
             known = Known(line.analyte, found[-1].last, found[-1].from_ms, 0, True)
-            return Crossed(line, known, probe, sure)
+            return Crossed(line, known, probe, acts)
     return None

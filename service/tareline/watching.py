@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from tareline import facts, guarding, telling
 from tareline.context import Context
 from tareline.dues import Dues, due_view
-from tareline.feeding.days import ONE_DAY, day_of
+from tareline.feeding.days import day_of
 from tareline.feeding.hopper import hopper
 from tareline.guard import concerns, troubles
 from tareline.guard.alerts import Concern
@@ -41,7 +41,7 @@ LOOK_BACK_DAYS = 3
 class Watching:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    send: called with the messages for feeders after a commit. days: the books of a tank between two dates, as pages show them.
+    send: called with the messages for feeders after a commit. days: the books of a tank between two dates.
     """
 
     def __init__(

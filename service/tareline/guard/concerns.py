@@ -116,7 +116,8 @@ def of_hold(
                 tank=place.tank,
                 since_ms=since_ms,
                 what=f"{place.name}: {'fasting, feeding is still held' if fasting else 'feeding is held'}",
-                text=f"Since {place.when(since_ms)}: {why}. Tareline has paused feeding; {obeyed}. {hungry}{advice}{end}.",
+                text=f"Since {place.when(since_ms)}: {why}. Tareline has paused feeding; {obeyed}. "
+                f"{hungry}{advice}{end}.",
                 urgent=True,
                 grade=1 if fasting else 0,
             )
@@ -216,7 +217,8 @@ def of_trend(place: Place, analyte: str, trend: Trend) -> Concern | None:
         tank=place.tank,
         since_ms=trend.since_ms,
         what=f"{place.name}: {NAMES[analyte]} is {'rising' if rising else 'falling'}",
-        text=f"Since about {place.when(trend.since_ms)}, by {abs(per_month):.2g}{shown}{basis} a month. {trend.how_sure}"
+        text=f"Since about {place.when(trend.since_ms)}, by {abs(per_month):.2g}{shown}{basis} a month. "
+        f"{trend.how_sure}"
         f"{reach} Tareline has changed nothing. {_of_rise(analyte, rising)}.",
     )
 
@@ -225,7 +227,7 @@ def _of_rise(analyte: str, rising: bool) -> str:
     if analyte in ("ammonia", "nitrite"):
         return "Measure again within two days, and do not raise the ration before it has fallen"
     if analyte == "nitrate":
-        return "The tank takes in more than it takes out: feed less, plant more, or change water before the line is reached"
+        return "The tank takes in more than it takes out: feed less, plant more, or change water in time"
     return ADVICE[analyte, rising]
 
 

@@ -1,4 +1,4 @@
-"""What a person should know of devices, food and books: jams, empty hoppers, missed meals, silence, faults, findings."""
+"""What a person should know of devices, food and books: jams, hoppers, missed meals, silence, faults, findings."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -52,7 +52,8 @@ def of_feeder(
                 tank=place.tank,
                 since_ms=dose.at_ms,
                 what=f"{place.name}: {feeder} {what}",
-                text=f"Since {place.when(dose.at_ms)}. {sure}. The feeder tries again at its next meal and never feeds a "
+                text=f"Since {place.when(dose.at_ms)}. {sure}. The feeder tries again at its next meal and never "
+                "feeds a "
                 f"missed one late. {now}.",
             )
         )
@@ -65,7 +66,8 @@ def of_feeder(
                 tank=place.tank,
                 since_ms=missed[0].at_ms,
                 what=f"{place.name}: {feeder} missed {len(missed)} meal{'s' if len(missed) > 1 else ''}",
-                text=f"First {place.when(missed[0].at_ms)}, by the feeder's own word (it was without power, or stopped on "
+                text=f"First {place.when(missed[0].at_ms)}, by the feeder's own word (it was without power, or "
+                "stopped on "
                 "the way). Nothing is fed later to make up for it. Look at its plug and supply; one missed meal harms "
                 "no grown fish.",
             )
@@ -78,7 +80,8 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=first_ms,
-                what=f"{place.name}: no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of {feeder}",
+                what=f"{place.name}: no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of "
+                f"{feeder}",
                 text=f"The first was planned for {place.when(first_ms)}. The feeder is on the network but has sent no "
                 "dose for it, so it is not known whether it was fed. Tareline goes on asking. Look at the feeder, and "
                 "do not feed by hand before you know.",
@@ -118,7 +121,8 @@ def of_hopper(
         tank=place.tank,
         since_ms=now_ms,
         what=f"{place.name}: {feeder} is empty soon",
-        text=f"About {content_g or 0.0:.2g} g are left, for {days_low:.0f} to {max(days, days_low):.0f} days at the present "
+        text=f"About {content_g or 0.0:.2g} g are left, for {days_low:.0f} to {max(days, days_low):.0f} days at the "
+        "present "
         "ration. Fill the hopper, weigh what you add, and enter it as a refill.",
         grade=1 if days_low <= NOW_DAYS else 0,
     )
@@ -161,7 +165,8 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 since_ms=day_start_ms(day.day, place.zone),
                 what=f"{place.name}: more was fed than the ration",
                 text=f"On {day.day:%a} {day.day.day} {day.day:%b} {given:.3g} g (deviation {day.sd_g:.2g} g; by hand "
-                f"{day.handfed_g:.3g} g) against a ration of {day.budget_g:.3g} g. The rest of the day's meals are left "
+                f"{day.handfed_g:.3g} g) against a ration of {day.budget_g:.3g} g. The rest of the day's meals are "
+                "left "
                 "out as far as they would exceed it. Do not feed by hand; measure ammonia in a day or two.",
             )
         )
@@ -184,7 +189,8 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 tank=place.tank,
                 since_ms=day_start_ms(starved[0].day, place.zone),
                 what=f"{place.name}: much less than the ration for {STARVED_DAYS} days",
-                text=f"From {starved[0].day:%a} {starved[0].day.day} {starved[0].day:%b} on {given:.3g} g of {budget:.3g} g, with no hold. Nothing is "
+                text=f"From {starved[0].day:%a} {starved[0].day.day} {starved[0].day:%b} on {given:.3g} g of "
+                f"{budget:.3g} g, with no hold. Nothing is "
                 "made up for later. Look at the feeder, its hopper and its plug.",
             )
         )
@@ -224,7 +230,8 @@ def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int)
         tank=place.tank,
         since_ms=since_ms,
         what=f"{place.name}: {device} is silent",
-        text=f"Since {place.when(since_ms)}, {lasting(now_ms - since_ms)} ago. {goes_on}. Look at its plug, its lamp and "
+        text=f"Since {place.when(since_ms)}, {lasting(now_ms - since_ms)} ago. {goes_on}. Look at its plug, its lamp "
+        "and "
         "the network.",
         urgent=True,
         grade=1 if now_ms - since_ms >= DAY_MS else 0,
@@ -239,7 +246,8 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
         tank=place.tank,
         since_ms=since_ms,
         what=f"{place.name}: another board answers to the name {device}",
-        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, release the hold; if not, find the second "
+        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, release the hold; if not, find the "
+        "second "
         "one and unplug it: two feeders on one plan feed twice.",
         urgent=True,
     )
@@ -300,6 +308,7 @@ def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str
         tank=place.tank,
         since_ms=since_ms,
         what=f"{place.name}: {count} message{'s' if count > 1 else ''} of {device} not understood",
-        text=f"Since {place.when(since_ms)}. {upper_first(reason)}. They are kept under Not understood; nothing around them "
+        text=f"Since {place.when(since_ms)}. {upper_first(reason)}. They are kept under Not understood; nothing "
+        "around them "
         "is lost. Look whether the device's firmware fits this service.",
     )

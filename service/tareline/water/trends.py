@@ -310,10 +310,7 @@ def _trend(
         from_ms = newest + round(levels.reached_from * DAY_MS)
         to_ms = None if levels.reached_to is None else newest + round(levels.reached_to * DAY_MS)
         plateau = Plateau(levels.plateau_low, levels.plateau, levels.plateau_high, from_ms, to_ms)
-        if to_ms is not None and to_ms <= now_ms:
-            direction = "level"
-        else:
-            direction = "levelling off"
+        direction = "level" if to_ms is not None and to_ms <= now_ms else "levelling off"
         ahead = [line for line in lines if line > look.at(0.0)]
         if not ahead or (plateau.high is not None and plateau.high < ahead[0]):
             reach, alarm = None, False  # what levels off below a line never reaches it
