@@ -85,10 +85,12 @@ def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: 
     for absence in absences:
         begins_ms = day_start_ms(absence.start, zone)
         ends_ms = day_start_ms(absence.end + ONE_DAY, zone) - 1
+        # One that begins with that midnight says so itself: in the last instant of the day before it would cut that day.
+        still = [one for one in absences if one.start <= absence.end]
         for at_ms, day in ((begins_ms, absence.start), (ends_ms, absence.end + ONE_DAY)):
             before = [ration for ration in rations if ration.decided_ms <= at_ms]
             if before:
-                made.append(replace(_within(before[-1], absences, day), decided_ms=at_ms))
+                made.append(replace(_within(before[-1], still, day), decided_ms=at_ms))
     return sorted(made, key=lambda ration: ration.decided_ms)
 
 

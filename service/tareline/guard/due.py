@@ -129,7 +129,9 @@ def _measure(analyte: str, known: Situation, lined: bool, now_ms: int) -> Due:
         why = f"{NAMES[analyte]} has never been measured" + (", and a line rests on it" if lined else "")
         return Due("measure", analyte, known.since_ms + DAY_MS, why)
     days, wrong = EVERY_DAYS[analyte], "falling" if analyte in ("ph", "kh") else "rising"
-    why = f"last measured {(now_ms - last_ms) // DAY_MS} d ago" + (", and a line rests on it" if lined else "")
+    age = (now_ms - last_ms) // DAY_MS
+    why = f"last measured {age} d ago" if age > 0 else "last measured less than a day ago"
+    why += ", and a line rests on it" if lined else ""
     if known.trends.get(analyte) == wrong:
         days, why = SOONER_DAYS, f"it is {wrong}, {why}"
     elif analyte in ("ammonia", "nitrite") and now_ms - known.since_ms < MATURING_DAYS * DAY_MS:

@@ -25,7 +25,8 @@ SAID = {
     "planned": "The absence is in the books; the feeders were told.",
     "ended": "The end of the absence is in the books; the feeders were told.",
 }
-DRAWN = 4  # portions that find room on the sheet; more of them are told in words
+LINES_MM = 15.0  # of the words beside a drawing, in their margins
+ROOM_MM = 45.0  # what the drawings may take of the sheet's height; portions beyond it are told in words
 
 
 def calls(service: Service) -> APIRouter:
@@ -66,10 +67,16 @@ def _sheet(service: Service, tank: str) -> View:
         found = sheet_view(tx, service.context, tank)
     if found is None:
         raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
+    left_mm = ROOM_MM
     for portion in found["portions"]:
         density = (portion["food"] or {}).get("bulk_density_g_per_ml")
         portion["heap"] = None if density is None else heap(portion["mass_g"], density)
-        portion["picture"] = None if portion["heap"] is None else picture(portion["heap"])
+        drawn = None if portion["heap"] is None else picture(portion["heap"])
+        if drawn is not None and drawn.height_mm <= left_mm:
+            left_mm -= max(drawn.height_mm, LINES_MM)
+        else:
+            drawn = None
+        portion["picture"] = drawn
     return found
 
 
@@ -127,7 +134,6 @@ def pages(service: Service) -> APIRouter:
                 "sheet.html",
                 tank={**service.context.need("tank", tank), "id": tank},
                 sheet=_sheet(service, tank),
-                drawn=DRAWN,
                 live_tank=None,
             )
         except FieldError as error:

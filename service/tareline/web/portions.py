@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 REPOSE_DEG = 35.0
-WIDEST_MM = 60.0  # a heap that does not fit beside its words is not drawn
+WIDEST_MM = 45.0  # a heap that does not fit beside its words is not drawn
 MARGIN_MM = 0.5  # room for the line around a heap
 
 
