@@ -51,7 +51,7 @@ def drawn_like(drawn: Sequence[tuple[float, float]], width: float, height: float
     return any(abs(w - width) < 0.3 and abs(h - height) < 0.3 for w, h in drawn)
 
 
-# -- on paper ------------------------------------------------------------------------------------------------------------
+# -- on paper ----------------------------------------------------------------------------------------------------------
 
 
 def test_the_sheet_is_one_page_of_a4_with_everything_at_true_scale(away: Corner, page: Page) -> None:
@@ -94,7 +94,8 @@ def test_the_sheet_stays_one_page_with_as_many_meals_as_there_can_be(away: Corne
 def test_the_sheet_says_what_to_do_and_what_not(away: Corner, page: Page) -> None:
     page.goto(f"{away.page}/absence/sheet")
     sheet = page.locator(".away")
-    for words in ("10 March 2026 to 30 March 2026", "08:00, 18:00: 0.2 g of Plain crumbs", "comes back on 31 March 2026",
+    for words in ("10 March 2026 to 30 March 2026", "08:00, 18:00: 0.2 g of Plain crumbs",
+                  "comes back on 31 March 2026",
                   "The feeder feeds; a fish that begs is not hungry", "Pull its plug and call", "the desk",
                   "unplug heater, filter and lamp", "Every cable hangs in a loop"):  # fmt: skip
         expect(sheet).to_contain_text(words)
@@ -117,7 +118,7 @@ def test_there_is_no_sheet_without_an_absence(corner: Corner, page: Page) -> Non
     expect(page.locator("main")).to_contain_text("no absence is planned")
 
 
-# -- on the page ---------------------------------------------------------------------------------------------------------
+# -- on the page -------------------------------------------------------------------------------------------------------
 
 
 def test_an_absence_is_planned_and_ended_on_its_page(corner: Corner, page: Page) -> None:

@@ -33,7 +33,7 @@ def reason(kind: Any = "line", do: Any = "hold", since_ms: int = NOW_MS - HOUR_M
     return Reason(7, since_ms, kind, do, "told", **{**about, **other})
 
 
-# -- water ---------------------------------------------------------------------------------------------------------------
+# -- water -------------------------------------------------------------------------------------------------------------
 
 
 def test_water_is_measured_weekly() -> None:
@@ -91,7 +91,7 @@ def test_a_household_with_a_kit_for_unionised_ammonia_needs_no_other() -> None:
     assert found["measure", "free_ammonia"] == 6.0
 
 
-# -- holds ---------------------------------------------------------------------------------------------------------------
+# -- holds -------------------------------------------------------------------------------------------------------------
 
 
 def test_a_hold_needs_a_newer_reading_within_a_day_of_the_last_and_says_which() -> None:
@@ -128,7 +128,7 @@ def test_another_board_is_looked_at_and_not_just_released() -> None:
     assert ("release", "shelf") not in days(found)
 
 
-# -- hoppers, probes, absence ---------------------------------------------------------------------------------------------
+# -- hoppers, probes, absence ------------------------------------------------------------------------------------------
 
 
 def test_hoppers_probes_and_a_ramp_are_in_the_list_in_order_of_time() -> None:
@@ -160,7 +160,7 @@ def test_what_would_fall_into_an_absence_is_due_the_day_before_it() -> None:
     assert days(running)["refill", "front"] == 5.0
 
 
-# -- in a service --------------------------------------------------------------------------------------------------------
+# -- in a service ------------------------------------------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -85,7 +85,7 @@ def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: 
     for absence in absences:
         begins_ms = day_start_ms(absence.start, zone)
         ends_ms = day_start_ms(absence.end + ONE_DAY, zone) - 1
-        # One that begins with that midnight says so itself: in the last instant of the day before it would cut that day.
+        # One that begins with the midnight after says so itself: told an instant earlier it would cut the day before.
         still = [one for one in absences if one.start <= absence.end]
         for at_ms, day in ((begins_ms, absence.start), (ends_ms, absence.end + ONE_DAY)):
             before = [ration for ration in rations if ration.decided_ms <= at_ms]

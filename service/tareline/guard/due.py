@@ -1,9 +1,9 @@
 """What is due next and why: what to measure, weigh, refill, calibrate, release or look at, as a list by time.
 
 Each need comes from something that is known: a hold or a reduction that waits for a newer reading, a line that only
-works on a fresh value, a trend in the wrong direction, a hopper that runs out or was not weighed for long, a probe whose
-calibration has aged, a step of a ramp, and an absence before which things are better done. The same thing needed for
-several reasons is due once, when the first of them asks for it.
+works on a fresh value, a trend in the wrong direction, a hopper that runs out or was not weighed for long, a probe
+whose calibration has aged, a step of a ramp, and an absence before which things are better done. The same thing needed
+for several reasons is due once, when the first of them asks for it.
 
 How often water is measured by hand is common practice, no source: weekly, more often in a new tank and where something
 rises; hardness and dissolved solids change slowly.

@@ -24,7 +24,7 @@ class Heap:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Two views of a heap beside each other in millimetres, y downwards: from the side, a path; from above, a circle."""
+    """Two views of a heap side by side in millimetres, y downwards: a path from the side, a circle from above."""
 
     width_mm: float
     height_mm: float
