@@ -303,7 +303,7 @@ class Entries:
         plain = {key: value for key, value in newest.body.items() if key in model.model_fields}
         if newest.kind == "reading" and ("value" in changes or "kit" in changes) and newest.body.get("kit"):
             plain = {key: value for key, value in plain.items() if key not in _OF_THE_KIT}
-        for one, others in _EITHER_OR.get(newest.kind, ()):  # one way of saying it replaces the other
+        for one, others in _EITHER_OR.get(newest.kind, []):  # one way of saying it replaces the other
             if set(others) & changes.keys() or (one not in changes and plain.get(others[0]) is not None):
                 plain.pop(one, None)
             elif one in changes:
@@ -327,7 +327,7 @@ class Entries:
 
     def _reading(self, checked: bodies.Reading, tank: str | None, at_ms: int) -> dict[str, Any]:
         """A reading's body: as it was stated, with what its kit says where one is named."""
-        given = checked.model_dump(include={f.name for f in dataclasses.fields(Stated)})
+        given = checked.model_dump(include={field.name for field in dataclasses.fields(Stated)})
         given["chart"] = checked.below is not None or checked.above is not None
         if checked.kit is not None:
             given |= self._by_kit(checked, at_ms)

@@ -1,5 +1,7 @@
 """Un-ionised ammonia against a handbook's table, its worked example, and an independent chemistry program."""
 
+from pathlib import Path
+
 import pytest
 
 from tareline.guard.lines import AMMONIA_LINES, crossings, known_water
@@ -8,21 +10,18 @@ from tareline.water.readings import Reading
 
 # University of Florida IFAS Extension, FA16 "Ammonia in Aquatic Systems", table 1, calculated there from Emerson et al.
 # 1975, J. Fish. Res. Board Can. 32:2379. The source's column for 32 degC disagrees with the equation and is left out.
-CELSIUS = (6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30)
-TABLE = {
-    7.0: (0.0013, 0.0016, 0.0018, 0.0022, 0.0025, 0.0029, 0.0034, 0.0039, 0.0046, 0.0052, 0.0060, 0.0069, 0.0080),
-    7.2: (0.0021, 0.0025, 0.0029, 0.0034, 0.0040, 0.0046, 0.0054, 0.0062, 0.0072, 0.0083, 0.0096, 0.0110, 0.0126),
-    7.4: (0.0034, 0.0040, 0.0046, 0.0054, 0.0063, 0.0073, 0.0085, 0.0096, 0.0114, 0.0131, 0.0150, 0.0173, 0.0198),
-    7.6: (0.0053, 0.0063, 0.0073, 0.0086, 0.0100, 0.0116, 0.0134, 0.0155, 0.0179, 0.0206, 0.0236, 0.0271, 0.0310),
-    7.8: (0.0084, 0.0099, 0.0116, 0.0135, 0.0157, 0.0182, 0.0211, 0.0244, 0.0281, 0.0322, 0.0370, 0.0423, 0.0482),
-    8.0: (0.0133, 0.0156, 0.0182, 0.0212, 0.0247, 0.0286, 0.0330, 0.0381, 0.0438, 0.0502, 0.0574, 0.0654, 0.0743),
-    8.2: (0.0210, 0.0245, 0.0286, 0.0332, 0.0385, 0.0445, 0.0514, 0.0590, 0.0676, 0.0772, 0.0880, 0.0998, 0.1129),
-    8.4: (0.0328, 0.0383, 0.0445, 0.0517, 0.0597, 0.0688, 0.0790, 0.0904, 0.1031, 0.1171, 0.1326, 0.1495, 0.1678),
-}
+DATA = Path(__file__).parent / "data" / "unionised_ammonia_fraction.csv"
+ROWS = [line.split(",") for line in DATA.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+CELSIUS = [int(cell) for cell in ROWS[0][1:]]
+TABLE = {float(ph): [float(cell) for cell in cells] for ph, *cells in ROWS[1:]}
 MISPRINT = (7.4, 20)  # printed 0.0096, the equation gives 0.0098
 
 
-@pytest.mark.parametrize("ph", TABLE)
+def test_the_table_is_whole() -> None:
+    assert (len(TABLE), CELSIUS) == (8, list(range(6, 31, 2)))
+
+
+@pytest.mark.parametrize("ph", list(TABLE))
 def test_the_table(ph: float) -> None:
     for celsius, printed in zip(CELSIUS, TABLE[ph], strict=True):
         margin = 3e-4 if (ph, celsius) == MISPRINT else 1.1e-4

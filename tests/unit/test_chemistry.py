@@ -96,3 +96,18 @@ def test_the_value_lies_within_its_bounds(
     assert found.low <= found.value <= found.counted
     assert (found.high is None) is (up is None)
     assert found.high is None or found.counted <= found.high
+
+
+def test_what_a_pen_and_a_thermometer_leave_open_is_carried_through() -> None:
+    ph = Reading(8, NOW_MS, "ph", 8.0, resolution=0.2)
+    warm = Reading(9, NOW_MS, "temperature", 24.0, resolution=1.0)
+    found = unionised(Reading(7, NOW_MS, "ammonia", 1.0, resolution=0.1), ph, warm, NOW_MS)
+    assert found.low == pytest.approx(0.95 * fraction(7.9, 23.5))
+    assert found.high == pytest.approx(1.05 * fraction(8.1, 24.5))
+    assert found.value == found.counted == fraction(8.0)
+
+
+def test_of_a_total_below_detection_the_un_ionised_lies_between_nothing_and_its_limit() -> None:
+    found = unionised(Reading(7, NOW_MS, "ammonia", 0.05, detected=False), PH, WARM, NOW_MS)
+    assert (found.low, found.detected) == (0.0, False)
+    assert found.high == found.counted == pytest.approx(0.05 * fraction(8.0))

@@ -1,6 +1,6 @@
 """Holds: what puts them in force, what alone ends them, and what never does."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from hypothesis import given
@@ -16,7 +16,7 @@ from tareline.guard.hold import (
     release_refused,
     restored_by,
 )
-from tareline.guard.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line
+from tareline.guard.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line, with_samples
 from tareline.units import CANONICAL
 
 HOLD = Reason(1, 1000, "line", "hold", "ammonia", analyte="ammonia", limit=2.0)
@@ -120,6 +120,34 @@ def test_a_line_is_cleared_by_a_newer_reading_below_it_only(water: Known | None,
 def test_a_line_from_below_is_cleared_above_it_and_not_by_a_scale_that_ends_there(water: Known, cleared: bool) -> None:
     acid = Reason(1, 1000, "line", "hold", "pH", analyte="ph", above=False, limit=6.0)
     assert acid.cleared_by(water) is cleared
+
+
+@pytest.mark.parametrize(("limit_of_detection", "cleared"), [(0.5, True), (1.99, True), (2.0, False), (3.0, False)])
+def test_below_detection_clears_an_upper_line_only_from_a_limit_under_it(
+    limit_of_detection: float, cleared: bool
+) -> None:
+    water = replace(known(limit_of_detection), detected=False)
+    assert HOLD.cleared_by(water) is cleared
+    needs = HOLD.needs(water)
+    assert needs is None if cleared else "could see nothing below" in (needs or "")
+
+
+def test_below_detection_shows_no_water_above_a_line() -> None:
+    soft = Reason(1, 1000, "line", "hold", "kh", analyte="kh", above=False, limit=1.0)
+    assert not soft.cleared_by(Known("kh", 2.0, 2000, 9, True, detected=False))
+    assert soft.cleared_by(Known("kh", 2.0, 2000, 9, True))
+
+
+def test_heat_is_cleared_by_a_reading_or_by_a_probes_newest_plausible_sample() -> None:
+    hot = Reason(1, 1000, "line", "hold", "heat", analyte="temperature", limit=30.0)
+    assert hot.needs(None) == (
+        "a reading or a probe's sample newer than the hold with temperature below 30 degC; none has been taken since"
+    )
+    assert hot.needs(with_samples({}, {"temperature": (30.5, 2000)}).get("temperature")) is not None
+    assert hot.needs(with_samples({}, {"temperature": (26.0, 999)}).get("temperature")) is not None
+    sampled = with_samples({}, {"temperature": (26.0, 2000)})
+    assert hot.needs(sampled.get("temperature")) is None
+    assert release_refused(fold([hot], []), sampled) == []
 
 
 def test_what_is_needed_is_said_in_words() -> None:

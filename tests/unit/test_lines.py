@@ -9,14 +9,21 @@ from hypothesis import strategies as st
 from tareline.errors import FieldError
 from tareline.guard.lines import (
     AMMONIA_LINES,
+    FRESH_DAYS,
+    NAMES,
+    Circumstances,
     Crossing,
     Known,
     Line,
     crossings,
+    default_lines,
     holds_on_ammonia,
     known_water,
     make_line,
+    raised,
     reaches,
+    stale,
+    with_samples,
 )
 from tareline.units import CANONICAL, bases, from_canonical
 from tareline.water.chemistry import FRESH_MS
@@ -160,6 +167,124 @@ def test_without_a_total_nothing_is_known_of_the_un_ionised() -> None:
     assert set(known_water({"ph": PH_7}, WARM, NOW_MS)) == {"ph"}
 
 
+# Below detection
+
+
+def test_below_detection_no_upper_line_is_crossed_however_high_the_detection_limit() -> None:
+    unseen = Reading(1, NOW_MS, "ammonia", 5.0, detected=False)
+    assert found(unseen, Reading(2, NOW_MS, "ph", 8.9), lines=default_lines(40.0)) == []
+
+
+def test_below_detection_a_lower_line_is_crossed_where_all_that_it_may_be_lies_beyond_it() -> None:
+    line = make_line("kh", None, 1.0, "dKH", None, "notify", None)
+    assert done(Reading(1, NOW_MS, "kh", 1.0, detected=False), lines=(line,)) == [("kh", "notify")]
+    assert done(Reading(1, NOW_MS, "kh", 1.5, detected=False), lines=(line,)) == []
+
+
+# The other defaults
+
+
+def test_beside_ammonia_the_defaults_only_notify() -> None:
+    lines = default_lines(40.0)
+    assert lines[: len(AMMONIA_LINES)] == AMMONIA_LINES
+    others = lines[len(AMMONIA_LINES) :]
+    assert {line.do for line in others} == {"notify"}
+    sides = {(line.analyte, line.above) for line in others}
+    assert {("nitrite", True), ("nitrate", True), ("ph", False), ("ph", True)} <= sides
+    assert {("temperature", False), ("temperature", True), ("kh", False)} <= sides
+
+
+def test_nitrate_notifies_at_the_tanks_own_ceiling() -> None:
+    """As ion, 4.4266 times as much as nitrogen (IUPAC masses)."""
+    for ceiling in (20.0, 40.0):
+        below, at = Reading(1, NOW_MS, "nitrate", ceiling / 4.43), Reading(1, NOW_MS, "nitrate", ceiling / 4.42)
+        assert done(below, lines=default_lines(ceiling)) == []
+        assert done(at, lines=default_lines(ceiling)) == [("nitrate", "notify")]
+
+
+@pytest.mark.parametrize(
+    ("analyte", "value", "crossed"),
+    [
+        *[("ph", 6.5, 1), ("ph", 6.6, 0), ("ph", 8.9, 0), ("ph", 9.0, 1)],
+        *[("temperature", 17.9, 1), ("temperature", 24.0, 0), ("temperature", 30.0, 1)],
+        *[("nitrite", 0.29, 0), ("nitrite", 0.3, 1), ("kh", 1.0, 1), ("kh", 1.1, 0)],
+    ],
+)
+def test_the_other_defaults(analyte: str, value: float, crossed: int) -> None:
+    assert len(found(Reading(1, NOW_MS, analyte, value), lines=default_lines(40.0))) == crossed
+
+
+# While nobody is there
+
+
+def test_in_an_absence_too_much_ammonia_or_nitrite_does_one_step_more() -> None:
+    lines = default_lines(40.0)
+    stricter = raised(lines)
+    assert [line.limit for line in stricter] == [line.limit for line in lines]
+    for before, after in zip(lines, stricter, strict=True):
+        toxic = before.analyte in ("ammonia", "free_ammonia", "nitrite")
+        step = {"notify": ("reduce", 0.5), "reduce": ("hold", None), "hold": ("hold", None)}[before.do]
+        assert (after.do, after.reduce_to) == (step if toxic else (before.do, before.reduce_to))
+    assert done(ammonia(1.0), PH_7, lines=stricter) == [("ammonia", "reduce"), ("ammonia", "hold")]
+
+
+def test_too_little_is_no_poison() -> None:
+    line = make_line("ammonia", None, 0.1, "mg/L", "N", "notify", None)
+    assert raised([line]) == (line,)
+
+
+# What explains a crossing
+
+
+def explained(**context: Any) -> list[str]:
+    known = known_water({"ammonia": ammonia(1.2), "ph": PH_7}, WARM, NOW_MS)
+    return [c.text for c in crossings(AMMONIA_LINES, known, "stocked", Circumstances(**context))]
+
+
+def test_in_a_young_tank_more_ammonia_is_to_be_expected_and_the_line_stays() -> None:
+    """Undetectable by about the fourth month: common practice, no source."""
+    plain, young = explained(), explained(age_days=30.4)
+    assert len(plain) == len(young) == 2
+    assert all("the tank is 30 days old" in text and "the line stays" in text for text in young)
+    assert explained(age_days=121.0) == plain
+    assert found(ammonia(1.2), PH_7)[1].do == "reduce"
+
+
+@pytest.mark.parametrize(("hours", "named"), [(0, True), (47, True), (48, True), (49, False), (-1, False)])
+def test_within_two_days_of_water_with_chloramine_that_is_the_likely_cause(hours: int, named: bool) -> None:
+    texts = explained(chloramine_ms=NOW_MS - hours * 3_600_000)
+    assert all((f"chloramine went in {hours} h before" in text) is named for text in texts)
+
+
+def test_nothing_but_ammonia_is_explained_by_them() -> None:
+    known = known_water({"nitrite": Reading(1, NOW_MS, "nitrite", 2.0)}, None, NOW_MS)
+    (one,) = crossings(default_lines(40.0), known, "stocked", Circumstances(3.0, NOW_MS))
+    assert one.text == "nitrite counts as 2 mg/L as N, at or above the line at 0.3"
+
+
+# Readings grow old
+
+
+@pytest.mark.parametrize("analyte", CANONICAL)
+def test_a_reading_says_its_age_once_it_says_little_else(analyte: str) -> None:
+    fresh_ms = FRESH_DAYS[analyte] * 86_400_000
+    assert stale(analyte, NOW_MS - fresh_ms, NOW_MS) is None
+    text = stale(analyte, NOW_MS - fresh_ms - 1, NOW_MS)
+    assert text is not None
+    assert text.startswith(f"{NAMES[analyte]} was measured {FRESH_DAYS[analyte]} days ago")
+    assert FRESH_DAYS["ph"] == 14  # contract
+
+
+# Probes
+
+
+def test_a_newer_sample_stands_before_a_reading_and_an_older_one_does_not() -> None:
+    known = known_water({"temperature": Reading(4, NOW_MS, "temperature", 31.0)}, None, NOW_MS)
+    newer = with_samples(known, {"temperature": (25.0, NOW_MS + 1), "tds": (210.0, NOW_MS)})
+    assert (newer["temperature"].counted, newer["temperature"].entry, newer["tds"].counted) == (25.0, 0, 210.0)
+    assert with_samples(known, {"temperature": (25.0, NOW_MS)}) == known
+
+
 # A keeper's own lines
 
 
@@ -170,6 +295,7 @@ def test_without_a_total_nothing_is_known_of_the_un_ionised() -> None:
         (("ammonia", 1.0, 0.5, "mg/L", "N", "hold", None), "above"),
         (("ammonia", 1.0, None, "mg/L", None, "hold", None), "basis"),
         (("ammonia", 1.0, None, "g/L", "N", "hold", None), "unit"),
+        (("tds", 300.0, None, "uS/cm", None, "notify", None), "unit"),  # the tank's factor would move it
         (("iron", 1.0, None, "mg/L", None, "hold", None), "analyte"),
         (("ammonia", 1.0, None, "mg/L", "N", "reduce", None), "reduce_to"),
         (("ammonia", 1.0, None, "mg/L", "N", "reduce", 1.0), "reduce_to"),
@@ -185,6 +311,12 @@ def test_a_line_that_says_nothing_clear_is_refused(arguments: tuple, field: str)
     with pytest.raises(FieldError) as caught:
         make_line(*arguments)
     assert caught.value.field == field
+
+
+def test_a_line_in_other_units_says_so_in_its_text() -> None:
+    line = make_line("temperature", 86.0, None, "degF", None, "notify", None)
+    (crossed,) = found(Reading(1, NOW_MS, "temperature", 31.0), lines=(line,))
+    assert crossed.text == "temperature counts as 87.8 degF, at or above the line at 86"
 
 
 def test_a_line_keeps_what_was_stated_and_crosses_in_the_canonical_unit() -> None:

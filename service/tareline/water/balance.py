@@ -88,7 +88,7 @@ def plateau(volume_l: float, evaporation_l_per_day: float, source: float, remove
 
 
 def food_nitrogen_mg(food_g: float, protein_percent: float) -> float:
-    """The nitrogen in food, by its label's protein. Real proteins make it -16 to +23 % (FAO Paper 77, chapter 2)."""
+    """The nitrogen in food, by its label's protein: that is nitrogen times 6.25, whatever the protein holds."""
     return food_g * 1000 * protein_percent / 100 / PROTEIN_PER_N
 
 
