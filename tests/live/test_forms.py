@@ -120,6 +120,34 @@ def test_a_top_up_of_unknown_volume_is_written_down_as_unknown(corner: Corner, p
     assert datetime.fromisoformat(entered["at"]) == datetime.fromisoformat("2026-03-08T19:20:00+01:00")
 
 
+def test_a_volume_in_gallons_and_a_reading_below_detection(corner: Corner, page: Page) -> None:
+    page.goto(f"{corner.page}/enter")
+    form = page.locator("form#waterchange")
+    form.get_by_label("Volume").fill("2,5")
+    form.get_by_label("In", exact=False).last.select_option("US gal")
+    form.get_by_role("button").click()
+    expect(page.get_by_role("status")).to_have_text("The water change is in the books.")
+    assert corner.ledger("water-change")[-1]["volume_l"] == pytest.approx(9.46353, abs=1e-5)  # NIST Handbook 44
+
+    page.goto(f"{corner.page}/enter")
+    form = page.locator("form#reading")
+    form.get_by_label("What was measured").select_option("tds")
+    form.get_by_label("Value").fill("1,5")
+    form.get_by_label("Unit").select_option("uS/cm")
+    form.get_by_label("Was anything detected").select_option("no")
+    form.get_by_text("Read from a pen or a meter").click()
+    form.get_by_label("Water temperature").fill("200")
+    form.get_by_role("button").click()
+    expect(form.get_by_label("Water temperature")).to_have_accessible_description(re.compile("expected -2 to 60 degC"))
+    assert Axe().run(page).violations_count == 0
+    form.get_by_label("Water temperature").fill("21,5")
+    form.get_by_role("button").click()
+    expect(page.get_by_role("status")).to_have_text("The reading is in the books.")
+    entered = corner.ledger("reading")[-1]
+    assert (entered["value"], entered["unit"], entered["detected"]) == (1.5, "uS/cm", False)
+    assert entered["measured_at_c"] == 21.5
+
+
 def test_the_same_form_sent_twice_is_one_entry(corner: Corner) -> None:
     def notes() -> int:
         return len(corner.ledger("note"))
