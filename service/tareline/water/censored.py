@@ -45,6 +45,8 @@ def fit(low: Floats, high: Floats, design: Floats) -> Fit:
     theta = np.append(start, 1.0) / spread
     value, gradient, hessian = _likelihood(low, high, design, exact, theta)
     for _ in range(100):
+        if value > -1e-6 and not exact.any():
+            break  # all is certain: nearer and nearer to no spread at all
         try:
             step = np.linalg.solve(-hessian, gradient)
         except np.linalg.LinAlgError:

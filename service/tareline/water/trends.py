@@ -32,17 +32,30 @@ Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
 DAY_MS = 86_400_000
 HORIZON_D = 90.0
 
+AHEAD = 4.0  # a rise that shows since a week speaks for four weeks to come, not for three months
+
 WINDOWS = ((30.0, 4, 1.6), (91.0, 7, 2.0), (182.0, 12, 2.4))  # days, fewest readings, standard score
 STALE_D = 45.0  # older readings say nothing of today
-KIT_CORRELATION_D, KIT_WEIGHT = 10.0, 12.0  # what correlation is taken for granted, worth so many readings
 
-FEWEST_DAYS = 10
-RECENT_D, BASELINE_D = 28.0, 60.0
+
+@dataclass(frozen=True, slots=True)
+class _Watch:
+    """How a kind of series is charted: the days that are recent, the days before them that they are held against, the
+    fewest of these that are seen, the correlation taken for granted (worth so many observations), and after how many
+    observations a chart may signal by chance."""
+
+    recent_d: float
+    baseline_d: float
+    fewest: int
+    correlation_d: float
+    weight: float
+    run_length: float
+
+
+KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 300.0)
+PROBES = _Watch(28.0, 60.0, 7, 4.0, 14.0, 1500.0)
 PROBE_STALE_D = 7.0
-PROBE_CORRELATION_D, PROBE_WEIGHT = 4.0, 14.0
-RUN_LENGTH_D = 1500.0
-ALLOWANCE, WEIGHT = 0.5, 0.05
-ONSET_D = 7.0  # the least that a slope is taken from
+ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
 
 LEVELLING_D, LEVELLING_BIC = 365.0, 6.0
 NARROW = 0.1  # of the range of values: intervals wider than this say nothing of a curve
@@ -114,7 +127,7 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
     if series is None or now_ms - series.newest_ms > STALE_D * DAY_MS:
         return _unknown(len(seen), f"No reading in the last {STALE_D:.0f} days.")
     looks = [
-        (_look(part), score)
+        (_look(part, KITS), score)
         for window, fewest, score in WINDOWS
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
@@ -123,15 +136,14 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
             len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days."
         )
     lines = _lines(limits, rising_is_bad)
-    alarms = [
-        (reach, look)
-        for look, score in looks
-        if look.test.z >= score and look.slope.low > 0 and (reach := _reach(look, lines, now_ms)) is not None
-    ]
-    soon = [(reach, look) for reach, look in alarms if _within(reach, now_ms)]
-    look = min(soon, key=lambda one: one[0].at_ms)[1] if soon else max(looks, key=lambda one: one[0].test.z)[0]
+    signs = [look for look, score in looks if look.z >= score]
+    charts = _charts(series, KITS)
+    if charts is not None and charts.fast is not None:
+        signs.append(charts.fast)
+    telling = _telling(signs, lines, now_ms)
+    look = telling or max((look for look, _ in looks), key=lambda look: look.z)
     levels = _levelling(series.since(-LEVELLING_D), look)
-    return _trend(look, lines, now_ms, bool(soon), levels, rising_is_bad)
+    return _trend(look, lines, now_ms, telling is not None, levels, rising_is_bad)
 
 
 def of_probe(
@@ -148,16 +160,16 @@ def of_probe(
     series = _series(days, rising_is_bad)
     if series is None or now_ms - series.newest_ms > PROBE_STALE_D * DAY_MS:
         return _unknown(len(days), f"No day of the probe in the last {PROBE_STALE_D:.0f}.")
-    year = series.since(-LEVELLING_D)
-    series = series.since(-(RECENT_D + BASELINE_D))
-    if len(series.at) < FEWEST_DAYS:
-        return _unknown(len(days), f"Too few days to tell: it takes {FEWEST_DAYS} since the last change.")
-    onset, signalled = _signal(series)
-    look = _look(series.since(onset), PROBE_CORRELATION_D, PROBE_WEIGHT)
-    lines = _lines(limits, rising_is_bad)
-    reach = _reach(look, lines, now_ms)
-    alarm = signalled and look.slope.low > 0 and reach is not None and _within(reach, now_ms)
-    return _trend(look, lines, now_ms, alarm, _levelling(year, look), rising_is_bad)
+    year, series = series.since(-LEVELLING_D), series.since(-(PROBES.recent_d + PROBES.baseline_d))
+    charts = _charts(series, PROBES)
+    if charts is None:
+        return _unknown(len(days), f"Too few days to tell: it takes {2 * PROBES.fewest} since the last change.")
+    whole, lines = _look(series, PROBES), _lines(limits, rising_is_bad)
+    signs = [look for look in (charts.fast, whole if charts.slow else None) if look is not None]
+    telling = _telling(signs, lines, now_ms)
+    return _trend(
+        telling or whole, lines, now_ms, telling is not None, _levelling(year, telling or whole), rising_is_bad
+    )
 
 
 @dataclass(frozen=True)
@@ -193,32 +205,33 @@ def _series(seen: Sequence[Seen], rising_is_bad: bool) -> _Series | None:
 
 @dataclass(frozen=True)
 class _Look:
-    """One window of a series: its test, slope, and level in its middle (day, level, deviation)."""
+    """A stretch of a series: the standard score of its rise, its slope, and the level in its middle (day, level,
+    deviation)."""
 
     series: _Series
-    test: kendall.Kendall
+    z: float
     slope: kendall.Slope
     middle: float
     level: float
     level_sd: float
-    correlation_d: float
 
     def at(self, day: float) -> float:
         return self.level + self.slope.mid * (day - self.middle)
 
 
-def _look(part: _Series, prior_d: float = KIT_CORRELATION_D, weight: float = KIT_WEIGHT) -> _Look:
+def _look(part: _Series, watch: _Watch) -> _Look:
+    """By the Mann-Kendall test."""
     seen = (part.at, part.low, part.high, part.value)
     at = part.at
     residue = part.value - kendall.slope(*seen, 0.0).mid * at
-    correlation_d = kendall.correlation_time(at, residue - residue.mean(), prior_d, weight)
+    correlation_d = kendall.correlation_time(at, residue - residue.mean(), watch.correlation_d, watch.weight)
     inflated = kendall.inflation(at, correlation_d)
     test = kendall.mann_kendall(*seen, inflated)
     slope = kendall.slope(*seen, test.variance)
     middle = float(at.mean())
     moved = slope.mid * (at - middle)
     level, level_sd = _level(part.low - moved, part.high - moved)
-    return _Look(part, test, slope, middle, level, level_sd * math.sqrt(inflated), correlation_d)
+    return _Look(part, test.z, slope, middle, level, level_sd * math.sqrt(inflated))
 
 
 def _level(low: Floats, high: Floats) -> tuple[float, float]:
@@ -257,31 +270,71 @@ def _reach(look: _Look, lines: Sequence[float], now_ms: int) -> Reach | None:
     return Reach(line, mid, now_ms if earliest is None else min(earliest, mid), when(look.level - sd, look.slope.low))
 
 
-def _within(reach: Reach, now_ms: int) -> bool:
-    return reach.at_ms - now_ms <= HORIZON_D * DAY_MS
+def _telling(signs: Sequence[_Look], lines: Sequence[float], now_ms: int) -> _Look | None:
+    """Of what looks like a rise, what is worth telling: the one that reaches a line first."""
+    found = []
+    for look in signs:
+        reach = _reach(look, lines, now_ms)
+        horizon_d = min(HORIZON_D, AHEAD * float(look.series.at[-1] - look.series.at[0]))
+        if reach is not None and look.slope.low > 0 and reach.at_ms - now_ms <= horizon_d * DAY_MS:
+            found.append((reach.at_ms, look))
+    return min(found, key=lambda one: one[0])[1] if found else None
 
 
-def _signal(series: _Series) -> tuple[float, bool]:
-    """The day since which a rise shows, and whether a chart signals one: CUSUM for fast rises, EWMA for slow ones."""
+@dataclass(frozen=True)
+class _Charts:
+    """fast: the stretch since which a rise shows, where the CUSUM signals one. slow: whether the EWMA does."""
+
+    fast: _Look | None
+    slow: bool
+
+
+def _charts(series: _Series, watch: _Watch) -> _Charts | None:
+    """Recent observations held against those before, made independent of each other; None with too few of either."""
     at, value = series.at, series.value
-    begin = max(-RECENT_D, float(at[0]) / 2)
-    early, late = at < begin, at >= begin
+    begin = max(-watch.recent_d, float(at[0]) / 2)
+    early, late = (at < begin) & (at >= begin - watch.baseline_d), at >= begin
+    if early.sum() < watch.fewest or late.sum() < 2:
+        return None
     line = np.polynomial.Polynomial.fit(at[early], value[early], 1)
     residue = value[early] - line(at[early])
-    variance = float(residue @ residue) / max(1, len(residue) - 2)
-    sd = math.sqrt(variance) or 1e-9
-    correlation_d = kendall.correlation_time(at[early], residue, PROBE_CORRELATION_D, PROBE_WEIGHT)
+    width = (series.high - series.low)[early]
+    rounding = float(np.mean(np.where(np.isfinite(width), width, 0.0) ** 2)) / 12
+    sd = math.sqrt(max(float(residue @ residue) / (len(residue) - 2), rounding)) or 1e-9
+    correlation_d = kendall.correlation_time(at[early], residue, watch.correlation_d, watch.weight)
     alike = np.exp(-np.diff(at[late]) / correlation_d)
     off = (value[late] - value[early].mean()) / sd
     score = np.append(off[0], (off[1:] - alike * off[:-1]) / np.sqrt(1 - alike**2))
-    sums = control.cusum(score, ALLOWANCE)
     means = control.ewma(score, WEIGHT, 0.0)
-    if sums[-1] > control.cusum_limit(ALLOWANCE, RUN_LENGTH_D):
-        zero = np.nonzero(sums == 0)[0]
-        onset = float(at[late][zero[-1]]) if len(zero) else begin
-        return min(onset, -ONSET_D), True
-    sd_now = control.ewma_sd(WEIGHT, np.array([len(score)]))[0]
-    return float(at[0]), bool(means[-1] > control.ewma_limit(WEIGHT, RUN_LENGTH_D) * sd_now)
+    mean_sd = float(control.ewma_sd(WEIGHT, np.array([len(score)]))[0])
+    slow = bool(means[-1] > control.ewma_limit(WEIGHT, watch.run_length) * mean_sd)
+    sums = control.cusum(score, ALLOWANCE)
+    if sums[-1] <= control.cusum_limit(ALLOWANCE, watch.run_length):
+        return _Charts(None, slow)
+    zero = np.nonzero(sums == 0)[0]
+    onset = float(at[late][zero[-1]]) if len(zero) else float(at[late][0])
+    return _Charts(_known(series.since(onset), sd, correlation_d), slow)
+
+
+def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
+    """By least squares, for a deviation and a correlation that are known from before."""
+    at, n = part.at, len(part.at)
+    if n < 2:
+        return None
+    weight = np.linalg.inv(sd**2 * np.exp(-np.abs(at[:, None] - at[None, :]) / correlation_d))
+    middle = float((weight @ at).sum() / weight.sum())
+    design = np.column_stack([np.ones(n), at - middle])
+    covariance = np.linalg.inv(design.T @ weight @ design)
+    level, slope = covariance @ (design.T @ weight @ part.value)
+    half = kendall.Z80 * math.sqrt(float(covariance[1, 1]))
+    return _Look(
+        part,
+        float(slope) / math.sqrt(float(covariance[1, 1])),
+        kendall.Slope(float(slope), float(slope) - half, float(slope) + half),
+        middle,
+        float(level),
+        math.sqrt(float(covariance[0, 0])),
+    )
 
 
 def _levelling(series: _Series, look: _Look) -> Levelling | None:
@@ -353,7 +406,7 @@ def _turned(trend: Trend) -> Trend:
 
 def _how_sure(look: _Look) -> str:
     days = look.series.at[-1] - look.series.at[0]
-    chance = look.test.p / 2
+    chance = math.erfc(abs(look.z) / math.sqrt(2)) / 2
     often = "less than 1 in 1000" if chance < 0.001 else f"about 1 in {max(2, round(1 / chance))}"
     return (
         f"From {len(look.series.at)} observations over {days:.0f} days; water that only wanders would show as much in"
