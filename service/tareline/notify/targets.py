@@ -140,38 +140,40 @@ class Webhook:
             raise RefusedError(f"answered {status}")
 
 
-class _Overheard(logging.Handler):
-    """What apprise logs while one thread sends; by itself it only says that it failed."""
+class _Overheard(logging.Filter):
+    """Takes what apprise logs: it may name addresses, so it goes no further; but failures are told no other way."""
 
     def __init__(self) -> None:
-        super().__init__(logging.WARNING)
-        self._thread = threading.get_ident()
-        self._lines: list[str] = []
+        super().__init__()
+        self._of_thread = threading.local()
 
-    def emit(self, record: logging.LogRecord) -> None:
-        if record.thread == self._thread:
-            self._lines.append(record.getMessage())
+    def begin(self) -> None:
+        """Forget what this thread was told."""
+        self._of_thread.lines = []
 
-    @property
+    def filter(self, record: logging.LogRecord) -> bool:
+        getattr(self._of_thread, "lines", []).append(record.getMessage())
+        return False
+
     def why(self) -> str:
-        """Why, in words that can hold no address."""
-        for line in self._lines:
+        """Why this thread failed, in words that can hold no address."""
+        lines: list[str] = self._of_thread.lines
+        for line in lines:
             if found := re.search(r"error=(\d{3})\b", line):
                 return f"answered {found[1]}"
-        return "no connection, or no answer in time" if any("onnection" in line for line in self._lines) else ""
+        return "no connection, or no answer in time" if any("onnection" in line for line in lines) else "not taken"
+
+
+_OVERHEARD = _Overheard()
 
 
 class Service:
     """An address that people read, by apprise. Raises ValueError, without the address, where it is none."""
 
     def __init__(self, name: str, address: str) -> None:
-        # It takes 20 MB, which only those pay who use it; and it logs addresses.
-        import apprise
+        import apprise  # it takes 20 MB, which only those pay who use it
 
-        log = logging.getLogger("apprise")
-        log.propagate = False
-        if not log.handlers:
-            log.addHandler(logging.NullHandler())
+        logging.getLogger("apprise").addFilter(_OVERHEARD)
         self.name = name
         plugin = apprise.Apprise.instantiate(address, suppress_exceptions=True)
         if plugin is None:
@@ -180,19 +182,15 @@ class Service:
 
     def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
         self._plugin.socket_connect_timeout, self._plugin.socket_read_timeout = CONNECT_S, read_s
-        overheard = _Overheard()
-        log = logging.getLogger("apprise")
-        log.addHandler(overheard)
+        _OVERHEARD.begin()
+        kind = "warning" if letter.kind == "alert" else "info"
+        text = f"{letter.text}\n\nMessage {letter.id}"
         try:
-            kind = "warning" if letter.kind == "alert" else "info"
-            text = f"{letter.text}\n\nMessage {letter.id}"
             sent = self._plugin.notify(body=text, title=letter.title, notify_type=kind, body_format="text")
         except Exception as error:  # a hundred services, each with its own way to fail
             raise RefusedError(type(error).__name__) from None
-        finally:
-            log.removeHandler(overheard)
         if not sent:
-            raise RefusedError(overheard.why or "not taken")
+            raise RefusedError(_OVERHEARD.why())
 
 
 def _without(address: str, text: str) -> str:
