@@ -189,7 +189,7 @@ def volume_units(show: Show) -> list[tuple[str, str]]:
 def reading_units() -> list[tuple[str, str]]:
     """The choices of a reading's unit beside the kit's or the usual one."""
     every = dict.fromkeys(unit for units in UNITS.values() for unit in units if unit != "1")
-    return [("", "as the kit says, or the usual one"), *((unit, UNIT_SIGNS.get(unit, unit)) for unit in every)]
+    return [("", "the usual"), *((unit, UNIT_SIGNS.get(unit, unit)) for unit in every)]
 
 
 def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[Row]) -> None:
