@@ -48,9 +48,9 @@ def test_the_command_prints_one_line_for_each_address_and_fails_where_one_was_no
 ) -> None:
     ended = run(telling.config)
     first, second, third = ended.stdout.splitlines()
-    assert first.startswith("json://127.0.0.1 (")
+    assert first.startswith("json://127.0.0.1:")
     assert first.endswith(": told")
-    assert second.startswith("http://127.0.0.1 (")
+    assert second.startswith("http://127.0.0.1:")
     assert second.endswith(": told")
     assert "refused" in third
     assert ended.returncode == 2

@@ -85,11 +85,13 @@ def concern(what: str, tank: str | None = "sill", **other: Any) -> Concern:
 def test_addresses_are_named_without_what_is_secret_in_them() -> None:
     addresses = Addresses(Notify(urls=ADDRESSES, webhooks=[HOOK]), "installation")
     first, second, third = addresses.usual
-    assert first.startswith("json://127.0.0.1 (")
+    assert first.startswith("json://127.0.0.1:9 (")
     assert second.startswith("tgram (")
     assert third.startswith("https://hooks.example (")
     assert "s3cret" not in "".join(addresses.usual)
     assert "987654" not in second
+    slip = Addresses(Notify(webhooks=["http://keeper:s3cret/s3cret@host/told"]), "i").usual[0]
+    assert slip.startswith("http (")
     assert Addresses(Notify(webhooks=[HOOK]), "another").usual != (third,)  # nobody else can compute the digest
 
 

@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 
 from tareline.context import Change, Context
 from tareline.feeding.days import from_ms
-from tareline.notify.targets import Addresses, Letter, RefusedError, Target
+from tareline.notify.targets import Addresses, Letter, Target, tell
 from tareline.store import alerts as store
 from tareline.store.alerts import Queued
 from tareline.store.engine import StoreError
@@ -95,14 +95,13 @@ class Lane:
         if now_ms >= queued.until_ms:
             self._note(queued, "given up", "too old to be of use")
             return True
-        try:
-            self._target.send(_letter(queued), now_ms, FIRST_READ_S if pace.pause_s == 0 else READ_S)
-        except RefusedError as error:
+        why = tell(self._target, _letter(queued), now_ms, FIRST_READ_S if pace.pause_s == 0 else READ_S)
+        if why is not None:
             now_s = self._context.clock.monotonic_s()
             pace.pause_s = next_pause_s(pace.pause_s, now_s - pace.first_s)
             pace.next_s = now_s + pace.pause_s
-            self._note(queued, "waiting", str(error))
-            log.warning("message %s could not be told to %s: %s", queued.id, self._target.name, error)
+            self._note(queued, "waiting", why)
+            log.warning("message %s could not be told to %s: %s", queued.id, self._target.name, why)
             return False
         self._note(queued, "sent", None)
         pace.pause_s, pace.first_s = 0.0, self._context.clock.monotonic_s()
@@ -164,15 +163,12 @@ class Post:
         if not targets:
             return []
 
-        def tell(target: Target) -> dict[str, Any]:
-            try:
-                target.send(letter, self._context.clock.now_ms(), TEST_READ_S)
-            except RefusedError as error:
-                return {"target": target.name, "ok": False, "detail": str(error)}
-            return {"target": target.name, "ok": True, "detail": None}
+        def told(target: Target) -> dict[str, Any]:
+            why = tell(target, letter, self._context.clock.now_ms(), TEST_READ_S)
+            return {"target": target.name, "ok": why is None, "detail": why}
 
         with ThreadPoolExecutor(len(targets)) as pool:
-            return list(pool.map(tell, targets))
+            return list(pool.map(told, targets))
 
     def state(self) -> list[dict[str, Any]]:
         """Of each address: its name, when it was last tried, whether it took what it was told, and why not."""
@@ -198,6 +194,9 @@ class Post:
                 pause_s = lane.turn()
             except StoreError:
                 return  # the store has told why, and the service is ending
+            except Exception:  # whatever it was, people must be told
+                log.exception("the post to %s stumbled", target.name)
+                pause_s = LOOK_AGAIN_S
             moved.wait(pause_s)
 
 

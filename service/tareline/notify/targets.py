@@ -13,7 +13,6 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
-from urllib.parse import urlsplit
 
 import httpx
 
@@ -52,6 +51,17 @@ class Target(Protocol):
     def send(self, letter: Letter, now_ms: int, read_s: float) -> None: ...
 
 
+def tell(target: Target, letter: Letter, now_ms: int, read_s: float) -> str | None:
+    """Tell a target: None where it took the letter, else why not, without its address."""
+    try:
+        target.send(letter, now_ms, read_s)
+    except RefusedError as error:
+        return str(error)
+    except Exception as error:  # a hundred services, each with its own way to fail
+        return type(error).__name__
+    return None
+
+
 class Addresses:
     """Who is told, by the settings. Raises FieldError, naming the key, where an address cannot be one."""
 
@@ -85,10 +95,11 @@ class Addresses:
 
     def name(self, address: str) -> str:
         """The public name of an address."""
-        scheme, _, _ = address.partition("://")
-        host = ""
-        if scheme in HOST_IS_NO_SECRET:
-            host = urlsplit(address).hostname or ""
+        scheme, _, rest = address.partition("://")
+        place, *beyond = re.split(r"[/?#]", rest, maxsplit=1)
+        # An @ further on may end a password with a stroke in it, of which this would be the first part.
+        sure = scheme in HOST_IS_NO_SECRET and "@" not in "".join(beyond)
+        host = place.rpartition("@")[2] if sure else ""
         digest = hmac.new(self._installation.encode(), address.encode(), hashlib.sha256).hexdigest()[:8]
         return f"{scheme[:20]}://{host} ({digest})" if host else f"{scheme[:20]} ({digest})"
 
@@ -185,11 +196,7 @@ class Service:
         _OVERHEARD.begin()
         kind = "warning" if letter.kind == "alert" else "info"
         text = f"{letter.text}\n\nMessage {letter.id}"
-        try:
-            sent = self._plugin.notify(body=text, title=letter.title, notify_type=kind, body_format="text")
-        except Exception as error:  # a hundred services, each with its own way to fail
-            raise RefusedError(type(error).__name__) from None
-        if not sent:
+        if not self._plugin.notify(body=text, title=letter.title, notify_type=kind, body_format="text"):
             raise RefusedError(_OVERHEARD.why())
 
 
