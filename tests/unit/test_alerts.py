@@ -138,6 +138,13 @@ def test_a_device_that_drops_off_for_a_moment_again_and_again_is_told_once() -> 
         assert keeper.over(5 * MINUTE_MS, SILENT) == []
 
 
+def test_nobody_is_reminded_of_what_may_be_over_already() -> None:
+    keeper = Keeper()
+    keeper.look(SILENT)
+    keeper.over(55 * MINUTE_MS, SILENT)
+    assert [why for _, _, why in keeper.over(HOUR_MS)] == ["cleared"]
+
+
 def test_within_a_day_the_same_alert_opens_again_and_later_another() -> None:
     keeper = Keeper()
     keeper.look(HOLD)
@@ -200,6 +207,34 @@ def test_what_ended_and_began_again_at_night_was_there_all_the_time_for_who_slep
     assert keeper.alerts[LINE.key].state == "cleared"
     keeper.over(8 * HOUR_MS, LINE)
     assert [why for _, _, why in keeper.said] == ["opened"]
+
+
+def test_what_is_over_wakes_nobody_even_if_it_was_urgent() -> None:
+    keeper = Keeper(Rules(NIGHT), at(23))
+    keeper.look(HOLD)
+    assert keeper.look() == []
+    assert keeper.over(9 * HOUR_MS) == [(8 * 60, HOLD.key, "cleared")]
+
+
+def test_what_got_worse_before_anybody_was_told_is_told_as_new() -> None:
+    keeper = Keeper(Rules(NIGHT), at(23))
+    keeper.look(LINE)
+    keeper.look(replace(LINE, grade=1))
+    assert [why for _, _, why in keeper.over(9 * HOUR_MS, replace(LINE, grade=1))] == ["opened"]
+
+
+def test_who_was_not_told_that_it_ended_is_told_only_what_got_worse_when_it_begins_again() -> None:
+    keeper = Keeper(Rules(NIGHT), at(21))
+    keeper.look(HOLD)
+    keeper.sees(HOLD.key)
+    keeper.now_ms = at(23)
+    keeper.look()
+    assert keeper.alerts[HOLD.key].owed == "cleared"
+    keeper.now_ms = at(23, day=17)  # the service was down, and it is night again
+    assert keeper.look(HOLD) == []
+    assert (keeper.alerts[HOLD.key].state, keeper.alerts[HOLD.key].reopened) == ("open", 1)
+    keeper.look()
+    assert keeper.look(replace(HOLD, grade=1)) == ["worse"]
 
 
 def test_the_night_is_the_tanks_own() -> None:

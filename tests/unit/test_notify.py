@@ -90,8 +90,7 @@ def test_addresses_are_named_without_what_is_secret_in_them() -> None:
     assert third.startswith("https://hooks.example (")
     assert "s3cret" not in "".join(addresses.usual)
     assert "987654" not in second
-    slip = Addresses(Notify(webhooks=["http://keeper:s3cret/s3cret@host/told"]), "i").usual[0]
-    assert slip.startswith("http (")
+    assert addresses.name("json://keeper:s3cret/s3cret@host/told").startswith("json (")
     assert Addresses(Notify(webhooks=[HOOK]), "another").usual != (third,)  # nobody else can compute the digest
 
 
