@@ -232,9 +232,27 @@ def test_who_was_not_told_that_it_ended_is_told_only_what_got_worse_when_it_begi
     assert keeper.alerts[HOLD.key].owed == "cleared"
     keeper.now_ms = at(23, day=17)  # the service was down, and it is night again
     assert keeper.look(HOLD) == []
-    assert (keeper.alerts[HOLD.key].state, keeper.alerts[HOLD.key].reopened) == ("open", 1)
-    keeper.look()
+    assert (keeper.alerts[HOLD.key].state, keeper.alerts[HOLD.key].reopened) == ("seen", 1)
     assert keeper.look(replace(HOLD, grade=1)) == ["worse"]
+
+
+def test_what_began_again_and_ended_again_at_night_is_not_told_to_be_over_twice() -> None:
+    keeper = Keeper(Rules(NIGHT), at(20))
+    keeper.look(LINE)
+    keeper.over(HOUR_MS)
+    keeper.now_ms = at(23)
+    keeper.look(LINE)
+    keeper.over(10 * HOUR_MS)
+    assert [why for _, _, why in keeper.said] == ["opened", "cleared"]
+
+
+def test_what_nobody_looked_at_is_reminded_of_even_if_it_ended_for_a_while_at_night() -> None:
+    keeper = Keeper(Rules(NIGHT), at(21))
+    keeper.look(LINE)
+    keeper.now_ms = at(23)
+    keeper.over(HOUR_MS)
+    keeper.over(3 * DAY_MS, LINE)
+    assert [why for _, _, why in keeper.said] == ["opened", "unseen", "unseen", "unseen"]
 
 
 def test_the_night_is_the_tanks_own() -> None:

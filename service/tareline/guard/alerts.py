@@ -178,14 +178,12 @@ def _meet(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
         urgent=concern.urgent or alert.urgent, grade=max(concern.grade, alert.grade), gone_ms=None,
     )  # fmt: skip
     if alert.state == "cleared":
+        after = replace(after, since_ms=concern.since_ms, cleared_ms=None, reopened=alert.reopened + 1)
+        if alert.owed != "cleared":
+            return replace(after, state="open", urgent=concern.urgent, grade=concern.grade, owed="reopened", told=0)
         # A person who was not yet told that it was over believes that it lasts, and is right.
-        unaware = alert.owed == "cleared"
-        after = replace(
-            after, state="open", since_ms=concern.since_ms, cleared_ms=None, reopened=alert.reopened + 1,
-            urgent=concern.urgent, grade=max(concern.grade, alert.grade) if unaware else concern.grade,
-            owed=None if unaware else "reopened", told=alert.told if unaware else 0,
-        )  # fmt: skip
-        return replace(after, owed="worse") if unaware and worse else after
+        looked = alert.seen_ms is not None and alert.seen_ms >= (alert.told_ms or 0)
+        after = replace(after, state="seen" if looked else "open", owed=None)
     if not worse:
         return after
     return replace(after, state="open", owed="worse" if alert.told else alert.owed)
