@@ -219,6 +219,23 @@ def test_a_slow_receiver_gets_each_message_once_and_delays_no_other(tmp_path: Pa
         quick.stop()
 
 
+def test_a_receiver_that_answers_too_late_is_told_twice_at_most(
+    desk: Desk, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second try waits longer than the first; the allowance of 30 s is made short here."""
+    monkeypatch.setattr("tareline.notify.post.FIRST_READ_S", 0.2)
+
+    def answer_the_second(_: Any) -> None:
+        if len(receiver.heard) == 2:
+            receiver.unhurried.set()
+
+    receiver.mood, receiver.on_heard = "slow", answer_the_second
+    desk.worry("sill", "concern")
+    list(desk.pass_time(HOUR_MS / 1000))
+    assert not desk.waiting()
+    assert [said["id"] for said in receiver.heard] == ["1", "1"]
+
+
 def test_after_14_days_a_message_is_given_up_and_its_alert_says_so(desk: Desk, receiver: Receiver) -> None:
     receiver.stop()
     desk.worry("sill", "concern")

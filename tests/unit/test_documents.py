@@ -1,13 +1,16 @@
 """The project's own documents say what the code does: tables of topics, calls and settings are compared with it."""
 
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import respx
 
 from tareline.clock import ManualClock
 from tareline.devices import messages as wire
+from tareline.notify.targets import Letter, Webhook
 from tareline.service import Service
 from tareline.settings import Settings
 from tareline.store.devices import issued
@@ -73,6 +76,19 @@ def test_every_call_is_in_the_table(service: Service) -> None:
         if path.startswith("/api/v1")
     }
     assert documented == offered
+
+
+def test_every_part_of_a_message_to_a_program_is_in_the_table() -> None:
+    documented = [name for row in table("Messages to programs") for name in names(row[0])]
+    with respx.mock:
+        respx.post("https://hooks.example/").respond(204)
+        hook = Webhook("hook", "https://hooks.example/", "plankton")
+        hook.send(Letter("1", "test", None, "title", "text", "2025-06-15T12:00:00Z"), NOW_MS, 1)
+        (call,) = respx.calls
+    assert documented == list(json.loads(call.request.content))
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    headers = {name for name in call.request.headers if name.startswith("tareline")}
+    assert headers == {name.lower() for name in re.findall(r"`(Tareline-\w+)`", text)}
 
 
 def test_every_setting_is_in_the_table_with_its_default() -> None:

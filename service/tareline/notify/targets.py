@@ -131,8 +131,8 @@ class Webhook:
     def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
         body = json.dumps(
             {
-                "id": letter.id, "kind": letter.kind, "tank": letter.tank, "at": letter.at, "title": letter.title,
-                "text": letter.text, "alerts": list(letter.alerts),
+                "id": letter.id, "kind": letter.kind, "tank": letter.tank, "title": letter.title, "text": letter.text,
+                "at": letter.at, "alerts": list(letter.alerts),
             }
         ).encode()  # fmt: skip
         headers = {"Content-Type": "application/json", "Tareline-Message": letter.id, "Tareline-Timestamp": f"{now_ms}"}
