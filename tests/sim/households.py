@@ -8,7 +8,7 @@ practice, no source.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,10 +51,10 @@ class Water:
     def ramped(self, onset: int, days_to_line: float) -> "Water":
         """The same water, rising steadily from a day on, so that its level reaches the first line in so many days."""
         passed = np.maximum(0.0, np.arange(len(self.true)) - onset)
-        ramp = (self.line - self.level) / days_to_line * passed
-        return Water(
-            self.analyte, self.by, self.steps, self.limits, self.rising_is_bad, self.level, self.true + ramp
-        )
+        return replace(self, true=self.true + (self.line - self.level) / days_to_line * passed)
+
+    def until(self, day: int) -> "Water":
+        return replace(self, true=self.true[:day])
 
 
 def wander(rng: np.random.Generator, days: int, correlation_d: float) -> Floats:

@@ -32,9 +32,9 @@ Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
 DAY_MS = 86_400_000
 HORIZON_D = 90.0
 
-AHEAD = 4.0  # a rise that shows since a week speaks for four weeks to come, not for three months
+AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
 
-WINDOWS = ((30.0, 4, 1.6), (91.0, 7, 2.0), (182.0, 12, 2.4))  # days, fewest readings, standard score
+WINDOWS = ((30.0, 4, 1.7), (91.0, 7, 2.1), (182.0, 12, 2.4))  # days, fewest readings, standard score
 STALE_D = 45.0  # older readings say nothing of today
 
 
@@ -42,7 +42,7 @@ STALE_D = 45.0  # older readings say nothing of today
 class _Watch:
     """How a kind of series is charted: the days that are recent, the days before them that they are held against, the
     fewest of these that are seen, the correlation taken for granted (worth so many observations), and after how many
-    observations a chart may signal by chance."""
+    observations a chart may signal by chance. fast_score: the standard score of a slope that the CUSUM begins."""
 
     recent_d: float
     baseline_d: float
@@ -50,14 +50,17 @@ class _Watch:
     correlation_d: float
     weight: float
     run_length: float
+    fast_score: float
 
 
-KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 300.0)
-PROBES = _Watch(28.0, 60.0, 7, 4.0, 14.0, 1500.0)
+KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 400.0, 2.2)
+PROBES = _Watch(28.0, 60.0, 7, 4.0, 14.0, 1500.0, 3.0)
 PROBE_STALE_D = 7.0
 ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
+SLOW_SCORE = 2.0  # standard score of the slope besides, where the EWMA signals
 
 LEVELLING_D, LEVELLING_BIC = 365.0, 6.0
+RISES = 0.4  # correlation with time from which on a curve is looked for at all
 NARROW = 0.1  # of the range of values: intervals wider than this say nothing of a curve
 
 
@@ -132,18 +135,14 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
     if not looks:
-        return _unknown(
-            len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days."
-        )
+        return _unknown(len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days.")
     lines = _lines(limits, rising_is_bad)
     signs = [look for look, score in looks if look.z >= score]
     charts = _charts(series, KITS)
     if charts is not None and charts.fast is not None:
         signs.append(charts.fast)
-    telling = _telling(signs, lines, now_ms)
-    look = telling or max((look for look, _ in looks), key=lambda look: look.z)
-    levels = _levelling(series.since(-LEVELLING_D), look)
-    return _trend(look, lines, now_ms, telling is not None, levels, rising_is_bad)
+    usual = looks[min(1, len(looks) - 1)][0]
+    return _answer(signs, usual, series.since(-LEVELLING_D), lines, now_ms, rising_is_bad)
 
 
 def of_probe(
@@ -165,11 +164,8 @@ def of_probe(
     if charts is None:
         return _unknown(len(days), f"Too few days to tell: it takes {2 * PROBES.fewest} since the last change.")
     whole, lines = _look(series, PROBES), _lines(limits, rising_is_bad)
-    signs = [look for look in (charts.fast, whole if charts.slow else None) if look is not None]
-    telling = _telling(signs, lines, now_ms)
-    return _trend(
-        telling or whole, lines, now_ms, telling is not None, _levelling(year, telling or whole), rising_is_bad
-    )
+    signs = [look for look in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None) if look is not None]
+    return _answer(signs, whole, year, lines, now_ms, rising_is_bad)
 
 
 @dataclass(frozen=True)
@@ -250,12 +246,17 @@ def _lines(limits: Sequence[float], rising_is_bad: bool) -> list[float]:
     return sorted(limits if rising_is_bad else [-limit for limit in limits])
 
 
+def _ahead(look: _Look, lines: Sequence[float]) -> float | None:
+    """The next line: the first that either the fitted level or the newest observation has not reached."""
+    here = min(look.at(0.0), float(look.series.value[-1]))
+    return next((line for line in lines if line > here), None)
+
+
 def _reach(look: _Look, lines: Sequence[float], now_ms: int) -> Reach | None:
     """When the straight projection reaches the next line above where the water is now; None if it doesn't rise."""
-    ahead = [line for line in lines if line > look.at(0.0)]
-    if not ahead or look.slope.mid <= 0:
+    line = _ahead(look, lines)
+    if line is None or look.slope.mid <= 0:
         return None
-    line = ahead[0]
 
     def when(level: float, slope: float) -> int | None:
         if slope <= 0:
@@ -313,7 +314,8 @@ def _charts(series: _Series, watch: _Watch) -> _Charts | None:
         return _Charts(None, slow)
     zero = np.nonzero(sums == 0)[0]
     onset = float(at[late][zero[-1]]) if len(zero) else float(at[late][0])
-    return _Charts(_known(series.since(onset), sd, correlation_d), slow)
+    fast = _known(series.since(onset), sd, correlation_d)
+    return _Charts(fast if fast is not None and fast.z >= watch.fast_score else None, slow)
 
 
 def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
@@ -337,10 +339,12 @@ def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
     )
 
 
-def _levelling(series: _Series, look: _Look) -> Levelling | None:
+def _levelling(series: _Series) -> Levelling | None:
     """The approach to a plateau of a series that rises, where it beats a straight line by enough."""
     width = np.median(series.high - series.low)
-    if len(series.at) < 10 or not width <= NARROW * np.ptp(series.value):
+    if len(series.at) < 10 or np.ptp(series.value) == 0 or width > NARROW * np.ptp(series.value):
+        return None
+    if np.corrcoef(series.at, series.value)[0, 1] < RISES:
         return None
     ones = np.ones(len(series.at))
     loose = levelling(series.at, series.value, ones, 0.0)
@@ -352,9 +356,13 @@ def _levelling(series: _Series, look: _Look) -> Levelling | None:
     return found
 
 
-def _trend(
-    look: _Look, lines: Sequence[float], now_ms: int, alarm: bool, levels: Levelling | None, rising_is_bad: bool
+def _answer(
+    signs: Sequence[_Look], usual: _Look, year: _Series, lines: Sequence[float], now_ms: int, rising_is_bad: bool
 ) -> Trend:
+    """What is told: of what is worth an alarm; else of what rises but reaches no line; else of the usual stretch."""
+    telling = _telling(signs, lines, now_ms)
+    look = telling or max((sign for sign in signs if sign.slope.low > 0), key=lambda sign: sign.z, default=usual)
+    levels, alarm = _levelling(year), telling is not None
     slope, newest = look.slope, look.series.newest_ms
     direction: Direction = "rising" if slope.low > 0 else "falling" if slope.high < 0 else "level"
     reach = _reach(look, lines, now_ms) if direction == "rising" else None
@@ -363,9 +371,12 @@ def _trend(
         from_ms = newest + round(levels.reached_from * DAY_MS)
         to_ms = None if levels.reached_to is None else newest + round(levels.reached_to * DAY_MS)
         plateau = Plateau(levels.plateau_low, levels.plateau, levels.plateau_high, from_ms, to_ms)
-        direction = "level" if to_ms is not None and to_ms <= now_ms else "levelling off"
-        ahead = [line for line in lines if line > look.at(0.0)]
-        if not ahead or (plateau.high is not None and plateau.high < ahead[0]):
+        if to_ms is not None and to_ms <= now_ms:
+            direction = "level"
+        else:
+            direction = "levelling off"
+        line = _ahead(look, lines)
+        if line is None or (plateau.high is not None and plateau.high < line):
             reach, alarm = None, False  # what levels off below a line never reaches it
     found = Trend(
         direction,
