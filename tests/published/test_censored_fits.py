@@ -43,7 +43,9 @@ def test_ammonium_of_which_nearly_half_lies_below_four_detection_limits() -> Non
     found = censored.fit(low, high, np.ones((102, 1)))
     assert found.coefficients[0] == pytest.approx(-4.714494, abs=1e-6)
     assert found.sd == pytest.approx(1.25335, abs=5e-6)
-    of_values = found.log_likelihood - float(high[np.isfinite(low)].sum())  # a lognormal density, not that of logarithms
+    of_values = found.log_likelihood - float(
+        high[np.isfinite(low)].sum()
+    )  # a lognormal density, not that of logarithms
     assert of_values == pytest.approx(88.1644, abs=5e-5)
 
 

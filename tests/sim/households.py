@@ -92,7 +92,9 @@ def tank(rng: np.random.Generator) -> list[Water]:
     true_tds = multiplied(tds, (0.02, 0.07), (5, 25)) * (1 + 0.3 * (saw - 1))
     tds_line = (1.6 * tds,)
     return [
-        Water("ammonia", "chart", NITROGEN_STEPS, (0.5, 1.0, 2.0), True, ammonia, multiplied(ammonia, (0.3, 0.7), (5, 20))),
+        Water(
+            "ammonia", "chart", NITROGEN_STEPS, (0.5, 1.0, 2.0), True, ammonia, multiplied(ammonia, (0.3, 0.7), (5, 20))
+        ),
         Water("nitrite", "chart", NITROGEN_STEPS, (0.3,), True, nitrite, multiplied(nitrite, (0.3, 0.7), (5, 20))),
         Water(
             "nitrate",
@@ -157,9 +159,7 @@ def daily(rng: np.random.Generator, water: Water) -> list[Daily]:
     there[length > SAMPLES] = False
     n = there.sum(axis=1)
     means = (samples * there).sum(axis=1) / np.maximum(n, 1)
-    return [
-        Daily(START_MS + day * DAY_MS, float(means[day]), int(n[day])) for day in range(days) if n[day]
-    ]
+    return [Daily(START_MS + day * DAY_MS, float(means[day]), int(n[day])) for day in range(days) if n[day]]
 
 
 def two_higher(values: Sequence[float], worse: int) -> list[bool]:

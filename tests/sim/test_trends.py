@@ -70,7 +70,7 @@ def watch(rng: np.random.Generator, water: Water) -> Watched:
 
 
 @dataclass
-class False_:
+class FalseAlarms:
     """Alarms that began, by water and rule."""
 
     years: int
@@ -82,13 +82,17 @@ class False_:
     def __str__(self) -> str:
         lines = [f"alarms that began in {self.years} tank-years without a trend, per tank-year:"]
         for key, n in self.counts.items():
-            lines.append(f"  {' by '.join(key):24}" + "".join(f"  {rule} {n[rule] / self.years:6.2f}" for rule in RULES[:3]))
-        return "\n".join([*lines, "  all" + "".join(f"  {rule} {self.of(rule) / self.years:.2f}" for rule in RULES[:3])])
+            lines.append(
+                f"  {' by '.join(key):24}" + "".join(f"  {rule} {n[rule] / self.years:6.2f}" for rule in RULES[:3])
+            )
+        return "\n".join(
+            [*lines, "  all" + "".join(f"  {rule} {self.of(rule) / self.years:.2f}" for rule in RULES[:3])]
+        )
 
 
 @pytest.fixture(scope="module")
-def false() -> False_:
-    found = False_(YEARS)
+def false() -> FalseAlarms:
+    found = FalseAlarms(YEARS)
     for year in range(YEARS):
         rng = np.random.default_rng([1, year])
         for water in tank(rng):
@@ -105,18 +109,18 @@ def slack(mean: float) -> float:
     return 2.5 * math.sqrt(mean)
 
 
-def test_false_alarms_stay_within_the_budget_of_each_analyte(false: False_) -> None:
+def test_false_alarms_stay_within_the_budget_of_each_analyte(false: FalseAlarms) -> None:
     for analyte in {key[0] for key in false.counts}:
         mean = BUDGET_EACH * false.years
         assert false.of("trend", analyte) <= mean + slack(mean), analyte
 
 
-def test_false_alarms_stay_within_the_budget_of_all(false: False_) -> None:
+def test_false_alarms_stay_within_the_budget_of_all(false: FalseAlarms) -> None:
     mean = BUDGET_ALL * false.years
     assert false.of("trend") <= mean + slack(mean)
 
 
-def test_two_readings_in_a_row_would_cry_wolf(false: False_) -> None:
+def test_two_readings_in_a_row_would_cry_wolf(false: FalseAlarms) -> None:
     assert false.of("two in a row") > 10 * max(1, false.of("trend"))
 
 

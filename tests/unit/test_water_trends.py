@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tareline.water.trends import DAY_MS, Daily, Seen, Trend, of_probe, of_readings
 
@@ -151,6 +153,33 @@ def test_a_plateau_long_reached_is_level() -> None:
     found = told(noisy(8, lambda week: 300 - 150 * math.exp(-week / 5), 45, 4), 320.0)
     assert found.direction == "level"
     assert found.plateau is not None
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 5), st.integers(1, 20)), min_size=1, max_size=40),
+    st.lists(st.floats(0.1, 5.0), max_size=3),
+    st.booleans(),
+)
+def test_whatever_a_chart_says_the_answer_is_whole(
+    steps: list[tuple[int, int]], limits: list[float], rising_is_bad: bool
+) -> None:
+    at = np.cumsum([days for _, days in steps])
+    seen = [on_chart(NITROGEN, place, float(day) / 7) for (place, _), day in zip(steps, at, strict=True)]
+    found = told(seen, *limits, rising_is_bad=rising_is_bad)
+    if found.direction == "unknown":
+        assert not found.alarm
+        return
+    assert found.slope_per_day is not None
+    assert math.isfinite(found.slope_per_day)
+    assert found.slope_low is None or found.slope_low <= found.slope_per_day
+    assert found.slope_high is None or found.slope_high >= found.slope_per_day
+    assert found.direction != "rising" or (found.slope_low or 0) > 0
+    assert found.direction != "falling" or (found.slope_high or 0) < 0
+    if found.alarm:
+        assert found.direction == ("rising" if rising_is_bad else "falling")
+        assert found.reaches is not None
+        assert found.reaches.limit in limits
+        assert found.reaches.at_ms - seen[-1].at_ms <= 90 * DAY_MS
 
 
 # --- a probe's days

@@ -91,8 +91,9 @@ def slope(at: Floats, low: Floats, high: Floats, value: Floats, variance: float)
     ends = np.sort(np.concatenate([least / apart, most / apart]))
     pairs, reach = len(first), Z80 * math.sqrt(variance)
     from_, to = math.floor(pairs - reach) - 1, math.ceil(pairs + reach)
+    left, right = float(ends[pairs - 1]), float(ends[pairs])
     return Slope(
-        float(ends[pairs - 1] + ends[pairs]) / 2,
+        (left + right) / 2 if math.isfinite(right - left) else min(max(0.0, left), right),
         float(ends[from_]) if from_ >= 0 else -math.inf,
         float(ends[to]) if to < 2 * pairs else math.inf,
     )

@@ -34,7 +34,7 @@ HORIZON_D = 90.0
 
 AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
 
-WINDOWS = ((30.0, 4, 1.7), (91.0, 7, 2.1), (182.0, 12, 2.4))  # days, fewest readings, standard score
+WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
 STALE_D = 45.0  # older readings say nothing of today
 
 
@@ -97,7 +97,7 @@ class Reach:
 class Plateau:
     """Where the water levels off, 80 % interval; when 5 % of it is left to go. None: the data put no end to it."""
 
-    low: float
+    low: float | None
     mid: float
     high: float | None
     reached_from_ms: int
@@ -106,7 +106,8 @@ class Plateau:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Where the water is going. Slopes in the analyte's unit per day, with their 80 % interval.
+    """Where the water is going. Slopes in the analyte's unit per day, with their 80 % interval; None where nothing
+    bounds it.
 
     alarm: worth telling a person, within the budget for false alarms. since_ms: the first observation it rests on.
     how_sure: in a sentence.
@@ -135,7 +136,9 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
     if not looks:
-        return _unknown(len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days.")
+        return _unknown(
+            len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days."
+        )
     lines = _lines(limits, rising_is_bad)
     signs = [look for look, score in looks if look.z >= score]
     charts = _charts(series, KITS)
@@ -164,7 +167,9 @@ def of_probe(
     if charts is None:
         return _unknown(len(days), f"Too few days to tell: it takes {2 * PROBES.fewest} since the last change.")
     whole, lines = _look(series, PROBES), _lines(limits, rising_is_bad)
-    signs = [look for look in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None) if look is not None]
+    signs = [
+        look for look in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None) if look is not None
+    ]
     return _answer(signs, whole, year, lines, now_ms, rising_is_bad)
 
 
@@ -233,8 +238,10 @@ def _look(part: _Series, watch: _Watch) -> _Look:
 def _level(low: Floats, high: Floats) -> tuple[float, float]:
     """The level that intervals share, or scatter about, and its deviation."""
     most, least = float(low.max()), float(high.min())
-    if most <= least and math.isfinite(least):
-        return (most + least) / 2, (least - most) / math.sqrt(12)
+    if most <= least:
+        if math.isfinite(least - most):
+            return (most + least) / 2, (least - most) / math.sqrt(12)
+        return (most if math.isfinite(most) else least), 0.0
     try:
         found = censored.fit(low, high, np.ones((len(low), 1)))
     except ValueError:
@@ -371,18 +378,15 @@ def _answer(
         from_ms = newest + round(levels.reached_from * DAY_MS)
         to_ms = None if levels.reached_to is None else newest + round(levels.reached_to * DAY_MS)
         plateau = Plateau(levels.plateau_low, levels.plateau, levels.plateau_high, from_ms, to_ms)
-        if to_ms is not None and to_ms <= now_ms:
-            direction = "level"
-        else:
-            direction = "levelling off"
+        direction = "level" if to_ms is not None and to_ms <= now_ms else "levelling off"
         line = _ahead(look, lines)
         if line is None or (plateau.high is not None and plateau.high < line):
             reach, alarm = None, False  # what levels off below a line never reaches it
     found = Trend(
         direction,
         slope.mid,
-        slope.low,
-        slope.high,
+        slope.low if math.isfinite(slope.low) else None,
+        slope.high if math.isfinite(slope.high) else None,
         newest + round(float(look.series.at[0]) * DAY_MS),
         len(look.series.at),
         reach,
@@ -395,24 +399,23 @@ def _answer(
 
 def _turned(trend: Trend) -> Trend:
     """The same with the sign of the water's values turned over."""
-    assert trend.slope_per_day is not None
-    assert trend.slope_low is not None
-    assert trend.slope_high is not None
     names: dict[Direction, Direction] = {"rising": "falling", "falling": "rising"}
     plateau, reach = trend.plateau, trend.reaches
     return replace(
         trend,
         direction=names.get(trend.direction, trend.direction),
-        slope_per_day=-trend.slope_per_day,
-        slope_low=-trend.slope_high,
-        slope_high=-trend.slope_low,
+        slope_per_day=_minus(trend.slope_per_day),
+        slope_low=_minus(trend.slope_high),
+        slope_high=_minus(trend.slope_low),
         reaches=None if reach is None else replace(reach, limit=-reach.limit),
         plateau=None
         if plateau is None
-        else replace(
-            plateau, low=-plateau.high if plateau.high is not None else -math.inf, mid=-plateau.mid, high=-plateau.low
-        ),
+        else replace(plateau, low=_minus(plateau.high), mid=-plateau.mid, high=_minus(plateau.low)),
     )
+
+
+def _minus(value: float | None) -> float | None:
+    return None if value is None else -value
 
 
 def _how_sure(look: _Look) -> str:
