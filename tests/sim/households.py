@@ -53,6 +53,9 @@ class Water:
         passed = np.maximum(0.0, np.arange(len(self.true)) - onset)
         return replace(self, true=self.true + (self.line - self.level) / days_to_line * passed)
 
+    def stepped(self, day: int, by: float) -> "Water":
+        return replace(self, true=self.true + by * (np.arange(len(self.true)) >= day))
+
     def until(self, day: int) -> "Water":
         return replace(self, true=self.true[:day])
 

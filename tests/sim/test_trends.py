@@ -124,6 +124,28 @@ def test_two_readings_in_a_row_would_cry_wolf(false: FalseAlarms) -> None:
     assert false.of("two in a row") > 10 * max(1, false.of("trend"))
 
 
+def test_a_declared_shift_of_a_probe_alarms_nobody() -> None:
+    """Solids that step up by a fifth on the day of another ration, watched for 60 days from then on."""
+    began = {"declared": 0, "undeclared": 0}
+    for year in range(YEARS):
+        rng = np.random.default_rng([3, year])
+        water = next(one for one in tank(rng) if (one.analyte, one.by) == ("tds", "probe"))
+        step = BEFORE_D + int(rng.integers(0, 60))
+        days = daily(rng, water.stepped(step, 0.2 * water.level).until(step + 60))
+        shift_ms = START_MS + step * DAY_MS
+        for name, shifts in (("declared", [shift_ms]), ("undeclared", [])):
+            told = [
+                of_probe(days[: i + 1], shifts, days[i].day_ms + DAY_MS, water.limits, True).alarm
+                for i in range(len(days))
+                if days[i].day_ms >= shift_ms
+            ]
+            began[name] += sum(now and not before for before, now in zip([False, *told], told, strict=False))
+    print(f"\nalarms that began in {YEARS} times 60 days after a step: {began}")
+    mean = BUDGET_EACH * YEARS * 60 / 365
+    assert began["declared"] <= mean + slack(mean)
+    assert began["declared"] < began["undeclared"]
+
+
 Delays = dict[tuple[Key, str, str], list[float]]
 
 

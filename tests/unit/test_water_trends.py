@@ -204,8 +204,8 @@ def test_what_went_before_a_declared_shift_is_no_measure() -> None:
     assert after(stepped, 400.0).direction == "rising"
     shift = START_MS + 100 * DAY_MS
     assert after(stepped, 400.0, shifts=[shift]).direction == "level"
-    assert after(stepped[:108], 400.0, shifts=[shift]).direction == "unknown"
-    assert after(stepped[:108], 400.0, shifts=[START_MS + 500 * DAY_MS]).direction != "unknown"  # not yet
+    assert after(stepped[:106], 400.0, shifts=[shift]).direction == "unknown"
+    assert after(stepped[:106], 400.0, shifts=[START_MS + 500 * DAY_MS]).direction != "unknown"  # not yet
 
 
 def test_a_day_of_which_only_the_warm_hours_were_seen_is_left_out() -> None:

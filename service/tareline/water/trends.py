@@ -54,7 +54,7 @@ class _Watch:
 
 
 KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 400.0, 2.2)
-PROBES = _Watch(28.0, 60.0, 7, 4.0, 14.0, 1500.0, 3.0)
+PROBES = _Watch(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
 PROBE_STALE_D = 7.0
 ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
 SLOW_SCORE = 2.0  # standard score of the slope besides, where the EWMA signals
