@@ -1,16 +1,19 @@
 """Is the water getting worse, and when would it reach a line? Answers for readings by hand and for daily probe means.
 
 An alarm needs three things: that chance would not rise like this (below), that the 80 % interval of the slope lies
-above zero, and that the projection reaches a line within 90 days. What must not fall (pH, carbonate hardness) is
-turned over first, so that everything here speaks of rising.
+above zero, and that the projection reaches a line within 90 days; what rises since a few weeks is projected only half
+as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back. What must not fall (pH, carbonate
+hardness) is turned over first, so that everything here speaks of rising.
 
 Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level wanders with
 a correlation of days to weeks. It is spent thus:
-- readings: Mann-Kendall over three windows (`WINDOWS`), each at its own standard score; neighbours in time resemble
-  each other, which the variance allows for.
-- probes: a CUSUM and an EWMA of daily means against the two months before, made independent day by day; each would
-  signal by chance once in `RUN_LENGTH_D` days, and most of what they signal never comes near a line.
-tests/sim/test_trends.py measures both on simulated households.
+- readings, slow: Mann-Kendall over three windows (`WINDOWS`), each at its own standard score; neighbours in time
+  resemble each other, which the variance allows for.
+- readings and probes, fast: a CUSUM of what is recent against the months before, made independent one by one; it
+  would signal by chance once in `run_length` observations, and most of what it signals never comes near a line.
+- probes, slow: an EWMA of the same, with the same run length, and the slope over the whole stretch.
+tests/sim/test_trends.py measures them on simulated households. The direction alone has no such budget: of levels
+that only wander, one in ten is called rising and one in ten falling.
 
 "Levelling off" is told only of water whose approach to a plateau beats a straight line by 6 in BIC.
 """
@@ -126,8 +129,9 @@ class Trend:
 
 
 def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
-    """The trend of readings by hand. limits: lines on the bad side, in the unit of the readings."""
-    series = _series(seen, rising_is_bad)
+    """The trend of readings by hand, in any order. limits: lines on the bad side, in the unit of the readings."""
+    daily = {one.at_ms // DAY_MS: one for one in sorted(seen, key=lambda one: one.at_ms)}
+    series = _series(list(daily.values()), rising_is_bad)  # more than the last of a day would say the same again
     if series is None or now_ms - series.newest_ms > STALE_D * DAY_MS:
         return _unknown(len(seen), f"No reading in the last {STALE_D:.0f} days.")
     looks = [
@@ -151,8 +155,9 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
 def of_probe(
     daily: Sequence[Daily], shifts_ms: Sequence[int], now_ms: int, limits: Sequence[float], rising_is_bad: bool
 ) -> Trend:
-    """The trend of a probe's daily means. shifts_ms: when a change was declared (another ration, another place of the
-    probe); what went before the last one is no measure for what came after it.
+    """The trend of a probe's daily means, in ascending order. limits: as for readings. shifts_ms: when a change was
+    declared (another ration, another place of the probe); what went before the last one is no measure for what came
+    after it.
 
     Days with less than half of the usual samples are left out: their mean would lean to one side of the day.
     """
@@ -189,16 +194,14 @@ class _Series:
 
 
 def _series(seen: Sequence[Seen], rising_is_bad: bool) -> _Series | None:
-    """The last observation of each day (UTC): more would only say the same again."""
+    """None without any."""
     if not seen:
         return None
-    ordered = sorted(seen, key=lambda one: one.at_ms)
-    last = list({one.at_ms // DAY_MS: one for one in ordered}.values())
-    newest = last[-1].at_ms
-    at = np.array([(one.at_ms - newest) / DAY_MS for one in last])
-    low = np.array([one.low for one in last])
-    high = np.array([math.inf if one.high is None else one.high for one in last])
-    value = np.array([one.value for one in last])
+    newest = seen[-1].at_ms
+    at = np.array([(one.at_ms - newest) / DAY_MS for one in seen])
+    low = np.array([one.low for one in seen])
+    high = np.array([math.inf if one.high is None else one.high for one in seen])
+    value = np.array([one.value for one in seen])
     if not rising_is_bad:
         low, high, value = -high, -low, -value
     return _Series(newest, at, low, high, value)
