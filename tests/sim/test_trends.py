@@ -5,7 +5,7 @@ its level reaches the first line 14, 45 or 150 days after its onset. In the same
 a row worse than the one before", and the fixed line. `-s` prints the figures.
 
 An alarm is counted each time that it begins, however short it is. Counts are held against their budgets with the
-slack that chance gives so many tank-years: two and a half deviations of a Poisson count.
+slack that chance gives few tank-years, two and a half deviations of a Poisson count; at full size with none.
 """
 
 import math
@@ -106,7 +106,8 @@ def false() -> FalseAlarms:
 
 
 def slack(mean: float) -> float:
-    return 2.5 * math.sqrt(mean)
+    """None at full size: there the figures themselves are held against the budget."""
+    return 0.0 if FULL > 1 else 2.5 * math.sqrt(mean)
 
 
 def test_false_alarms_stay_within_the_budget_of_each_analyte(false: FalseAlarms) -> None:

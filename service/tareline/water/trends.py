@@ -13,7 +13,7 @@ a correlation of days to weeks. It is spent thus:
   would signal by chance once in `run_length` observations, and most of what it signals never comes near a line.
 - probes, slow: an EWMA of the same, with the same run length, and the slope over the whole stretch.
 tests/sim/test_trends.py measures them on simulated households. The direction alone has no such budget: of levels
-that only wander, one in ten is called rising and one in ten falling.
+that only wander, up to one in five is called rising and as many falling.
 
 "Levelling off" is told only of water whose approach to a plateau beats a straight line by 6 in BIC.
 """
@@ -56,7 +56,7 @@ class _Watch:
     fast_score: float
 
 
-KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 400.0, 2.2)
+KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 700.0, 2.5)
 PROBES = _Watch(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
 PROBE_STALE_D = 7.0
 ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
