@@ -1,5 +1,6 @@
 """Gathers what the due list of a tank follows from, and shows it by local days."""
 
+from collections.abc import Collection
 from typing import Any
 
 from sqlalchemy import Connection
@@ -11,12 +12,12 @@ from tareline.feeding.days import day_end_ms, day_of, day_start_ms
 from tareline.feeding.hopper import hopper
 from tareline.guard import due as guard
 from tareline.guard.due import Due, Hopper, Situation
-from tareline.guard.lines import NAMES
+from tareline.guard.lines import NAMES, with_samples
 from tareline.hoppers import daily_g
 from tareline.reconciling import Reconciling
 from tareline.sampling import Sampling
 from tareline.store import devices as device_store
-from tareline.store import ledger, series
+from tareline.store import ledger
 from tareline.trending import Trending
 
 SAMPLED_MS = 86_400_000  # a probe that has sent nothing for a day watches nothing
@@ -38,21 +39,25 @@ class Dues:
         self._reconciling = reconciling
         self._trending = trending
         self._sampling = sampling
+        self._started_ms = context.stamp_ms()
 
     def of(self, tx: Connection, tank: str) -> list[Due]:
-        """What is due of a tank, the most pressing first."""
+        """What is due of a tank, the most pressing first; of an empty one nothing."""
         context = self._context
+        stage = str(context.need("tank", tank)["stage"])
+        if stage == "empty":
+            return []
         zone, now_ms = context.zone(tank), context.stamp_ms()
         latest = facts.latest_readings(tx, context, tank)
-        known = facts.water(tx, context, tank, now_ms)
+        known = with_samples(facts.water(tx, context, tank, now_ms), self._sampling.of(tank).recent)
         away = facts.absences(tx, tank, zone, day_of(now_ms, zone))
         situation = Situation(
             tank=tank,
-            stage=str(context.need("tank", tank)["stage"]),
+            stage=stage,
             since_ms=context.register.history("tank", tank)[0].at_ms,
             measured_ms={analyte: reading.at_ms for analyte, (reading, _) in latest.items()},
-            sampled=["temperature"] if _probe_is_alive(tx, context, tank, now_ms) else [],
-            lined={line.analyte for line in facts.lines(context, tank)},
+            sampled=["temperature"] if self._is_sampled(tank, now_ms) else [],
+            lined=_lined(context, tank, latest),
             trends={analyte: trend.direction for analyte, trend in self._trending.of(tank).items()},
             reasons=[(r, r.needs(known.get(r.analyte or ""))) for r in facts.hold_state(tx, tank).reasons],
             hoppers=[_hopper(tx, self._reconciling, f) for f in context.register.devices_of("feeder", tank)],
@@ -65,10 +70,20 @@ class Dues:
         )
         return guard.due(situation, now_ms)
 
+    def _is_sampled(self, tank: str, now_ms: int) -> bool:
+        """Whether a probe that is believed watches the temperature; what it kept while we were down comes later."""
+        newest = self._context.samples.get(tank, {}).get("temperature")
+        return newest is not None and now_ms - max(newest[1], self._started_ms) < SAMPLED_MS
 
-def _probe_is_alive(tx: Connection, context: Context, tank: str, now_ms: int) -> bool:
-    newest = [series.newest(tx, probe, "temperature") for probe in context.register.devices_of("probe", tank)]
-    return any(sample is not None and now_ms - sample[1] < SAMPLED_MS for sample in newest)
+
+def _lined(context: Context, tank: str, measured: Collection[str]) -> set[str]:
+    """What lines rest on. A default line that only notifies asks nobody for a kit that nobody has used."""
+    own = context.register.now("lines", tank) is not None
+    return {
+        line.analyte
+        for line in facts.lines(context, tank)
+        if own or line.do != "notify" or line.analyte in (*measured, *guard.ALWAYS)
+    }
 
 
 def _hopper(tx: Connection, reconciling: Reconciling, feeder: str) -> Hopper:

@@ -6,7 +6,7 @@ get. The messages leave after the commit.
 
 import dataclasses
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -96,12 +96,22 @@ def stated(at_ms: int, zone: str) -> str:
 
 
 class Entries:
-    """Writes entries. `send` is called with the messages for feeders after each commit."""
+    """Writes entries. `send` is called with the messages for feeders after each commit.
 
-    def __init__(self, context: Context, send: Callable[[Sequence[Issued]], None], sampling: Sampling) -> None:
+    others: the names of those who may be told instead during an absence.
+    """
+
+    def __init__(
+        self,
+        context: Context,
+        send: Callable[[Sequence[Issued]], None],
+        sampling: Sampling,
+        others: Collection[str] = (),
+    ) -> None:
         self._context = context
         self._send = send
         self._sampling = sampling
+        self._others = others
 
     # -- things ------------------------------------------------------------------------------------------------------
 
@@ -186,6 +196,11 @@ class Entries:
         has begun). proven_g: what the tank is known to carry, which a ration for an absence must not exceed."""
         zone = self._context.zone(tank)
         checked = parse(bodies.Absence, body)
+        if checked.tell is not None and checked.tell not in self._others:
+            known = f"one of {', '.join(sorted(self._others))}" if self._others else "none, as notify.others is empty"
+            raise FieldError(
+                "tell", f"expected a name with addresses in notify.others ({known}); found {checked.tell!r}"
+            )
 
         def make(tx: Connection) -> dict[str, Any]:
             now_ms = self._context.stamp_ms()

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import Any
 
 from sqlalchemy import Connection
@@ -23,18 +24,34 @@ class Water:
 
 
 def look(tx: Connection, context: Context, tank: str, sampled: Sampled) -> Water:
-    """Hold the water as it is known now against the tank's lines; where samples are newer they speak for themselves."""
+    """Hold the water as it is known now against the tank's lines; of an empty tank, what was known since it is empty.
+
+    A reading stops to count where a newer sample lies clear of the line, and samples where a newer reading does.
+    Samples were looked at a while ago: by lines, and of probes, that may be others now.
+    """
     now_ms = context.stamp_ms()
     stage = str(context.need("tank", tank)["stage"])
     by_hand = facts.water(tx, context, tank, now_ms)
-    known = with_samples(by_hand, sampled.clear)
+    known = with_samples(by_hand, sampled.recent)
+    lines, probes = facts.lines_now(tx, context, tank, now_ms), context.register.devices_of("probe", tank)
     why = facts.circumstances(tx, context, tank, now_ms)
-    newer = {analyte: value for analyte, value in by_hand.items() if known[analyte] is value}
-    found = crossings(facts.lines_now(tx, context, tank, now_ms), newer, stage, why)
+    found = [c for c in crossings(lines, by_hand, stage, why) if known[c.line.analyte].reaches(c.line)]
     for one in sampled.crossed:
-        if one.known.at_ms >= by_hand[one.line.analyte].at_ms if one.line.analyte in by_hand else True:
+        hand = by_hand.get(one.line.analyte)
+        denied = hand is not None and hand.at_ms > one.known.at_ms and not hand.reaches(one.line)
+        if one.line in lines and one.probe in probes and not denied:
             found.append(sampled_crossing(one.line, one.known, one.probe, one.proven, stage, now_ms))
+    if stage == "empty":
+        since_ms = _emptied_ms(context, tank)
+        found = [c for c in found if c.known.at_ms >= since_ms]
     return Water(found, known)
+
+
+def _emptied_ms(context: Context, tank: str) -> int:
+    """Since when a tank is empty."""
+    versions = context.register.history("tank", tank)
+    empty = takewhile(lambda version: version.body["stage"] == "empty", reversed(versions))
+    return min(version.at_ms for version in empty)
 
 
 def judge(tx: Connection, context: Context, tank: str, sampled: Sampled) -> tuple[list[Crossing], list[int]]:
@@ -45,11 +62,13 @@ def judge(tx: Connection, context: Context, tank: str, sampled: Sampled) -> tupl
     water = look(tx, context, tank, sampled)
     state = facts.hold_state(tx, tank)
     made = []
-    beyond = {(c.line.analyte, c.line.above) for c in water.found if c.known.entry == 0}
-    restored = [r for r in restored_by(state, water.known) if (r.analyte, r.above) not in beyond]
+    # Samples are beyond a line until they are clear of it by the hysteresis.
+    beyond = {(c.line.analyte, c.line.above, c.line.canonical) for c in water.found if c.known.entry == 0}
+    restored = [r for r in restored_by(state, water.known) if (r.analyte, r.above, r.limit) not in beyond]
     if restored:
         note = "restored by rule: a newer reading is clear of the line"
         made.append(release(tx, context, tank, [reason.entry for reason in restored], note, None))
+        state = facts.hold_state(tx, tank)
     for crossing in added_by(state, water.found):
         line = crossing.line
         body = {

@@ -18,13 +18,14 @@ from tareline.guard.spells import rule_for, spells
 from tareline.store import ledger, series
 from tareline.store.ledger import Stay
 from tareline.water.conductivity import tds_mg_per_l
-from tareline.water.plausible import HOUR_MS, Judged, dry_spans, judge, plausible, proven
-from tareline.water.probes import Ailment, Offset, ailments, offset
+from tareline.water.plausible import HOUR_MS, LAWS, Judged, dry_spans, judge, near, plausible, proven
+from tareline.water.probes import SILENT_MS, Ailment, Offset, ailments, offset
 
 DAY_MS = 24 * HOUR_MS
 FINE_MS = 3 * DAY_MS
 COARSE_MS = 60 * DAY_MS
 EVERY_MS = 5 * 60_000  # water is slow: looking more often finds nothing sooner
+METRICS = ("temperature", "tds")
 NEAR_MS = 10 * 60_000  # a conductivity is compensated by a temperature this near
 
 Points = list[tuple[int, float]]
@@ -44,13 +45,13 @@ class Crossed:
 class Sampled:
     """What samples say of a tank.
 
-    newest: by analyte, the newest proven value and its instant. clear: those that are recent while no line is crossed,
-    on which a release may rest.
+    newest: by analyte, the newest proven value and its instant. recent: those of them that tell of the water now, on
+    which a release may rest.
     """
 
     crossed: tuple[Crossed, ...] = ()
     newest: Mapping[str, tuple[float, int]] = field(default_factory=dict)
-    clear: Mapping[str, tuple[float, int]] = field(default_factory=dict)
+    recent: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     ailments: tuple[tuple[str, Ailment], ...] = ()
     offsets: Mapping[tuple[str, str], Offset] = field(default_factory=dict)
 
@@ -61,7 +62,8 @@ class Sampling:
     def __init__(self, context: Context) -> None:
         self._context = context
         self._found: dict[str, Sampled] = {}
-        self._done: dict[str, tuple[int, tuple[Line, ...]]] = {}
+        self._done: dict[str, tuple[int, object]] = {}
+        self._started_ms = context.stamp_ms()
         self._lock = threading.Lock()
 
     def of(self, tank: str) -> Sampled:
@@ -70,31 +72,28 @@ class Sampling:
             return self._found.get(tank, Sampled())
 
     def compute(self, tank: str, now_ms: int) -> Sampled:
-        """Look at a tank's samples, unless that was done within five minutes by the same lines."""
+        """Look at a tank's samples, unless that was done within five minutes, and nothing else has come since."""
         with self._context.store.read() as tx:
-            lines = facts.lines_now(tx, self._context, tank, now_ms)
+            lines, stays = facts.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
+            by_hand = [e.id for metric in METRICS for e in ledger.newest(tx, "reading", tank=tank, subject=metric)]
+            basis = (lines, stays, by_hand)
             done = self._done.get(tank)
-            if done is not None and 0 <= now_ms - done[0] < EVERY_MS and done[1] == lines:
+            if done is not None and 0 <= now_ms - done[0] < EVERY_MS and done[1] == basis:
                 return self.of(tank)
-            parts = [self._probe(tx, tank, stay, lines, now_ms) for stay in self._stays(tank)]
+            parts = [self._probe(tx, tank, stay, lines, now_ms) for stay in stays]
         crossed = tuple(c for part in parts for c in part.crossed)
         newest: dict[str, tuple[float, int]] = {}
         for part in parts:
             for analyte, value in part.newest.items():
                 if analyte not in newest or newest[analyte][1] < value[1]:
                     newest[analyte] = value
-        beyond = {one.line.analyte for one in crossed}
-        clear = {
-            analyte: value
-            for analyte, value in newest.items()
-            if analyte not in beyond and now_ms - value[1] <= rule_for(analyte, 0.0).gap_ms
-        }
+        recent = {a: value for a, value in newest.items() if now_ms - value[1] <= rule_for(a, 0.0).gap_ms}
         offsets = {key: value for part in parts for key, value in part.offsets.items()}
-        found = Sampled(crossed, newest, clear, tuple(a for part in parts for a in part.ailments), offsets)
+        found = Sampled(crossed, newest, recent, tuple(a for part in parts for a in part.ailments), offsets)
         with self._lock:
             self._found[tank] = found
         self._context.samples = {**self._context.samples, tank: newest}
-        self._done[tank] = (now_ms, lines)
+        self._done[tank] = (now_ms, basis)
         return found
 
     def _stays(self, tank: str) -> list[Stay]:
@@ -108,7 +107,7 @@ class Sampling:
         factor = facts.tds_factor(self._context, tank)
         since_ms = now_ms - COARSE_MS
         works = [e.at_ms for e in ledger.standing(tx, tank, (), ("water-change", "top-up"), since_ms)]
-        hands: dict[str, Points] = {"temperature": [], "tds": []}
+        hands: dict[str, Points] = {metric: [] for metric in METRICS}
         for reading in facts.readings(tx, self._context, tank, since_ms):
             if reading.analyte in hands and not reading.chart:
                 hands[reading.analyte].append((reading.at_ms, reading.value))
@@ -123,14 +122,19 @@ class Sampling:
             judged = judge(metric, points, hands[metric], works, dry)
             known = proven(judged)
             found = ailments(metric, points, hands[metric], now_ms, works, dry)
+            apart = offset(metric, points, hands[metric])
             # A thermometer that hangs in calm air looks like one in water; a cell beside it tells wet from dry.
             sure = bool(siemens) and all(ailment.trusted for ailment in found)
             own = [line for line in lines if line.analyte == metric]
-            crossed += [c for line in own if (c := _crossed(line, probe, judged, sure, now_ms)) is not None]
-            if known:
+            for line in own:
+                one = _crossed(line, probe, _since_denied(judged, line, hands[metric]), sure, now_ms)
+                crossed += [one] if one is not None else []
+            drifted = any(ailment.kind == "drifting" and not ailment.trusted for ailment in found)
+            if known and not drifted and (siemens or _agreed(metric, known, hands[metric])):
                 newest[metric] = (known[-1][1], known[-1][0])
-            ill += [(probe, ailment) for ailment in found]
-            apart = offset(metric, points, hands[metric])
+            # What a probe kept while the service was down comes soon after it is up.
+            early = now_ms - self._started_ms < SILENT_MS
+            ill += [(probe, ailment) for ailment in found if not (early and ailment.kind == "silent")]
             if apart is not None:
                 offsets[probe, metric] = apart
         return Sampled(tuple(crossed), newest, {}, tuple(ill), offsets)
@@ -154,6 +158,17 @@ def _solids(siemens: Points, celsius: Points, factor: float) -> Points:
         if celsius and abs(celsius[i][0] - at_ms) <= NEAR_MS:
             found.append((at_ms, tds_mg_per_l(value, celsius[i][1], factor)))
     return found
+
+
+def _since_denied(judged: Sequence[Judged], line: Line, hands: Points) -> Sequence[Judged]:
+    """The samples since a reading by hand last lay clear of a line: what went before is over."""
+    denied_ms = max((at_ms for at_ms, value in hands if not line.crossed_by(value)), default=None)
+    return judged if denied_ms is None else [j for j in judged if j.at_ms > denied_ms]
+
+
+def _agreed(metric: str, known: Points, hands: Points) -> bool:
+    """Whether a reading by hand ever agreed with a probe, which so was in the water once."""
+    return any(abs(value - hand) <= LAWS[metric].agree for at_ms, hand in hands for _, value in near(known, at_ms))
 
 
 def _crossed(line: Line, probe: str, judged: Sequence[Judged], sure: bool, now_ms: int) -> Crossed | None:

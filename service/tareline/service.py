@@ -67,7 +67,8 @@ class Service:
         self.reconciling = Reconciling(self.context)
         self.trending = Trending(self.context)
         self.sampling = Sampling(self.context)
-        self.entries = Entries(self.context, self._send, self.sampling)
+        others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
+        self.entries = Entries(self.context, self._send, self.sampling, others)
         dues = Dues(self.context, self.reconciling, self.trending, self.sampling)
         self.views = Views(self.context, settings.broker.root, self.reconciling, self.trending, self.sampling, dues)
         self.reports = Reports(self.context, self.reconciling)

@@ -44,7 +44,7 @@ class Trending:
             return self._found.get(tank, {})
 
     def compute(self, tank: str, now_ms: int) -> Mapping[str, Trend]:
-        """Work out a tank's trends, unless nothing has come since; returns them."""
+        """Work out a tank's trends, unless nothing has come since; returns them. An empty tank's water goes nowhere."""
         zone = self._context.zone(tank)
         today = day_of(now_ms, zone)
         start_ms = day_start_ms(today - timedelta(days=LOOK_BACK_DAYS), zone)
@@ -57,7 +57,8 @@ class Trending:
             daily = self._daily(tx, tank, today, zone)
             shifts = [e.at_ms for e in ledger.standing(tx, tank, (), SHIFTS, start_ms)]
         found = {}
-        for analyte, rising_is_bad in RISING_IS_BAD.items():
+        watched = {} if self._context.need("tank", tank)["stage"] == "empty" else RISING_IS_BAD
+        for analyte, rising_is_bad in watched.items():
             limits = self._limits(tank, analyte, rising_is_bad)
             if daily.get(analyte):
                 found[analyte] = of_probe(daily[analyte], shifts, now_ms, limits, rising_is_bad)

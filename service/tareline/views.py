@@ -18,7 +18,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
-from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of, stale
+from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of, stale, with_samples
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told
 from tareline.sampling import Sampling
@@ -380,7 +380,7 @@ class Views:
     def _hold(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
         zone = self._context.zone(tank)
         state = facts.hold_state(tx, tank)
-        known = facts.water(tx, self._context, tank, now_ms)
+        known = with_samples(facts.water(tx, self._context, tank, now_ms), self._sampling.of(tank).recent)
         told, devices = device_store.issued(tx), device_store.load(tx)
         feeders = []
         for feeder in self._context.register.devices_of("feeder", tank):

@@ -139,6 +139,22 @@ class House:
         self.service.take(messages)
         self.service.settle()
 
+    def samples(self, points: Sequence[tuple[int, float, float | None]], device: str = "probe") -> None:
+        """A probe's samples, (UNIX ms, degC, S/m or None), in packs as they come over the wire."""
+        for first in range(0, len(points), 200):
+            pack: list[dict[str, Any]] = []
+            for at_ms, celsius, siemens in points[first : first + 200]:
+                pack.append({"n": "temperature", "u": "Cel", "t": at_ms / 1000, "v": celsius})
+                if siemens is not None:
+                    pack.append({"n": "conductivity", "u": "S/m", "t": at_ms / 1000, "v": siemens})
+            pack[0] = {"bn": f"{device}/", **pack[0]}
+            self.hear(self.message("samples", pack, device))
+
+    def watch(self) -> list[dict[str, Any]]:
+        """One look of the watcher; the alerts that last, oldest first."""
+        self.service.watch()
+        return [one for one in reversed(self.service.alerts.list()) if one["state"] != "cleared"]
+
     def pass_time(self, ms: int, step_ms: int = 1000) -> None:
         """Let time pass, ticking as the link does."""
         for _ in range(0, ms, step_ms):

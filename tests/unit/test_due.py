@@ -220,11 +220,29 @@ def test_an_account_tells_when_to_weigh_and_refill_and_an_absence_before_which(h
 def test_a_probe_that_sends_temperatures_spares_the_thermometer(house: House) -> None:
     assert of(house, "measure", "temperature") is not None, "un-ionised ammonia, on which a line acts, follows from it"
     house.add("probe", id="probe", tank=TANK)
-    pack = [{"bn": "probe/", "bt": house.clock.now_ms() // 1000, "n": "temperature", "u": "Cel", "v": 23.5}]
-    house.hear(house.message("samples", pack, "probe"))
+    start_ms = house.clock.now_ms()
+    house.clock.advance(2 * DAY_MS)
+    house.samples([(start_ms + i * 300_000, 23.5 + i % 2 / 16, 0.05) for i in range(577)])
+    house.watch()
+    assert of(house, "measure", "temperature") is None
+    house.restart()
+    house.watch()
     assert of(house, "measure", "temperature") is None
     house.clock.advance(2 * DAY_MS)
     assert of(house, "measure", "temperature") is not None
+
+
+def test_nobody_is_asked_for_a_kit_because_of_a_default_line_that_only_notifies(house: House) -> None:
+    assert of(house, "measure", "kh") is None
+    house.reading("kh", 4.0)
+    assert of(house, "measure", "kh") is not None, "who has the kit is reminded"
+
+
+def test_of_an_empty_tank_nothing_is_due(house: House) -> None:
+    house.service.entries.put_thing(
+        "tank", TANK, {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
+    )
+    assert house.service.views.due(TANK) == []
 
 
 def test_the_overview_shows_what_the_call_says(house: House) -> None:

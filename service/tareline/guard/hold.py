@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tareline.guard.lines import NAMES, Crossing, Known, reaches
+from tareline.guard.lines import NAMES, Action, Crossing, Known, Line, reaches
 from tareline.units import CANONICAL
 
 PROBED = ("temperature", "tds")
@@ -122,18 +122,25 @@ def fold(reasons: Sequence[Reason], releases: Sequence[Release]) -> HoldState:
 
 
 def added_by(state: HoldState, found: Sequence[Crossing]) -> list[Crossing]:
-    """The crossings that ask for more than what is in force already."""
-    new = []
+    """The crossings that ask for more than what is in force already, each once: a reading and two probes may agree."""
+    new: list[Crossing] = []
     for crossing in found:
         line = crossing.line
-        same = [r for r in state.reasons if r.analyte == line.analyte and r.above == line.above and r.kind == "line"]
-        if crossing.do == "hold" and not any(r.do == "hold" for r in same):
+        same: list[tuple[Action, float | None]] = [
+            *((r.do, r.reduce_to) for r in state.reasons if r.kind == "line" and _side(r) == _side(line)),
+            *((c.do, c.line.reduce_to) for c in new if _side(c.line) == _side(line)),
+        ]
+        if crossing.do == "hold" and not any(do == "hold" for do, _ in same):
             new.append(crossing)
         if crossing.do == "reduce" and not any(
-            r.reduce_to is not None and r.reduce_to <= (line.reduce_to or 0.0) for r in same
+            do == "reduce" and to is not None and to <= (line.reduce_to or 0.0) for do, to in same
         ):
             new.append(crossing)
     return new
+
+
+def _side(one: Reason | Line) -> tuple[str | None, bool]:
+    return one.analyte, one.above
 
 
 def restored_by(state: HoldState, known: Mapping[str, Known]) -> list[Reason]:

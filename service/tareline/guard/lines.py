@@ -263,10 +263,13 @@ def sampled_crossing(line: Line, known: Known, probe: str, proven: bool, stage: 
     do: Action = line.do if stage == "stocked" and proven else "notify"
     value = from_canonical(line.analyte, known.counted, line.basis, line.unit)
     unit = "" if line.unit == "1" else f" {line.unit}"
-    side = "at or above" if line.above else "at or below"
+    if line.crossed_by(known.counted):
+        side = f"at or {'above' if line.above else 'below'} the line at {line.limit:g}"
+    else:
+        side = f"not yet clear of the line at {line.limit:g}, after having been beyond it"
     hours = (now_ms - known.at_ms) // 3_600_000
     lasts = f"for {hours} h" if hours else "for less than an hour"
-    text = f"{NAMES[line.analyte]} by {probe} is {value:.3g}{unit}, {side} the line at {line.limit:g} {lasts}"
+    text = f"{NAMES[line.analyte]} by {probe} is {value:.3g}{unit}, {side} {lasts}"
     if line.do != "notify" and stage != "stocked":
         text = f"{text}; a tank that holds no animals is only notified"
     elif line.do != "notify" and not proven:

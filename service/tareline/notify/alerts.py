@@ -56,7 +56,7 @@ class Alerts:
             notices = texts.in_order([one for one in step.notices if one.alert.tank == tank])
             title, text = texts.compose(self._name(tank), notices)
             told = [{**self._view(one.alert), "why": one.why} for one in notices]
-            targets = self._addresses.others.get((instead or {}).get(tank or "", ""), self._addresses.usual)
+            targets = self._addresses.others.get((instead or {}).get(tank or "", "")) or self._addresses.usual
             self._queue(tx, "alert", tank, now_ms, KEPT_MS, title, text, told, targets)
         self._sign_of_life(tx, now_ms)
         return step
@@ -108,7 +108,7 @@ class Alerts:
         """Queue the morning message of these tanks; an empty text is nothing to say, and said so to nobody."""
         for tank, text in told.items():
             self._note_told(tx, f"told/morning/{tank}", tank, now_ms)
-            targets = self._addresses.others.get((instead or {}).get(tank, ""), self._addresses.usual)
+            targets = self._addresses.others.get((instead or {}).get(tank, "")) or self._addresses.usual
             if text:
                 self._queue(tx, "morning", tank, now_ms, 12 * HOUR_MS, f"{self._name(tank)}: today", text, [], targets)
 

@@ -73,6 +73,7 @@ RECENT_MS = 2 * HOUR_MS
 MOST_BAD = 0.2  # of the recent samples: with more, the others are not believed either
 STUCK_MS = 24 * HOUR_MS  # the same value for so long is no water's; the sea at Key West kept one for 12 h (0.1 degF)
 FEWEST = 3
+USUAL = 200  # so many of the newest samples say how often a probe sends
 DRY_SHARE = 0.25
 
 
@@ -305,8 +306,9 @@ def dry_spans(conductivity: Points, others: Points = ()) -> list[tuple[int, int]
 
 
 def usual_pause_ms(points: Points) -> int:
-    """The median time between samples, at least a minute; an hour where there is none to tell."""
-    pauses = sorted(b[0] - a[0] for a, b in pairwise(points))
+    """The median time between the newest samples (older ones may be hourly means), at least a minute; an hour where
+    there is none to tell."""
+    pauses = sorted(b[0] - a[0] for a, b in pairwise(points[-USUAL:]))
     return max(MINUTE_MS, pauses[len(pauses) // 2]) if pauses else HOUR_MS
 
 
