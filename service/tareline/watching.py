@@ -74,12 +74,12 @@ class Watching:
             try:
                 self._judge_samples(tank, now_ms)
                 self._last[tank] = self._of_tank(tank, now_ms)
+                found += self._last[tank]
             except StoreError:
                 raise
             except Exception as error:  # the others are looked after, and what was known of this one stays
                 log.exception("%s could not be looked after", tank)
-                self._last[tank] = [*self._last.get(tank, []), self._blind(tank, error, now_ms)]
-            found += self._last[tank]
+                found += [*self._last.get(tank, []), self._blind(tank, error, now_ms)]
         found += self._of_devices_elsewhere(now_ms)
         away = self._away(now_ms)
         with self._context.write() as tx:
@@ -156,7 +156,8 @@ class Watching:
             for probe in self._context.register.devices_of("probe", tank):
                 found += self._of_device(tx, place, devices.get(probe, Device(probe)), "probe", now_ms)
         found += [troubles.of_ailment(place, probe, ailment) for probe, ailment in self._sampling.of(tank).ailments]
-        found += troubles.of_budget(place, self._fed(tank, place.zone, now_ms))
+        if body["stage"] != "empty":  # whose ration is kept, and not fed
+            found += troubles.of_budget(place, self._fed(tank, place.zone, now_ms))
         return found
 
     def _of_water(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
@@ -192,7 +193,7 @@ class Watching:
                 sd_g=day["dispensed_sd_g"] or 0.0,
                 handfed_g=day["handfed_g"],
                 held_s=day["held_s"],
-                complete="today" not in day["flags"],
+                complete="today" not in day["flags"] and not self._is_early(now_ms),
             )
             for day in self._days(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
         ]
@@ -218,7 +219,7 @@ class Watching:
 
     def _unanswered(self, doses: Sequence[Any], plan: Issued, known: Device, now_ms: int) -> list[tuple[str, int]]:
         """Meals of the newest plan that are past, of which a feeder that is online has sent no dose."""
-        if not known.online or known.status_ms is None:
+        if not known.online or known.status_ms is None or self._is_early(now_ms):
             return []
         came = {dose.meal for dose in doses}
         since_ms = max(plan.issued_ms, known.status_ms)
@@ -227,6 +228,10 @@ class Watching:
             for meal in plan.body["meals"]
             if since_ms < meal["at_ms"] < now_ms - ANSWER_MS and meal["id"] not in came
         ]
+
+    def _is_early(self, now_ms: int) -> bool:
+        """Whether doses from the time that the service was down may still be on their way."""
+        return now_ms - self._started_ms < ANSWER_MS
 
     def _of_device(self, tx: Connection, place: Place, known: Device, kind: str, now_ms: int) -> list[Concern]:
         """Silence, another board, faults and messages that were not understood."""
