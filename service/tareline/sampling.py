@@ -132,9 +132,11 @@ class Sampling:
             drifted = any(ailment.kind == "drifting" and not ailment.trusted for ailment in found)
             if known and not drifted and (siemens or _agreed(metric, known, hands[metric])):
                 newest[metric] = (known[-1][1], known[-1][0])
-            # What a probe kept while the service was down comes soon after it is up.
+            # What a probe kept while the service was down comes soon after it is up; and what ails the whole probe is
+            # told once.
             early = now_ms - self._started_ms < SILENT_MS
-            ill += [(probe, ailment) for ailment in found if not (early and ailment.kind == "silent")]
+            told = {one.kind for _, one in ill} & {"dry", "silent"} | ({"silent"} if early else set())
+            ill += [(probe, ailment) for ailment in found if ailment.kind not in told]
             if apart is not None:
                 offsets[probe, metric] = apart
         return Sampled(tuple(crossed), newest, {}, tuple(ill), offsets)
