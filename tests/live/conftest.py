@@ -148,7 +148,6 @@ def common_servers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[B
     broker = Broker(folder)
     broker.start()
     service = Service(folder, broker.url)
-    service.environment["TARELINE_NOTIFY__OTHERS"] = '{"the desk": ["http://127.0.0.1:9/"]}'
     service.start()
     yield broker, service
     service.close()

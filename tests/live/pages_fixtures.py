@@ -16,7 +16,7 @@ from waiting import until
 
 from tareline.service import Service
 from tareline.settings import Broker as BrokerSettings
-from tareline.settings import Http, Settings, StoreSettings
+from tareline.settings import Http, Notify, Settings, StoreSettings
 from tareline.web.app import make_app
 from tareline.web.events import Hub
 
@@ -37,6 +37,7 @@ def house(
         broker=BrokerSettings(url=broker.url, root=root),
         store=StoreSettings(url=f"sqlite:///{tmp_path_factory.mktemp('pages')}/books.db"),
         http=Http(listen=f"127.0.0.1:{free_port()}"),
+        notify=Notify(others={"the desk": [f"http://127.0.0.1:{free_port()}/"]}),
     )
     service, hub = Service(settings, clock), Hub()
     server = uvicorn.Server(uvicorn.Config(make_app(service, hub), port=settings.http.port, log_config=None))

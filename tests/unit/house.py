@@ -28,22 +28,24 @@ TANK, FEEDER, FOOD = "shelf", "feeder", "flakes"
 class House:
     """One tank with one feeder and a ration of 1 g (cap 2 g) at 08:00 and 18:00 UTC, at noon."""
 
-    def __init__(self, folder: Path, now_ms: int = NOON_MS) -> None:
+    def __init__(self, folder: Path, now_ms: int = NOON_MS, **settings: Any) -> None:
         self.folder = folder
+        self.settings = settings
         self.clock = ManualClock(now_ms)
         self.sent: list[Down] = []
+        self.broken: list[str] = []
         self.open()
 
     @classmethod
-    def furnished(cls, folder: Path) -> "House":
+    def furnished(cls, folder: Path, **settings: Any) -> "House":
         """Such a house, moved into quickly: what is in its store was written once for all tests."""
         shutil.copyfile(_template(), folder / "house.db")
-        return cls(folder)
+        return cls(folder, **settings)
 
     def open(self) -> None:
         """Start the service on what is on disk: as after a restart."""
-        settings = Settings(store={"url": f"sqlite:///{self.folder / 'house.db'}"})  # type: ignore[arg-type]
-        self.service = Service(settings, self.clock)
+        settings = Settings(store={"url": f"sqlite:///{self.folder / 'house.db'}"}, **self.settings)  # type: ignore[arg-type]
+        self.service = Service(settings, self.clock, self.broken.append)
         self.service.link.publish = self._publish  # type: ignore[method-assign]
         self.connect()
 
