@@ -166,22 +166,23 @@ class Watching:
         readings = {a: r for a, (r, _) in facts.latest_readings(tx, self._context, tank).items()}
         between = {a: text for a, r in readings.items() if (text := _between(r)) is not None}
         return [
-            *concerns.of_hold(place, state, water.known, self._unconfirmed(tx, tank), now_ms),
+            *concerns.of_hold(place, state, water.known, *self._unconfirmed(tx, tank), now_ms),
             *concerns.of_lines(place, water.found, between),
         ]
 
-    def _unconfirmed(self, tx: Connection, tank: str) -> list[str]:
-        """Feeders that were asked to hold over a minute ago and have not said that they do."""
+    def _unconfirmed(self, tx: Connection, tank: str) -> tuple[list[str], list[str]]:
+        """Feeders that have not said that they hold: those that were asked over a minute ago, and the others."""
         told, devices = device_store.issued(tx), device_store.load(tx)
-        late = []
+        late: list[str] = []
+        awaited: list[str] = []
         for feeder in self._context.register.devices_of("feeder", tank):
             asked = told.get((feeder, "hold"))
             if asked is None or not asked.body["held"]:
                 continue
-            waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
-            if waited_ms >= CONFIRM_MS and not devices.get(feeder, Device(feeder)).confirms("hold", asked.version):
-                late.append(feeder)
-        return late
+            if not devices.get(feeder, Device(feeder)).confirms("hold", asked.version):
+                waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
+                (late if waited_ms >= CONFIRM_MS else awaited).append(feeder)
+        return late, awaited
 
     def _fed(self, tank: str, zone: str, now_ms: int) -> list[troubles.Fed]:
         today = day_of(now_ms, zone)

@@ -315,9 +315,24 @@ def test_the_alert_of_a_hold_tells_of_a_feeder_that_does_not_obey(house: House) 
     house.add("feeder", id="second", tank=TANK, food=FOOD)
     house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     house.reading("ammonia", 2.5)
+    (first,) = [one for one in house.watch() if one["kind"] == "hold"]
+    assert "feeder and second was asked just now" in first["text"], "nothing is said to be so before it is"
     house.confirm()
     house.watch()
     house.clock.advance(61_000)
     told = {one["what"]: one for one in house.watch()}
     assert "reading room: second has not confirmed the hold" in told
     assert f"reading room: {FEEDER} has not confirmed the hold" not in told
+
+
+def test_advice_fits_the_side_of_the_line(house: House) -> None:
+    """Who is told that a cold tank holds feeding must not be told to cool it."""
+    lines = [
+        {"analyte": "ammonia", "above": 2.0, "unit": "mg/L", "basis": "N", "do": "hold"},
+        {"analyte": "temperature", "below": 18.0, "unit": "degC", "do": "hold"},
+    ]
+    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.reading("temperature", 16.0)
+    (hold,) = [one for one in house.watch() if one["kind"] == "hold"]
+    assert "heater" in hold["text"]
+    assert "Shade" not in hold["text"]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from tareline.feeding.days import from_ms
 from tareline.guard.alerts import Concern
 from tareline.guard.due import Due
-from tareline.guard.hold import HoldState
+from tareline.guard.hold import HoldState, Reason
 from tareline.guard.lines import NAMES, Crossing, Known
 from tareline.units import CANONICAL
 from tareline.water.trends import Trend
@@ -79,11 +79,17 @@ def lasting(ms: int) -> str:
 
 
 def of_hold(
-    place: Place, state: HoldState, known: Mapping[str, Known], silent: Sequence[str], now_ms: int
+    place: Place,
+    state: HoldState,
+    known: Mapping[str, Known],
+    silent: Sequence[str],
+    awaited: Sequence[str],
+    now_ms: int,
 ) -> list[Concern]:
     """A hold (again as fasting after three days), a reduction, and every feeder that has not confirmed within a minute.
 
-    silent: feeders of the tank that were asked over a minute ago and have not said that they obey.
+    silent: feeders of the tank that were asked over a minute ago and have not said that they obey; awaited: that were
+    asked just now.
     """
     found = []
     holds = [r for r in state.reasons if r.do == "hold"]
@@ -94,6 +100,8 @@ def of_hold(
         obeyed = (
             f"{' and '.join(silent)} has not confirmed it"
             if silent
+            else f"{' and '.join(awaited)} was asked just now, and has yet to confirm it"
+            if awaited
             else "every feeder of this tank has said that it obeys"
         )
         needs = [need for r in holds if (need := r.needs(known.get(r.analyte or ""))) is not None]
@@ -102,7 +110,7 @@ def of_hold(
             if needs
             else "Nothing stands in the way of a release any more: look at the animals, then release it"
         )
-        advice = _advice(r.analyte for r in holds if r.kind == "line")
+        advice = _advice(holds)
         hungry = (
             f"Nothing has been fed for {lasting(now_ms - since_ms)}. Most grown fish stand a week; young ones, very "
             "small ones and some invertebrates do not. "
@@ -125,7 +133,7 @@ def of_hold(
     reduced = [r for r in state.reasons if r.do == "reduce"]
     if reduced and not holds:
         why = "; and ".join(r.text for r in reduced)
-        advice = _advice(r.analyte for r in reduced)
+        advice = _advice(reduced)
         found.append(
             Concern(
                 key=f"reduced/{place.tank}",
@@ -154,9 +162,10 @@ def of_hold(
     return found
 
 
-def _advice(analytes: Iterable[str | None]) -> str:
-    said = dict.fromkeys(ADVICE[a, True] for a in analytes if a is not None and (a, True) in ADVICE)
-    return "".join(f"{one}. " for one in said)
+def _advice(reasons: Iterable[Reason]) -> str:
+    """What to do about the lines behind some reasons, each on its own side."""
+    sides = [(r.analyte, r.above) for r in reasons if r.kind == "line" and r.analyte is not None]
+    return "".join(f"{one}. " for one in dict.fromkeys(ADVICE[side] for side in sides if side in ADVICE))
 
 
 def of_lines(place: Place, found: Sequence[Crossing], between: Mapping[str, str]) -> list[Concern]:
