@@ -40,6 +40,7 @@ from tareline.store.engine import Store, StoreError
 from tareline.trending import Trending
 from tareline.views import CONFIRM_MS, Views
 from tareline.watching import Watching
+from tareline.waters import Waters
 
 log = logging.getLogger(__name__)
 
@@ -70,7 +71,8 @@ class Service:
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         self.entries = Entries(self.context, self._send, self.sampling, others)
         dues = Dues(self.context, self.reconciling, self.trending, self.sampling)
-        self.views = Views(self.context, settings.broker.root, self.reconciling, self.trending, self.sampling, dues)
+        self.waters = Waters(self.context, self.reconciling, self.trending, self.sampling)
+        self.views = Views(self.context, settings.broker.root, self.reconciling, self.sampling, self.waters, dues)
         self.reports = Reports(self.context, self.reconciling)
         try:
             addresses = Addresses(settings.notify, self.context.installation)

@@ -10,7 +10,7 @@ from tareline.absences import absence_view
 from tareline.context import Context
 from tareline.devices.journals import Track
 from tareline.dues import Dues, due_view
-from tareline.entries import crossing_view, stated
+from tareline.entries import stated
 from tareline.errors import FieldError
 from tareline.feeding.books import DayBook, Span, day_book, week_totals
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms, days_between, week_of
@@ -18,7 +18,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
-from tareline.guard.lines import Circumstances, crossings, free_ammonia, known_of, stale, with_samples
+from tareline.guard.lines import with_samples
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told
 from tareline.sampling import Sampling
@@ -31,18 +31,16 @@ from tareline.shapes import (
     hold_message,
     joined_spans,
     sentence,
-    stated_reading,
     within_calendar,
 )
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device
 from tareline.store.ledger import Entry
-from tareline.trending import Trending
+from tareline.waters import Waters
 
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 PAGE = 1000
-SPARK_POINTS = 84  # two hours each in a week
 
 
 class Views:
@@ -53,15 +51,15 @@ class Views:
         context: Context,
         root: str,
         reconciling: Reconciling,
-        trending: Trending,
         sampling: Sampling,
+        waters: Waters,
         dues: Dues,
     ) -> None:
         self._context = context
         self._root = root
         self._reconciling = reconciling
-        self._trending = trending
         self._sampling = sampling
+        self._waters = waters
         self._dues = dues
 
     # -- tanks -------------------------------------------------------------------------------------------------------
@@ -88,7 +86,7 @@ class Views:
                         "tank": self._tank(tank),
                         "hold": self._hold(tx, tank, now_ms),
                         "today": self._day(tank, book, told),
-                        "water": self._water(tx, tank, now_ms),
+                        "water": self._waters.newest(tx, tank, now_ms),
                         "hoppers": self._hoppers(tx, tank),
                         "next_meal": self._next_meal(tx, tank, now_ms),
                         "due": self._due(tx, tank, now_ms),
@@ -142,8 +140,8 @@ class Views:
             state = facts.hold_state(tx, tank, start_ms)
             totals = week_totals(books, told.sums.joined(), now_ms)
             revised = self._revisions(tx, tank, start_ms, end_ms)
-            readings = self._readings(tx, tank, start_ms, end_ms, now_ms)
-            probes = self._probes(tx, tank, start_ms, min(end_ms, now_ms))
+            readings = self._waters.readings(tx, tank, start_ms, end_ms)
+            probes = self._waters.probes(tx, tank, start_ms, min(end_ms, now_ms))
         return {
             "tank": self._tank(tank),
             "start": first.isoformat(),
@@ -284,90 +282,6 @@ class Views:
             "remaining_g": book.remaining_g,
             "by": [{"at": stated(one.pop("at_ms"), zone), **one} for one in fed],  # type: ignore[arg-type]
         }
-
-    # -- water -------------------------------------------------------------------------------------------------------
-
-    def water(self, tank: str) -> dict[str, Any]:
-        """The newest reading of each analyte, and un-ionised ammonia worked out from them."""
-        self._context.need("tank", tank)
-        with self._context.store.read() as tx:
-            return self._water(tx, tank, self._context.stamp_ms())
-
-    def _water(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
-        zone = self._context.zone(tank)
-        latest = facts.latest_readings(tx, self._context, tank)
-        celsius = facts.temperature(self._context, tank, latest)
-        trends = self._trending.of(tank)
-        free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
-        return {
-            "latest": {
-                analyte: {
-                    **stated_reading(r, entry),
-                    "at": stated(r.at_ms, zone),
-                    "trend": None if analyte not in trends else trends[analyte].direction,
-                    "stale": stale(analyte, r.at_ms, now_ms),
-                    "entry": entry.id,
-                }
-                for analyte, (r, entry) in latest.items()
-            },
-            "unionised_ammonia_mg_n_per_l": None
-            if free is None
-            else {"value": free.value, "low": free.low, "high": free.high, "assumed": list(free.assumed)},
-        }
-
-    def _readings(self, tx: Connection, tank: str, start_ms: int, end_ms: int, now_ms: int) -> list[dict[str, Any]]:
-        zone = self._context.zone(tank)
-        stage = str(self._context.need("tank", tank)["stage"])
-        lines = facts.lines(self._context, tank)
-        factor = facts.tds_factor(self._context, tank)
-        found = []
-        for entry in ledger.standing(tx, tank, (), ["reading"], start_ms, end_ms):
-            r = facts.reading(entry, factor)
-            known = {r.analyte: known_of(r)}
-            explained = r.analyte in ("ammonia", "free_ammonia")
-            why = facts.circumstances(tx, self._context, tank, r.at_ms) if explained else Circumstances()
-            found.append(
-                {
-                    "entry": entry.id,
-                    "at": stated(r.at_ms, zone),
-                    "analyte": r.analyte,
-                    **stated_reading(r, entry),
-                    "kit": entry.body.get("kit"),
-                    "by": entry.by,
-                    "crossed": [crossing_view(c) for c in crossings(lines, known, stage, why)],
-                }
-            )
-        return found
-
-    def _probes(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[dict[str, Any]]:
-        zone = self._context.zone(tank)
-        stays = self._context.register.stays("probe", tank)
-        found = []
-        for device, metric, unit in series.metrics_of(tx, sorted({stay[0] for stay in stays})):
-            own = [stay for stay in stays if stay[0] == device]
-            got = series.points(tx, own, metric, start_ms, end_ms, SPARK_POINTS) if start_ms < end_ms else []
-            if got:
-                shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high} for p in got]
-                found.append({"probe": device, "metric": metric, "unit": unit, "points": shown})
-        return found
-
-    def series(self, tank: str, metric: str, start_ms: int, end_ms: int, count: int) -> dict[str, Any]:
-        """At most `count` points of a metric: from probes and cells, or a reading's analyte in its canonical unit."""
-        self._context.need("tank", tank)
-        if end_ms <= start_ms:
-            raise FieldError("end", "expected a time after start")
-        if not 1 <= count <= 10_000:
-            raise FieldError("points", f"expected 1 to 10000; found {count}")
-        zone = self._context.zone(tank)
-        stays = self._context.register.stays("probe", tank) + self._context.register.stays("feeder", tank)
-        with self._context.store.read() as tx:
-            known = {m: unit for _, m, unit in series.metrics_of(tx, sorted({stay[0] for stay in stays}))}
-            if metric not in known:
-                offered = ", ".join(sorted(known)) or "none yet"
-                raise FieldError("metric", f"expected one of this tank's ({offered}); found {metric!r}")
-            got = series.points(tx, stays, metric, start_ms, end_ms, count)
-        shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high, "n": p.n} for p in got]
-        return {"metric": metric, "unit": known[metric], "points": shown}
 
     # -- hold --------------------------------------------------------------------------------------------------------
 

@@ -18,10 +18,10 @@ from tareline.web.drawing import (
     day_bar,
     day_top_g,
     nice_ticks,
-    reading_strip,
     sparkline,
     week_chart,
 )
+from tareline.web.strips import Limit, reading_strip
 
 ZONE = "Europe/Berlin"
 
@@ -331,8 +331,10 @@ def test_the_strongest_of_the_crossed_lines_colours_a_reading() -> None:
 
 def test_a_line_far_above_does_not_flatten_the_readings() -> None:
     days = a_week()["days"]
-    strip = reading_strip([a_reading(0.25, 0.0, 0.5)], days, [(0.5, "0.5", "notify"), (50.0, "50", "hold")])
-    assert [line.label for line in strip.lines] == ["0.5"]
+    strip = reading_strip(
+        [a_reading(0.25, 0.0, 0.5)], days, [Limit(0.5, "notifies", "notify"), Limit(50.0, "holds", "hold")]
+    )
+    assert [line.label for line in strip.lines] == ["0.5 notifies"]
 
 
 def test_a_concentration_begins_at_nothing_and_ph_close_to_its_values() -> None:

@@ -33,7 +33,7 @@ def refused(call: Any, *given: Any, **named: Any) -> FieldError:
 
 
 def latest(house: House, analyte: str) -> dict[str, Any]:
-    found: dict[str, Any] = house.service.views.water(TANK)["latest"][analyte]
+    found: dict[str, Any] = house.service.waters.water(TANK)["latest"][analyte]
     return found
 
 
@@ -63,7 +63,7 @@ def test_below_detection_is_kept_as_its_limit_and_crosses_nothing(house: House) 
     assert (made["crossed"], made["hold"]["held"]) == ([], False)
     shown = latest(house, "ammonia")
     assert (shown["value"], shown["low"], shown["high"], shown["detected"]) == (2.5, 0.0, 2.5, False)
-    free = house.service.views.water(TANK)["unionised_ammonia_mg_n_per_l"]
+    free = house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]
     assert free["low"] == 0.0 < free["high"]
 
 

@@ -192,7 +192,7 @@ def _looking(api: APIRouter, service: Service) -> None:
 
     @api.get("/tanks/{tank}/water", tags=["looking"])
     def water(tank: str) -> View:
-        return views.water(tank)
+        return service.waters.water(tank)
 
     @api.get("/tanks/{tank}/days", tags=["looking"])
     def days(tank: str, start: bodies.Day | None = None, end: bodies.Day | None = None) -> list[View]:
@@ -210,7 +210,7 @@ def _looking(api: APIRouter, service: Service) -> None:
 
     @api.get("/tanks/{tank}/series", tags=["looking"])
     def series(tank: str, metric: str, start: bodies.Moment, end: bodies.Moment, points: int = 500) -> View:
-        return views.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
+        return service.waters.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
 
     @api.get("/ledger/{entry}", tags=["looking"])
     def entry(entry: EntryId) -> View:

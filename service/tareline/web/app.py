@@ -10,7 +10,7 @@ from tareline import __version__
 from tareline.metrics import CONTENT_TYPE_LATEST
 from tareline.resources import dashboards_dir
 from tareline.service import Service
-from tareline.web import alerting, api, away, pages, problems, reporting
+from tareline.web import alerting, api, away, pages, problems, reporting, water
 from tareline.web.events import Hub
 from tareline.web.guard import COOKIE, Guard, token_fits
 
@@ -27,6 +27,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.include_router(pages.router(service))
     app.include_router(away.pages(service))
     app.include_router(reporting.router(service))
+    app.include_router(water.router(service))
     app.include_router(alerting.api(service))
     app.include_router(alerting.router(service))
     service.context.listen(hub.publish)

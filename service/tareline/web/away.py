@@ -134,6 +134,7 @@ def pages(service: Service) -> APIRouter:
                 "sheet.html",
                 tank={**service.context.need("tank", tank), "id": tank},
                 sheet=_sheet(service, tank),
+                show=service.settings.show,
                 live_tank=None,
             )
         except FieldError as error:

@@ -324,86 +324,6 @@ def _lying(mass: Scale, value: float, sd: float, y: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingMark:
-    """A reading in its strip: the point at (x, y), the interval's path, an arrow where its upper end is open."""
-
-    x: float
-    y: float
-    interval: str
-    open_end: str | None
-    does: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class LineMark:
-    y: float
-    label: str
-    does: str
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    base: float
-    ticks: tuple[Tick, ...]
-    days: tuple[float, ...]
-    marks: tuple[ReadingMark, ...]
-    lines: tuple[LineMark, ...]
-
-
-def reading_strip(
-    readings: Sequence[Row],
-    days: Sequence[Row],
-    lines: Sequence[tuple[float, str, str]] = (),
-    from_zero: bool = True,
-    width: float = 320,
-    height: float = 96,
-) -> Strip:
-    """Readings of one analyte, unit and basis over the week's time axis.
-
-    readings: at, value, low, high, crossed; a null high over a low that is known is an open upper end, both null a
-    value without an interval. lines: limit in the readings' own unit and basis, its label, what it does; a line above
-    twice the highest reading is left out, so that it doesn't flatten them. from_zero: whether the axis begins at zero,
-    as for a concentration, or close to the values, as for pH.
-    """
-    left, right, top, base = 40.0, width - 8.0, 18.0, height - 8.0
-    time = Scale(instant(days[0]["start"]), instant(days[-1]["end"]), left, right)
-    known = [v for r in readings for v in (r["low"], r["value"], r["high"]) if v is not None]
-    reach = max(known)
-    shown = [line for line in lines if line[0] <= 2 * reach]
-    values = _strip_values([*known, *(line[0] for line in shown)], from_zero)
-    scale = Scale(values[0], values[-1], base, top)
-    marks = []
-    for reading in readings:
-        x, y = time(instant(reading["at"])), scale(reading["value"])
-        low, high = reading["low"], reading["high"]
-        opened = low is not None and high is None
-        interval, open_end = "", None
-        if opened:
-            interval, open_end = f"M{round(x - 4, 2)} {scale(low)}H{round(x + 4, 2)}M{x} {scale(low)}V4", arrow(x, 4)
-        elif high is not None and high != low:
-            interval = whisker(x, scale(low if low is not None else values[0]), scale(high)).path
-        strongest = [c["do"] for word in ("hold", "reduce", "notify") for c in reading["crossed"] if c["do"] == word]
-        marks.append(ReadingMark(x, y, interval, open_end, strongest[0] if strongest else None))
-    ticks = ticks_on(scale, (values[0], values[-1]))
-    starts = tuple(time(instant(day["start"])) for day in days)
-    drawn = tuple(LineMark(scale(limit), label, does) for limit, label, does in shown)
-    return Strip(width, height, left, right, top, base, ticks, starts, tuple(marks), drawn)
-
-
-def _strip_values(values: Sequence[float], from_zero: bool) -> tuple[float, float]:
-    low, high = min(values), max(values)
-    if from_zero:
-        return (min(0.0, low), nice_ticks(high)[-1])
-    step = nice_ticks(max(high - low, 0.1 * abs(high)), 4)[1]
-    return (round(step * math.floor(low / step - 0.5), 9), round(step * math.ceil(high / step + 0.5), 9))
-
-
-@dataclass(frozen=True, slots=True)
 class Spark:
     """A probe's week: lines and bands in pieces, broken where nothing came; last is the newest point."""
 
@@ -428,7 +348,7 @@ def sparkline(points: Sequence[Row], start: str, end: str, width: float = 240, h
     time = Scale(instant(start), instant(end), 2.0, width - 4.0)
     scale = Scale(low - pad, high + pad, height - 2.0, 2.0)
     lines, bands = [], []
-    for piece in _pieces(points):
+    for piece in pieces(points):
         at = [(time(instant(p["at"])), p) for p in piece]
         path = "L".join(f"{x} {scale(p['value'])}" for x, p in at)
         # A point alone needs a stroke of some length to be seen.
@@ -441,17 +361,17 @@ def sparkline(points: Sequence[Row], start: str, end: str, width: float = 240, h
     return Spark(width, height, tuple(lines), tuple(bands), (time(instant(last["at"])), scale(last["value"])))
 
 
-def _pieces(points: Sequence[Row]) -> list[list[Row]]:
+def pieces(points: Sequence[Row]) -> list[list[Row]]:
     steps = sorted(instant(b["at"]) - instant(a["at"]) for a, b in pairwise(points))
     usual = steps[len(steps) // 2] if steps else 0.0
-    pieces: list[list[Row]] = []
+    found: list[list[Row]] = []
     before: Row | None = None
     for point in points:
         if point["value"] is None:
             before = None
             continue
         if before is None or instant(point["at"]) - instant(before["at"]) > 3 * usual:
-            pieces.append([])
-        pieces[-1].append(point)
+            found.append([])
+        found[-1].append(point)
         before = point
-    return pieces
+    return found

@@ -5,7 +5,7 @@ field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to th
 """
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
@@ -20,7 +20,7 @@ from tareline.guard.lines import NAMES, WORDS
 from tareline.resources import dashboards_dir
 from tareline.service import Service
 from tareline.settings import Show
-from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, from_canonical, to_canonical
+from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.web import drawing
 from tareline.web.forms import (
     BASES,
@@ -38,6 +38,8 @@ from tareline.web.forms import (
     reading_units,
     volume_units,
 )
+from tareline.web.strips import Limit, Strip, reading_strip
+from tareline.web.waterwords import Unit, unit_for
 from tareline.web.writing import FILTERS, Row, differing, mend_text, read_date, unit_text
 
 
@@ -87,6 +89,27 @@ def _glance(service: Service, tank: str) -> Row:
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
 
+def pressing(alerts: Sequence[Row]) -> Mapping[str, Row]:
+    """By tank: how many alerts are open, how many only seen, and the most pressing of them.
+
+    alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
+    """
+    found: dict[str, dict[str, Any]] = {}
+    for alert in alerts:
+        if alert["tank"] is None or alert["state"] == "cleared":
+            continue
+        own = found.setdefault(alert["tank"], {"open": 0, "seen": 0, "most": alert})
+        own[alert["state"]] += 1
+        if _presses(alert) > _presses(own["most"]):
+            own["most"] = alert
+    return found
+
+
+def _presses(alert: Row) -> tuple[bool, bool, int]:
+    order = ("due", "budget", "finding", "device", "feeder", "rising", "line", "hold")
+    return alert["state"] == "open", alert["urgent"], order.index(alert["kind"])
+
+
 def _week_page(
     service: Service, tank: str, start: date | None, said: str, what: str = "", typed: Typed | None = None,
     wrong: Typed | None = None, status: int = 200,
@@ -99,7 +122,9 @@ def _week_page(
         status,
         week=week,
         glance=glance,
-        strips=_strips(week, lines_view(service.context, tank)),
+        strips=_strips(week, lines_view(service.context, tank), service.settings.show),
+        show=service.settings.show,
+        alerts=pressing(service.alerts.list()).get(tank),
         before=first - timedelta(days=7),
         after=None if _not_over(week["days"][-1]) else first + timedelta(days=7),
         said=SAID.get(said),
@@ -130,27 +155,24 @@ def _not_over(day: Row) -> bool:
     return _to_come(day) or "today" in day["flags"]
 
 
-def _strips(week: Row, lines: Sequence[Row]) -> list[tuple[Row, drawing.Strip]]:
-    """A strip per analyte, unit and basis in the order of the analytes: values stated differently share no axis."""
-    groups: dict[tuple[int, str, str], list[Row]] = {}
-    for reading in week["readings"]:
-        key = (ANALYTES.index(reading["analyte"]), reading["unit"], reading["basis"] or "")
-        groups.setdefault(key, []).append(reading)
+def _strips(week: Row, lines: Sequence[Row], show: Show) -> list[tuple[str, Unit, Strip]]:
+    """A strip per analyte, in the order of the analytes, in the unit that its newest reading was stated in."""
     strips = []
     tds_factor = week["tank"].get("tds_factor") or TDS_FACTOR
-    for _, group in sorted(groups.items()):
-        first = group[0]
-        marks = [_line(line, first, tds_factor) for line in lines if line["analyte"] == first["analyte"]]
-        strips.append((first, drawing.reading_strip(group, week["days"], marks, first["unit"] == "mg/L")))
+    for analyte in ANALYTES:
+        own = [reading for reading in week["readings"] if reading["analyte"] == analyte]
+        if own:
+            unit = unit_for(analyte, own, show, tds_factor)
+            limits = [_limit(line, unit) for line in lines if line["analyte"] == analyte]
+            from_zero = CANONICAL[analyte].unit == "mg/L"
+            strips.append((analyte, unit, reading_strip([unit.row(r) for r in own], week["days"], limits, from_zero)))
     return strips
 
 
-def _line(line: Row, reading: Row, tds_factor: float) -> tuple[float, str, str]:
-    """A line's limit as a strip's readings are stated, its label, and what it does."""
+def _limit(line: Row, unit: Unit) -> Limit:
     limit = line["above"] if line["above"] is not None else line["below"]
     canonical = to_canonical(line["analyte"], limit, line["unit"], line["basis"])
-    own = from_canonical(line["analyte"], canonical, reading["basis"], reading["unit"], tds_factor)
-    return own, f"{own:.2g} {WORDS[line['do']].split()[0]}", line["do"]
+    return Limit(unit.value(canonical), WORDS[line["do"]].split()[0], line["do"])
 
 
 def _kit_text(kit: Row) -> str:
@@ -208,7 +230,15 @@ def router(service: Service) -> APIRouter:
     def overview() -> Response:
         rows = service.views.overview()
         top_g = max((drawing.day_top_g(row["today"]) for row in rows), default=1.0)
-        return page("overview.html", rows=rows, top_g=top_g, now=_now(service), live_tank="")
+        return page(
+            "overview.html",
+            rows=rows,
+            alerts=pressing(service.alerts.list()),
+            top_g=top_g,
+            show=service.settings.show,
+            now=_now(service),
+            live_tank="",
+        )
 
     @pages.get("/tanks/{tank}")
     def week(tank: str, start: str = "", said: str = "") -> Response:
@@ -227,7 +257,14 @@ def router(service: Service) -> APIRouter:
             corrections = [service.views.entry(other) for other in found["corrected_by"]]
         except FieldError as error:
             return problem_page(error)
-        return page("dose.html", tank=glance["tank"], dose=found, corrections=corrections, live_tank=None)
+        return page(
+            "dose.html",
+            tank=glance["tank"],
+            dose=found,
+            corrections=corrections,
+            show=service.settings.show,
+            live_tank=None,
+        )
 
     @pages.get("/tanks/{tank}/enter")
     def enter(tank: str) -> Response:

@@ -44,7 +44,7 @@ def router(service: Service) -> APIRouter:
     @pages.get("/feeders/{feeder}/report")
     def report(feeder: str, start: str = "", end: str = "") -> Response:
         try:
-            return page("report.html", report=found(feeder, start, end), live_tank=None)
+            return page("report.html", report=found(feeder, start, end), show=service.settings.show, live_tank=None)
         except FieldError as error:
             return problem_page(error)
 

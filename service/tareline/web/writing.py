@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from tareline.errors import FieldError
+from tareline.guard.concerns import upper_first
 from tareline.settings import Show
-from tareline.units import US_GALLON_L, from_canonical
+from tareline.units import US_GALLON_L, from_canonical, to_canonical
 from tareline.web.drawing import COVERAGE
 
 Row = Mapping[str, Any]
@@ -196,6 +197,32 @@ def temperature_text(temperature_c: float, show: Show) -> str:
     return f"{stated:.1f} {UNIT_SIGNS[show.temperature]}"
 
 
+def degrees_text(temperature_c: float, show: Show) -> str:
+    """The same for a column whose head names the unit."""
+    return temperature_text(temperature_c, show).split(" ")[0]
+
+
+def as_shown(row: Row, show: Show) -> Row:
+    """A reading's or a probe's row as the keeper likes it: temperatures in one unit, whatever they were stated in."""
+    is_warmth = "temperature" in (row.get("analyte"), row.get("metric"))
+    unit = "degC" if row["unit"] == "Cel" else row["unit"]
+    if not is_warmth or unit == show.temperature:
+        return row
+
+    def other(value: float | None) -> float | None:
+        if value is None:
+            return None
+        found = from_canonical("temperature", to_canonical("temperature", value, unit, None), None, show.temperature)
+        return round(found, 4)
+
+    def restated(one: Row) -> Row:
+        return {**one, **{name: other(one[name]) for name in ("value", "low", "high")}}
+
+    if "points" in row:
+        return {**row, "unit": show.temperature, "points": [restated(point) for point in row["points"]]}
+    return {**restated(row), "unit": show.temperature}
+
+
 def _three_digits(value: float) -> str:
     """Without an exponent: 0.0123, 15.1, 1510."""
     places = 2 - math.floor(math.log10(abs(value))) if value else 0
@@ -238,7 +265,11 @@ FILTERS: dict[str, Callable[..., object]] = {
     "interval": _interval,
     "volume": volume_text,
     "celsius": temperature_text,
+    "degrees": degrees_text,
+    "shown": as_shown,
     "doses": _doses,
+    "raised": upper_first,
+    "local_day": lambda at, zone: f"{at.astimezone(ZoneInfo(zone)):%-d %B %Y}",
     "day": lambda text: f"{date.fromisoformat(text):%a %-d %b}",
     "short_day": lambda text: f"{date.fromisoformat(text):%a %-d}",
     "plain_date": lambda text: f"{datetime.fromisoformat(text):%a %-d %b}",
