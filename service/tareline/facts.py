@@ -93,7 +93,8 @@ def reading(entry: Entry, factor: float) -> Reading:
 
     factor: the tank's, for dissolved solids.
     """
-    stated = Stated(**{name: entry.body[name] for name in _STATED if name in entry.body})
+    body = entry.body  # each look at it reads the row's JSON
+    stated = Stated(**{name: body[name] for name in _STATED if name in body})
     return stated.reading(entry.root, entry.at_ms, factor)
 
 
