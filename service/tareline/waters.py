@@ -74,6 +74,7 @@ class Waters:
                 analyte: {
                     "analyte": analyte,
                     **stated_reading(r, entry),
+                    "canonical": _canonical(r),
                     "at": stated(r.at_ms, zone),
                     "trend": None if analyte not in trends else trends[analyte].direction,
                     "alarm": analyte in trends and trends[analyte].alarm,
@@ -111,7 +112,7 @@ class Waters:
                     "at": stated(r.at_ms, zone),
                     "analyte": r.analyte,
                     **stated_reading(r, entry),
-                    "canonical": {"value": r.value, "low": r.low, "high": r.high, **_unit_of(r.analyte)},
+                    "canonical": _canonical(r),
                     "kit": entry.body.get("kit"),
                     "by": entry.by,
                     "crossed": [crossing_view(c) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
@@ -263,6 +264,10 @@ def _months(first: date, last: date, zone: str) -> list[tuple[date, int, int]]:
 
 def _unit_of(analyte: str) -> View:
     return {"unit": CANONICAL[analyte].unit, "basis": CANONICAL[analyte].basis}
+
+
+def _canonical(r: Reading) -> View:
+    return {"value": r.value, "low": r.low, "high": r.high, **_unit_of(r.analyte)}
 
 
 def _fresh(reading: Reading | None, now_ms: int) -> float | None:

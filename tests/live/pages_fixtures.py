@@ -79,6 +79,10 @@ def spring(house: House) -> Iterator[House]:
         house.post(f"tanks/{tank}/readings", analyte="ammonia", value=0.25, kit="drops", at=friday, by="late desk")
         house.post(f"feeders/feeder-{tank}/weighins", mass_g=36.4, sd_g=0.1, at="2026-03-07T09:00:00+01:00")
         house.post(f"tanks/{tank}/handfeeds", mass_g=0.07, sd_g=0.02, at="2026-03-07T15:00:00+01:00", by="late desk")
+    # A good week is one in which nothing is left unmeasured that a line rests on.
+    for analyte, value, unit, basis in (("nitrite", 0.02, "mg/L", "N"), ("nitrate", 12.5, "mg/L", "ion"),
+                                        ("kh", 5, "dKH", None)):  # fmt: skip
+        house.post(f"tanks/{WINDOW}/readings", analyte=analyte, value=value, unit=unit, basis=basis, at=friday)
     pantry.send("weight", {"boot": "b1", "mass_g": "<script>document.title='taken over'</script>"})
     until(lambda: house.api.get("rejects").json(), what="the message to be stored")
     yield house

@@ -1,6 +1,5 @@
 """The pages in a real browser: legible everywhere, true to what the service says, and live."""
 
-import base64
 import json
 import os
 import re
@@ -11,6 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from pages_house import PANTRY, WINDOW, Corner, House, meal
 from playwright.sync_api import Browser, Page, expect
+from seeing import most_colourful
 from waiting import until
 
 from conftest import Household
@@ -96,32 +96,6 @@ def test_colours_keep_their_contrast(scheme: str) -> None:
     for pairs, least in ((text, 4.5), (graphics, 3.0)):
         for one, other in pairs:
             assert contrast(colours[one], colours[other]) >= least, f"{one} on {other}"
-
-
-def most_colourful(page: Page) -> int:
-    """The largest difference between the channels of any pixel of the whole page, 0 to 255."""
-    picture = base64.b64encode(page.screenshot(full_page=True)).decode()
-    eye = page.context.new_page()
-    try:
-        return eye.evaluate(
-            """async (picture) => {
-                const image = new Image();
-                image.src = "data:image/png;base64," + picture;
-                await image.decode();
-                const canvas = new OffscreenCanvas(image.width, image.height).getContext("2d");
-                canvas.drawImage(image, 0, 0);
-                const { data } = canvas.getImageData(0, 0, image.width, image.height);
-                let most = 0;
-                for (let i = 0; i < data.length; i += 4) {
-                    const three = [data[i], data[i + 1], data[i + 2]];
-                    most = Math.max(most, Math.max(...three) - Math.min(...three));
-                }
-                return most;
-            }""",
-            picture,
-        )
-    finally:
-        eye.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

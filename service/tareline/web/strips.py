@@ -11,6 +11,7 @@ from math import ceil, floor
 from tareline.web.drawing import Row, Scale, Tick, arrow, instant, nice_ticks, pieces, ticks_on, whisker
 
 LABEL_HEIGHT = 12.0
+LABEL_LETTERS = 48  # that fit beside each other in a tall strip
 ACTIONS = ("hold", "reduce", "notify")
 
 
@@ -135,9 +136,12 @@ def _inside(limits: Sequence[Limit], reach: float, tall: bool) -> tuple[list[Lim
 
 
 def _named(outside: Sequence[Limit]) -> tuple[str, ...]:
-    """What lies above the top: the tank's lines, and the next two that are published."""
+    """What lies above the top: the tank's lines, and as many that are published as have room."""
     own = ", ".join(limit.label for limit in outside if limit.does != "guide")
-    published = ", ".join([limit.label for limit in outside if limit.does == "guide"][:2])
+    published = ""
+    for limit in outside:
+        if limit.does == "guide" and len(published) + len(limit.label) < LABEL_LETTERS:
+            published += f"{', ' if published else ''}{limit.label}"
     return tuple(f"\N{UPWARDS ARROW} {text}" for text in (own, published) if text)
 
 

@@ -63,8 +63,9 @@ def _part(one: Row, half_year: Row, found: Row, show: Show, tds_factor: float) -
     limits = [Limit(unit.value(line["canonical"]), WORDS[line["do"]].split()[0], line["do"]) for line in one["lines"]]
     limits += [Limit(unit.value(g["limit"]), g["what"].split(",")[0], "guide") for g in one["guides"]]
     cells = [{**m, "name": f"{datetime.fromisoformat(m['start']):%b}"} for m in half_year["months"]]
-    if datetime.fromisoformat(cells[0]["end"]) - datetime.fromisoformat(cells[0]["start"]) < ROOM:
-        cells[0]["name"] = ""
+    for cell in cells:
+        if datetime.fromisoformat(cell["end"]) - datetime.fromisoformat(cell["start"]) < ROOM:
+            cell["name"] = ""
     strip = reading_strip(readings, cells, limits, one["unit"] == "mg/L", days, tall=True)
     trend = found["trends"].get(analyte)
     return {
@@ -78,7 +79,7 @@ def _part(one: Row, half_year: Row, found: Row, show: Show, tds_factor: float) -
         "guides": [{**g, "value": unit.value(g["limit"])} for g in one["guides"]],
         "newest": found["latest"].get(analyte),
         "trend": trend,
-        "trend_text": None if trend is None else words.trend_text(trend, unit),
+        "goes": None if trend is None else words.trend_text(trend, unit),
     }
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from tareline.guard.concerns import upper_first
 from tareline.guard.lines import NAMES
 from tareline.settings import Show
 from tareline.units import CANONICAL, Scale, scale
@@ -76,12 +77,21 @@ def _date(at: str) -> str:
 
 
 def _span(first: str, last: str | None) -> str:
-    return f"from {_date(first)} on" if last is None else f"between {_date(first)} and {_date(last)}"
+    if last is None:
+        return f"from {_date(first)} on"
+    same = _date(first) == _date(last)
+    return f"about {_date(first)}" if same else f"between {_date(first)} and {_date(last)}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
 
 
 def _between(low: float | None, high: float | None, digits: int = 2) -> str:
     if low is None or high is None:
         return "open to one side" if low is not None or high is not None else "open to both sides"
+    while digits < 6 and low != high and _figure(low, digits) == _figure(high, digits):
+        digits += 1
     return f"{_figure(low, digits)} to {_figure(high, digits)}"
 
 
@@ -91,49 +101,51 @@ def summary(trends: Mapping[str, Row]) -> str:
     for direction in DIRECTIONS:
         names = [NAMES[analyte] for analyte, trend in trends.items() if trend["direction"] == direction]
         if names:
-            parts.append(f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} {direction}")
+            parts.append(f"{_listed(names)} {'is' if len(names) == 1 else 'are'} {direction}")
     unknown = [NAMES[analyte] for analyte, trend in trends.items() if trend["direction"] == "unknown"]
     if unknown:
-        parts.append(f"too little is known of {' and '.join(unknown)} to tell a trend")
+        parts.append(f"too little is known of {_listed(unknown)} to tell a trend")
     if not parts:
         return "No trend has been worked out yet."
     text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{text if text.startswith('pH') else upper_first(text)}."
 
 
-def trend_text(trend: Row, unit: Unit) -> str:
-    """Where the water is going: direction, slope a month, how sure, what it would reach and when."""
-    if trend["slope_per_day"] is None:
-        return str(trend["how_sure"])
-    direction = trend["direction"]
+def trend_text(trend: Row, unit: Unit) -> tuple[str, str]:
+    """Where the water is going: in a sentence the direction and its slope a month; then what it would reach and when,
+    and how sure that is."""
+    direction, sure = trend["direction"], str(trend["how_sure"])
+    if direction == "unknown":
+        return "No trend can be told.", sure
     month, low, high = (
         None if trend[name] is None else MONTH_D * unit.step(trend[name])
         for name in ("slope_per_day", "slope_low", "slope_high")
     )
-    assert month is not None
+    if month is None:
+        return f"{upper_first(direction)}, how fast cannot be told.", sure
     if direction == "falling":
-        low, high = (None if high is None else -high), (None if low is None else -low)
-    size = abs(month) if direction in ("rising", "falling") else month
-    much = f"{_figure(size, 2)} {unit.text}".rstrip()
-    if direction in ("rising", "falling"):
-        text = f"{direction.capitalize()} by {much} a month (80 % interval {_between(low, high)})"
-    elif direction == "level":
-        text = f"Level: {much} a month (80 % interval {_between(low, high)})"
-    else:
-        text = f"{direction.capitalize()}, now by {much} a month (80 % interval {_between(low, high)})"
-    text += f", since about {_date(trend['since'])}." if trend["since"] is not None else "."
+        month, low, high = -month, (None if high is None else -high), (None if low is None else -low)
+    much = f"{_figure(month, 2)} {unit.text}".rstrip() + f" a month (80 % interval {_between(low, high)})"
+    word = {"rising": " by", "falling": " by", "level": ":"}.get(direction, ", now by")
+    lead = f"{upper_first(direction)}{word} {much}"
+    lead += f", since about {_date(trend['since'])}." if trend["since"] is not None else "."
+    text = ""
     level = trend["plateau"]
     if level is not None:
-        bounds = "with no upper end yet" if level["high"] is None else f"up to {unit.said(level['high'])}"
-        least = "" if level["low"] is None else f"at least {unit.said(level['low'])}, "
-        text += f" It levels off near {unit.said(level['mid'])} ({least}{bounds}; 80 % interval)"
-        text += f", reached {_span(level['from'], level['to'])}." if level["from"] is not None else "."
+        named = "It levels off" if direction == "levelling off" else "It has levelled off"
+        text += f"{named} near {unit.said(level['mid'])} (80 % interval {_between(*_both(level, unit), digits=3)})"
+        text += f", all but 5 % of the way {_span(level['from'], level['to'])}. " if level["from"] is not None else ". "
     reach = trend["reaches"]
     if reach is not None and direction in ("rising", "falling") and reach["from"] is not None:
         text += (
-            f" If it goes on, it reaches the line at {unit.said(reach['limit'])} {_span(reach['from'], reach['to'])}."
+            f"If it goes on, it reaches the line at {unit.said(reach['limit'])} {_span(reach['from'], reach['to'])}. "
         )
-    return f"{text} {trend['how_sure']}"
+    return lead, f"{text}{sure}"
+
+
+def _both(row: Row, unit: Unit) -> tuple[float | None, float | None]:
+    low, high = (None if row[name] is None else unit.value(row[name]) for name in ("low", "high"))
+    return low, high
 
 
 # -- balances ----------------------------------------------------------------------------------------------------------
