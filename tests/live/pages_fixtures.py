@@ -54,6 +54,10 @@ def house(
     service.stop()
 
 
+def open_alerts(house: House, tank: str) -> list[Any]:
+    return [alert for alert in house.api.get("alerts", params={"state": "open"}).json() if alert["tank"] == tank]
+
+
 @pytest.fixture(scope="module")
 def spring(house: House) -> Iterator[House]:
     """A good week at the window, and one with a hand feed, a held meal and a dose without weight in the pantry."""
@@ -85,6 +89,7 @@ def spring(house: House) -> Iterator[House]:
         house.post(f"tanks/{WINDOW}/readings", analyte=analyte, value=value, unit=unit, basis=basis, at=friday)
     pantry.send("weight", {"boot": "b1", "mass_g": "<script>document.title='taken over'</script>"})
     until(lambda: house.api.get("rejects").json(), what="the message to be stored")
+    until(lambda: not open_alerts(house, WINDOW), 60, "the watcher to see that all has been measured")
     yield house
     for device in house.devices.values():
         device.leave()

@@ -6,6 +6,7 @@ Sources are named beside the checks.
 import math
 import re
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -345,6 +346,49 @@ def test_a_concentration_begins_at_nothing_and_ph_close_to_its_values() -> None:
     assert 6 < float(ph.ticks[0].label) < 7.1
     assert 7.4 < float(ph.ticks[1].label) < 8.5
     assert all(ph.top < mark.y < ph.base for mark in ph.marks)
+
+
+def test_a_detection_limit_is_an_interval_from_nothing_with_a_mark_of_its_own() -> None:
+    reading = {**a_reading(0.05, 0.0, 0.05), "detected": False}
+    strip = reading_strip([reading], a_week()["days"])
+    (mark,) = strip.marks
+    assert not mark.detected
+    assert mark.interval.startswith(f"M{mark.x - 4:g} {strip.base}H")
+    assert mark.interval.endswith(f"M{mark.x - 4:g} {mark.y}H{mark.x + 4:g}")
+
+
+def months() -> list[dict[str, Any]]:
+    days = a_week()["days"]
+    return [{"start": days[0]["start"], "end": days[6]["end"], "name": "Mar"}]
+
+
+def test_a_tall_strip_shows_the_next_line_and_names_what_lies_above() -> None:
+    limits = [Limit(0.5, "notifies", "notify"), Limit(2.0, "holds", "hold"), Limit(1.9, "criterion", "guide")]
+    strip = reading_strip([a_reading(0.1, 0.0, 0.1)], months(), limits, tall=True)
+    assert [line.label for line in strip.lines] == ["0.5 notifies"]
+    assert strip.above == ("\N{UPWARDS ARROW} 2 holds", "\N{UPWARDS ARROW} 1.9 criterion")
+    assert strip.top > reading_strip([a_reading(3.0, 2.0, 3.0)], months(), limits, tall=True).top
+    assert reading_strip([a_reading(0.1, 0.0, 0.1)], a_week()["days"], limits).above == ()
+
+
+def test_labels_of_lines_close_together_do_not_lie_on_each_other() -> None:
+    limits = [Limit(1 + i / 100, "notifies", "guide" if i % 2 else "notify") for i in range(6)]
+    lines = reading_strip([a_reading(1.0, 1.0, 1.0)], months(), limits, tall=True).lines
+    for side in (False, True):
+        heights = sorted(line.label_y for line in lines if line.at_end is side)
+        assert len(heights) >= 2
+        assert all(b - a >= 11.9 for a, b in pairwise(heights))
+
+
+def test_daily_means_are_a_line_in_a_band_and_break_where_days_are_missing() -> None:
+    days = [{"at": f"2026-03-{d:02}T00:00:00+01:00", "value": 24.0, "low": 23.0, "high": 25.0} for d in (9, 10, 14, 15)]
+    strip = reading_strip([], months(), (), False, days, tall=True)
+    assert len(strip.traces) == len(strip.bands) == 2
+    scale = Scale(float(strip.ticks[0].label), float(strip.ticks[-1].label), strip.base, strip.top)
+    assert strip.traces[0].startswith("M")
+    assert float(strip.traces[0].split("L")[0].split()[1]) == pytest.approx(scale(24.0), abs=0.02)
+    ys = {float(y) for y in re.findall(r" ([\d.]+)", strip.bands[0])}
+    assert sorted(ys) == pytest.approx([scale(25.0), scale(23.0)], abs=0.02)
 
 
 def samples(*values: float | None) -> list[dict[str, Any]]:

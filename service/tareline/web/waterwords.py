@@ -88,8 +88,10 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _between(low: float | None, high: float | None, digits: int = 2) -> str:
-    if low is None or high is None:
-        return "open to one side" if low is not None or high is not None else "open to both sides"
+    if low is None:
+        return "open to both sides" if high is None else f"at most {_figure(high, digits)}"
+    if high is None:
+        return f"at least {_figure(low, digits)}"
     while digits < 6 and low != high and _figure(low, digits) == _figure(high, digits):
         digits += 1
     return f"{_figure(low, digits)} to {_figure(high, digits)}"
