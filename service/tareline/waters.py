@@ -34,6 +34,7 @@ from tareline.water.trends import Trend
 
 HALF_YEAR_DAYS = 26 * 7
 SPARK_POINTS = 84  # two hours each in a week
+OF_WHOLE_PROBE = ("dry", "silent")  # told once of a probe, and true of all that it measures
 FORESEEN_MS = 4_102_444_800_000  # 2100: a projection beyond has no date
 
 View = dict[str, Any]
@@ -226,7 +227,11 @@ class Waters:
         found = []
         for device, metric in sorted(watched):
             offset = sampled.offsets.get((device, metric))
-            ailments = [one for probe, one in sampled.ailments if (probe, one.metric) == (device, metric)]
+            ailments = [
+                one
+                for probe, one in sampled.ailments
+                if probe == device and (one.metric == metric or one.kind in OF_WHOLE_PROBE)
+            ]
             found.append(
                 {
                     "probe": device,

@@ -219,7 +219,10 @@ def test_a_probes_days_and_its_distance_from_a_pen(house: House) -> None:
     house.add("probe", id="probe-1", tank=TANK)
     for hour in range(24 * 14):
         moment_s = (NOON_MS - (24 * 14 - hour) * HOUR_MS) / 1000
-        pack = [{"bn": "probe-1:", "bt": moment_s, "n": "temperature", "u": "Cel", "v": 24 + 0.2 * (-1) ** hour}]
+        pack = [
+            {"bn": "probe-1:", "bt": moment_s, "n": "temperature", "u": "Cel", "v": 24 + 0.2 * (-1) ** hour},
+            {"n": "conductivity", "u": "S/m", "v": 0.04 + 0.0001 * (-1) ** hour},
+        ]
         house.hear(house.message("samples", pack, "probe-1"))
     for day in (9, 6, 3, 1):
         house.reading("temperature", 23.0, at=at(day), resolution=0.1)
@@ -227,11 +230,19 @@ def test_a_probes_days_and_its_distance_from_a_pen(house: House) -> None:
     days = half_year(house, "temperature")["days"]
     whole = days[3]
     assert (whole["low"], whole["value"], whole["high"]) == pytest.approx((23.8, 24.0, 24.2))
-    (probe,) = water(house)["probes"]
-    assert (probe["probe"], probe["metric"]) == ("probe-1", "temperature")
+    solids, probe = water(house)["probes"]
+    assert [(one["probe"], one["metric"]) for one in (solids, probe)] == [
+        ("probe-1", "tds"),
+        ("probe-1", "temperature"),
+    ]
+    assert (solids["offset"], solids["ailments"]) == (None, [])
     assert probe["offset"]["low"] <= 1.0 <= probe["offset"]["high"], "the probe shows 1 degC more by construction"
     assert not probe["offset"]["share"]
     assert probe["offset"]["n"] == 4
+    house.clock.advance(3 * DAY_MS)
+    house.service.watch()
+    for one in water(house)["probes"]:
+        assert "silent" in [ailment["kind"] for ailment in one["ailments"]], one["metric"]
 
 
 # -- pages -------------------------------------------------------------------------------------------------------------
