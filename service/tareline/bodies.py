@@ -203,6 +203,39 @@ class Absence(_Body):
         return self
 
 
+class Ramp(_Body):
+    """How a ration is led up: grams a day to begin with, of a step and at most; days between steps; who consents."""
+
+    start_g: Annotated[float, Field(gt=0, le=1000)]
+    step_g: Annotated[float, Field(gt=0, le=1000)]
+    ceiling_g: Annotated[float, Field(gt=0, le=1000)]
+    dwell_days: Annotated[float, Field(ge=7, le=365)] = 28.0
+    fraction: Annotated[float, Field(gt=0, le=1)] = 1 / 3
+    consent: Literal["ask", "auto"] = "ask"
+    confirm: bool = False
+
+    @model_validator(mode="after")
+    def _upwards(self) -> "Ramp":
+        if self.ceiling_g < self.start_g:
+            raise ValueError(f"ceiling_g: expected at least start_g ({self.start_g:g}); found {self.ceiling_g:g}")
+        return self
+
+
+class RampDecision(_Body):
+    """What a person decides of a ramp: `decision`, or one of `accept`, `veto` and `stop` as true."""
+
+    decision: Literal["accept", "veto", "stop"] | None = None
+    accept: bool = False
+    veto: bool = False
+    stop: bool = False
+    note: LongText | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> "RampDecision":
+        self.decision = _said(self, "accept", "veto", "stop")
+        return self
+
+
 class Line(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -324,11 +357,17 @@ class Decision(_Body):
 
     @model_validator(mode="after")
     def _one(self) -> "Decision":
-        said = {*([self.decision] if self.decision else []), *(n for n in ("accept", "dismiss") if getattr(self, n))}
-        if len(said) != 1:
-            raise ValueError('decision: expected "accept" or "dismiss"')
-        self.decision = said.pop()  # type: ignore[assignment]
+        self.decision = _said(self, "accept", "dismiss")
         return self
+
+
+def _said(body: Any, *names: str) -> Any:
+    """The one decision of a body, by name or as the one flag that is true. Raises ValueError."""
+    said = {*([body.decision] if body.decision else []), *(name for name in names if getattr(body, name))}
+    if len(said) != 1:
+        *others, last = (f'"{name}"' for name in names)
+        raise ValueError(f"decision: expected {', '.join(others)} or {last}")
+    return said.pop()
 
 
 class HandFeed(_Entry):

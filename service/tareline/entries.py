@@ -21,7 +21,7 @@ from tareline.feeding.absence import check_absence
 from tareline.feeding.causes import Mend
 from tareline.feeding.days import day_of, day_start_ms, from_ms, to_ms
 from tareline.feeding.gross import Finding
-from tareline.feeding.ration import make_ration, needs_confirmation, ration_on
+from tareline.feeding.ration import Ration, make_ration, needs_confirmation, ration_on
 from tareline.guard.hold import release_refused
 from tareline.guard.lines import Crossing, Line, holds_on_ammonia, make_line
 from tareline.sampling import Sampling
@@ -180,13 +180,7 @@ class Entries:
                     f"ration ({last.daily_g:g} g under {last.cap_g:g} g)",
                     409,
                 )
-            body = {
-                "daily_g": new.daily_g,
-                "cap_g": new.cap_g,
-                "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder, "slot": m.slot} for m in new.meals],
-                "carry_over": new.carry_over,
-            }
-            ledger.add(tx, "ration", now_ms, now_ms, body, tank=tank, by=checked.by)
+            write_ration(tx, tank, new, checked.by)
             return ration_view(tx, self._context, tank)
 
         return self._enter(checked, make, "ration", tank)
@@ -478,8 +472,13 @@ class Entries:
     def _enter(
         self, checked: BaseModel, make: Callable[[Connection], dict[str, Any]], what: str, tank: str | None
     ) -> dict[str, Any]:
+        """One transaction for what somebody sent: `enter`, with its client reference."""
+        return self.enter(make, what, tank, getattr(checked, "client_ref", None))
+
+    def enter(
+        self, make: Callable[[Connection], dict[str, Any]], what: str, tank: str | None, reference: str | None = None
+    ) -> dict[str, Any]:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference."""
-        reference: str | None = getattr(checked, "client_ref", None)
         context = self._context
         with context.in_order:
             answer, sent = self._commit(make, tank, reference)
@@ -571,6 +570,17 @@ def lines_view(context: Context, tank: str) -> list[dict[str, Any]]:
 def crossing_view(crossing: Crossing) -> dict[str, Any]:
     """A crossed line: what it does now, and in words."""
     return {**line_view(crossing.line), "do": crossing.do, "text": crossing.text}
+
+
+def write_ration(tx: Connection, tank: str, new: Ration, by: str | None) -> int:
+    """Enter a ration that was decided; returns the entry."""
+    body = {
+        "daily_g": new.daily_g,
+        "cap_g": new.cap_g,
+        "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder, "slot": m.slot} for m in new.meals],
+        "carry_over": new.carry_over,
+    }
+    return ledger.add(tx, "ration", new.decided_ms, new.decided_ms, body, tank=tank, by=by)
 
 
 def ration_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:

@@ -307,6 +307,11 @@ class Reconciling:
                     return feeder, finding
         return None
 
+    def open_findings(self, tank: str) -> int:
+        """How many findings nobody has decided, in the open periods of the feeders on a tank."""
+        accounts = [self.account(feeder) for feeder in self._context.register.devices_of("feeder", tank)]
+        return sum(len(account.found.findings) for account in accounts if account is not None and account.found)
+
     def gain(self, feeder: str, in_force_g_per_step: float) -> NextGain | None:
         """The gain that the next plan should use where the present one has held for a day; None without an account."""
         account = self.account(feeder)

@@ -29,6 +29,7 @@ from tareline.metrics import Metrics
 from tareline.notify.alerts import Alerts
 from tareline.notify.post import Post
 from tareline.notify.targets import Addresses
+from tareline.ramping import Evidence, Ramping
 from tareline.reconciling import Reconciling
 from tareline.reports import Reports
 from tareline.sampling import Sampling
@@ -84,6 +85,7 @@ class Service:
         self.watching = Watching(
             self.context, self.reconciling, self.trending, self.sampling, dues, self.alerts, self.views.days, self._send
         )
+        self.ramping = Ramping(self.context, self.entries, self._evidence())
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -355,6 +357,17 @@ class Service:
                 return
             self._news.wait(WATCH_EVERY_S)
             self._news.clear()
+
+    # -- the ramp ----------------------------------------------------------------------------------------------------
+
+    def _evidence(self) -> Evidence:
+        """What the ramp is told. Nothing works out the load or the trends yet, so that it never takes a step."""
+        return Evidence(
+            knowledge=lambda tank, rations: None,
+            rising=lambda tank: [a for a, trend in self.trending.of(tank).items() if trend.alarm],
+            findings=self.reconciling.open_findings,
+            away=lambda tank: False,
+        )
 
     # -- parts -------------------------------------------------------------------------------------------------------
 

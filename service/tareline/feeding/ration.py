@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from tareline.errors import FieldError
-from tareline.feeding.days import day_of
+from tareline.feeding.days import day_end_ms, day_of
 
 CONFIRM_ABOVE = 1.5  # a ration over this many times the last one needs a person's confirmation (contract)
 MEALS_A_DAY = 14  # for one feeder: a week of them must fit into a message of 8 KiB (contract)
@@ -130,6 +130,25 @@ def ration_on(day: date, zone: str, history: Sequence[Ration]) -> Ration | None:
                 carry_over=min(force.carry_over, ration.carry_over),
             )
     return force
+
+
+def scaled(last: Ration, daily_g: float, decided_ms: int) -> Ration:
+    """A ration with another daily mass: the same meals and shares, and a cap that goes along. last.daily_g above 0."""
+    cap_g = max(daily_g, round(last.cap_g * daily_g / last.daily_g, 6))
+    return replace(last, daily_g=daily_g, cap_g=min(cap_g, 1000.0), decided_ms=decided_ms)
+
+
+def in_force_since_ms(history: Sequence[Ration], zone: str) -> int | None:
+    """From when on the daily mass that was decided last is in force, with no other between; None before the first."""
+    start_ms: int | None = None
+    before: Ration | None = None
+    for ration in history:
+        if before is None or ration.daily_g < before.daily_g:
+            start_ms = ration.decided_ms
+        elif ration.daily_g > before.daily_g:
+            start_ms = day_end_ms(day_of(ration.decided_ms, zone), zone)
+        before = ration
+    return start_ms
 
 
 def carried_g(ration: Ration, remained_g: float) -> float:

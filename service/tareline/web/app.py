@@ -10,7 +10,7 @@ from tareline import __version__
 from tareline.metrics import CONTENT_TYPE_LATEST
 from tareline.resources import dashboards_dir
 from tareline.service import Service
-from tareline.web import alerting, api, away, pages, problems, reporting, water
+from tareline.web import alerting, api, away, pages, problems, ramping, reporting, water
 from tareline.web.events import Hub
 from tareline.web.guard import COOKIE, Guard, token_fits
 
@@ -24,6 +24,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
     app.include_router(api.router(service, hub))
     app.include_router(away.calls(service))
+    app.include_router(ramping.router(service))
     app.include_router(pages.router(service))
     app.include_router(away.pages(service))
     app.include_router(reporting.router(service))
