@@ -5,6 +5,7 @@ What is known of the load is this test's own: an oracle that is told the limit. 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -182,9 +183,7 @@ def test_more_is_fed_from_the_next_midnight(house: House, oracle: Oracle) -> Non
     assert view(house)["ration_since"].endswith("T00:00:00.000+00:00")
 
 
-def _today(house: House) -> Any:
-    from datetime import UTC, datetime
-
+def _today(house: House) -> date:
     return datetime.fromtimestamp(house.clock.now_ms() / 1000, UTC).date()
 
 

@@ -1,17 +1,21 @@
-"""The calls of a tank's ramp."""
+"""The calls of a tank's ramp, and the record of it as a page that prints."""
 
 from typing import Any
 
 from fastapi import APIRouter
+from fastapi.responses import HTMLResponse, Response
 
 from tareline import bodies
+from tareline.errors import FieldError
+from tareline.ramp_record import record
 from tareline.service import Service
 from tareline.web import problems
+from tareline.web.pages import page, problem_page
 
 View = dict[str, Any]
 
 
-def router(service: Service) -> APIRouter:
+def calls(service: Service) -> APIRouter:
     """Set a ramp, look at it, and decide."""
     api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["feeding"])
 
@@ -28,3 +32,18 @@ def router(service: Service) -> APIRouter:
         return service.ramping.decide(tank, body)
 
     return api
+
+
+def pages(service: Service) -> APIRouter:
+    """The record of a ramp."""
+    router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+
+    @router.get("/tanks/{tank}/ramp/record")
+    def on_one_page(tank: str) -> Response:
+        try:
+            found = record(service.context, service.reconciling, service.ramping, tank)
+        except FieldError as error:
+            return problem_page(error)
+        return page("ramp-record.html", record=found, live_tank=None)
+
+    return router
