@@ -92,7 +92,7 @@ def _stage_rows(
     tx: Connection, context: Context, reconciling: Reconciling, tank: str, passed: Sequence[Stage], now_ms: int
 ) -> list[Row]:
     """Of each stage: what was asked, dispensed and fed by hand, how long it was held, and what the water showed."""
-    zone = context.zone(tank)
+    zone, factor = context.zone(tank), facts.tds_factor(context, tank)
     spans = [(stage.from_ms, stage.to_ms) for stage in passed]
     start_ms, end_ms = spans[0][0], spans[-1][1]
     doses, handfeeds = facts.fed(tx, context, tank, start_ms, end_ms)
@@ -109,13 +109,13 @@ def _stage_rows(
             "dispensed_sd_g": one.sd_g,
             "handfed_g": sum(h.mass_g for h in handfeeds if stage.from_ms <= h.at_ms < stage.to_ms),
             "held_days": sum(s.overlap_ms(stage.from_ms, stage.to_ms, now_ms) for s in held) / DAY_MS,
-            "readings": {name: _range(stage.readings[name]) for name in WATCHED if name in stage.readings},
+            "readings": {name: _range(stage.readings[name], factor) for name in WATCHED if name in stage.readings},
         }
         for stage, one in zip(passed, told, strict=True)
     ]
 
 
-def _range(entries: Sequence[Entry]) -> Row:
+def _range(entries: Sequence[Entry], tds_factor: float) -> Row:
     """How often an analyte was measured, and its lowest, highest and newest value, as they were stated.
 
     Values stated on another basis than the newest are counted and not compared.
@@ -123,7 +123,7 @@ def _range(entries: Sequence[Entry]) -> Row:
     newest = entries[-1].body
     scale = (newest["unit"], newest.get("basis"))
     alike = [e.body["value"] for e in entries if (e.body["unit"], e.body.get("basis")) == scale]
-    last = stated_reading(facts.reading(entries[-1]), entries[-1])
+    last = stated_reading(facts.reading(entries[-1], tds_factor), entries[-1])
     return {"n": len(entries), "lowest": min(alike), "highest": max(alike), "newest": last}
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline import bodies, facts
+from tareline import bodies, facts, guarding
 from tareline.bodies import parse
 from tareline.context import Context
 from tareline.entries import Entries, stated, write_ration
@@ -18,8 +18,8 @@ from tareline.errors import FieldError
 from tareline.feeding.books import Span
 from tareline.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
 from tareline.guard.hold import HoldState
-from tareline.guard.lines import crossings
 from tareline.guard.ramp import DAY_MS, ENDED, Decision, Knowledge, Measured, Ramp, Standing, asked_of, decide
+from tareline.sampling import Sampling
 from tareline.shapes import joined_spans
 from tareline.store import ledger
 from tareline.store.ledger import Entry
@@ -75,9 +75,10 @@ class Road:
 class Ramping:
     """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
 
-    def __init__(self, context: Context, entries: Entries, evidence: Evidence) -> None:
+    def __init__(self, context: Context, entries: Entries, sampling: Sampling, evidence: Evidence) -> None:
         self._context = context
         self._entries = entries
+        self._sampling = sampling
         self._evidence = evidence
 
     # -- what time and water bring -----------------------------------------------------------------------------------
@@ -196,7 +197,7 @@ class Ramping:
         begun_ms = in_force_since_ms(road.rations, zone)
         assert begun_ms is not None
         holds = facts.hold_state(tx, tank, min(begun_ms, now_ms))
-        latest = facts.latest_readings(tx, tank)
+        latest = facts.latest_readings(tx, self._context, tank)
         veto, back = road.last("veto"), road.last("decision", "steps back")
         back_ms = back.at_ms if back is not None else None
         rising = self._evidence.rising(tank)
@@ -209,19 +210,18 @@ class Ramping:
             away=self._evidence.away(tank),
             open_findings=self._evidence.findings(tank),
             readings={analyte: Measured(r.at_ms, none_seen(r)) for analyte, (r, _) in latest.items()},
-            crossed=self._crossed(tx, tank, holds, max(back_ms or 0, road.ramp.set_ms), now_ms),
+            crossed=self._crossed(tx, tank, holds, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),
             vetoed_until_ms=veto.body["until_ms"] if veto is not None else None,
             back_ms=back_ms,
         )
 
-    def _crossed(self, tx: Connection, tank: str, holds: HoldState, since_ms: int, now_ms: int) -> tuple[str, ...]:
+    def _crossed(self, tx: Connection, tank: str, holds: HoldState, since_ms: int) -> tuple[str, ...]:
         """What lines say of the water now, or said when they held or reduced feeding since an instant."""
-        known = facts.water(tx, self._context, tank, now_ms)
-        stage = str(self._context.need("tank", tank)["stage"])
+        water = guarding.look(tx, self._context, tank, self._sampling.of(tank))
         now = {
             crossing.line.analyte: crossing.text
-            for crossing in crossings(facts.lines(self._context, tank), known, stage)
+            for crossing in water.found
             if crossing.line.above and crossing.line.analyte in OF_THE_LOAD and not crossing.known.assumed
         }
         for reason in holds.reasons:

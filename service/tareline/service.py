@@ -85,7 +85,7 @@ class Service:
         self.watching = Watching(
             self.context, self.reconciling, self.trending, self.sampling, dues, self.alerts, self.views.days, self._send
         )
-        self.ramping = Ramping(self.context, self.entries, self._evidence())
+        self.ramping = Ramping(self.context, self.entries, self.sampling, self._evidence())
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",

@@ -40,7 +40,7 @@ def knows(house: House, told: Knowledge) -> None:
         findings=lambda tank: 0,
         away=lambda tank: False,
     )
-    house.service.ramping = Ramping(house.service.context, house.service.entries, evidence)
+    house.service.ramping = Ramping(house.service.context, house.service.entries, house.service.sampling, evidence)
 
 
 def written(house: House) -> dict[str, Any]:

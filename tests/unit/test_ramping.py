@@ -49,7 +49,7 @@ def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
     evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings, lambda tank: made.away)
-    service.ramping = Ramping(service.context, service.entries, evidence)
+    service.ramping = Ramping(service.context, service.entries, service.sampling, evidence)
     return made
 
 
@@ -297,7 +297,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     house.restart()
     service = house.service
     evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0, lambda tank: False)
-    service.ramping = Ramping(service.context, service.entries, evidence)
+    service.ramping = Ramping(service.context, service.entries, service.sampling, evidence)
     assert view(house) == before
     assert before["state"] == "ready for a step"
 
