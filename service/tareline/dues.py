@@ -14,6 +14,7 @@ from tareline.guard import due as guard
 from tareline.guard.due import Due, Hopper, Situation
 from tareline.guard.lines import NAMES, with_samples
 from tareline.hoppers import daily_g
+from tareline.ramping import Ramping
 from tareline.reconciling import Reconciling
 from tareline.sampling import Sampling
 from tareline.store import devices as device_store
@@ -34,12 +35,15 @@ DOES = {
 class Dues:
     """What is due of every tank."""
 
-    def __init__(self, context: Context, reconciling: Reconciling, trending: Trending, sampling: Sampling) -> None:
+    def __init__(
+        self, context: Context, reconciling: Reconciling, trending: Trending, sampling: Sampling, ramping: Ramping
+    ) -> None:
         self._context = context
         self._reconciling = reconciling
         self._trending = trending
         self._sampling = sampling
         self._started_ms = context.stamp_ms()
+        self._ramping = ramping
 
     def of(self, tx: Connection, tank: str) -> list[Due]:
         """What is due of a tank, the most pressing first; of an empty one nothing."""
@@ -65,7 +69,8 @@ class Dues:
                 Due("calibrate", probe, ailment.since_ms, ailment.text)
                 for probe, ailment in self._sampling.of(tank).ailments
                 if ailment.kind == "calibration due"
-            ],
+            ]
+            + self._ramping.needs(tx, tank),
             away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,
         )
         return guard.due(situation, now_ms)

@@ -17,8 +17,20 @@ from tareline.entries import Entries, stated, write_ration
 from tareline.errors import FieldError
 from tareline.feeding.books import Span
 from tareline.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
+from tareline.guard.due import Due
 from tareline.guard.hold import HoldState
-from tareline.guard.ramp import DAY_MS, ENDED, Decision, Knowledge, Measured, Ramp, Standing, asked_of, decide
+from tareline.guard.ramp import (
+    DAY_MS,
+    ENDED,
+    Decision,
+    Knowledge,
+    Measured,
+    Ramp,
+    Standing,
+    asked_of,
+    decide,
+    readings_due,
+)
 from tareline.sampling import Sampling
 from tareline.shapes import joined_spans
 from tareline.store import ledger
@@ -228,6 +240,14 @@ class Ramping:
             if reason.kind == "line" and reason.analyte in OF_THE_LOAD and reason.above and reason.since_ms >= since_ms:
                 now.setdefault(str(reason.analyte), reason.text)
         return tuple(now.values())
+
+    def needs(self, tx: Connection, tank: str) -> list[Due]:
+        """The readings that a ramp waits for."""
+        road = read_road(tx, tank)
+        if road is None or road.ended:
+            return []
+        now_ms = self._context.stamp_ms()
+        return readings_due(road.ramp, self._standing(tx, tank, road, now_ms), now_ms)
 
     def view(self, tank: str) -> Row:
         """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""

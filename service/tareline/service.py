@@ -23,8 +23,10 @@ from tareline.devices.messages import Message
 from tareline.dues import Dues
 from tareline.entries import Entries
 from tareline.errors import FieldError
+from tareline.feeding.days import day_of
 from tareline.feeding.revision import Revision
 from tareline.intake import Intake, Taken
+from tareline.loading import Loading
 from tareline.metrics import Metrics
 from tareline.notify.alerts import Alerts
 from tareline.notify.post import Post
@@ -50,6 +52,9 @@ RECKON_PAUSE_S = 0.5  # what comes together is worked out together
 WATCH_PAUSE_S = 0.5  # what comes together is looked at together
 WATCH_SHARE = 4  # so many times longer idle than busy, however much there is to look at
 WATCH_EVERY_S = 30.0
+LOAD_PAUSE_S = 1.0  # what comes together is worked out together, after the accounts
+LOAD_SHARE = 4  # so many times longer idle than busy
+LOAD_EVERY_S = 10.0
 GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 
 
@@ -69,9 +74,11 @@ class Service:
         self.reconciling = Reconciling(self.context)
         self.trending = Trending(self.context)
         self.sampling = Sampling(self.context)
+        self.loading = Loading(self.context, self.reconciling)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         self.entries = Entries(self.context, self._send, self.sampling, others)
-        dues = Dues(self.context, self.reconciling, self.trending, self.sampling)
+        self.ramping = Ramping(self.context, self.entries, self.sampling, self._evidence())
+        dues = Dues(self.context, self.reconciling, self.trending, self.sampling, self.ramping)
         self.waters = Waters(self.context, self.reconciling, self.trending, self.sampling)
         self.views = Views(self.context, settings.broker.root, self.reconciling, self.sampling, self.waters, dues)
         self.reports = Reports(self.context, self.reconciling)
@@ -83,9 +90,17 @@ class Service:
         self.alerts = Alerts(self.context, settings.notify, addresses)
         self.post = Post(self.context, addresses)
         self.watching = Watching(
-            self.context, self.reconciling, self.trending, self.sampling, dues, self.alerts, self.views.days, self._send
+            self.context,
+            self.reconciling,
+            self.trending,
+            self.sampling,
+            self.loading,
+            self.ramping,
+            dues,
+            self.alerts,
+            self.views.days,
+            self._send,
         )
-        self.ramping = Ramping(self.context, self.entries, self.sampling, self._evidence())
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -112,8 +127,11 @@ class Service:
         self._ended = threading.Event()
         self._news = threading.Event()
         self._watching = threading.Lock()
+        self._loads = threading.Event()
+        self._computing = threading.Lock()
         self._reckoner = threading.Thread(target=self._reckon, name="reckoner", daemon=True)
         self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
+        self._loader = threading.Thread(target=self._load, name="loader", daemon=True)
 
     def start(self) -> None:
         """Issue what is due, begin to listen to the broker, and keep the accounts."""
@@ -122,6 +140,8 @@ class Service:
         self._reckoner.start()
         self.context.listen(self._note_news)
         self._watcher.start()
+        self.context.listen(self._note_load)
+        self._loader.start()
         self.post.start()
         self.link.start()
 
@@ -131,7 +151,9 @@ class Service:
         self._ended.set()
         self._moved.set()
         self._news.set()
-        for thread in (self._reckoner, self._watcher):
+        self._loads.set()
+        self.loading.close()
+        for thread in (self._reckoner, self._watcher, self._loader):
             if thread.is_alive():
                 thread.join()
         self.post.stop()
@@ -358,16 +380,56 @@ class Service:
             self._news.wait(WATCH_EVERY_S)
             self._news.clear()
 
+    # -- the loader's side: called from its thread, or by tests ------------------------------------------------------
+
+    def load(self) -> None:
+        """Have the load of every tank worked out of which something new is known."""
+        with self._computing:
+            for tank in self.context.register.refs("tank"):
+                try:
+                    news = self.loading.compute(tank)
+                except StoreError:
+                    raise
+                except Exception:  # without it there is no forecast and no step of a ramp; feeding and holding go on
+                    log.exception("the load of %s could not be worked out", tank)
+                    continue
+                if news:
+                    self.context.announce("load", tank)
+
+    def _note_load(self, change: Change) -> None:
+        if change.what not in ("alert", "load"):  # neither says anything of a tank that its load follows from
+            self._loads.set()
+
+    def _load(self) -> None:
+        """After every change, and now and then, since days pass and what failed is tried again."""
+        while not self._ended.wait(LOAD_PAUSE_S):
+            began_s = self.clock.monotonic_s()
+            try:
+                self.load()
+            except StoreError:
+                return  # the store has told why, and the service is ending
+            if self._ended.wait(LOAD_SHARE * (self.clock.monotonic_s() - began_s)):
+                return
+            self._loads.wait(LOAD_EVERY_S)
+            self._loads.clear()
+
     # -- the ramp ----------------------------------------------------------------------------------------------------
 
     def _evidence(self) -> Evidence:
-        """What the ramp is told. Nothing works out the load or the trends yet, so that it never takes a step."""
+        """What the ramp is told."""
         return Evidence(
-            knowledge=lambda tank, rations: None,
-            rising=lambda tank: [a for a, trend in self.trending.of(tank).items() if trend.alarm],
+            knowledge=self.loading.knowledge,
+            rising=self.trending.alarms,
             findings=self.reconciling.open_findings,
-            away=lambda tank: False,
+            away=self._away,
         )
+
+    def _away(self, tank: str) -> bool:
+        """Whether an absence runs."""
+        zone = self.context.zone(tank)
+        today = day_of(self.context.stamp_ms(), zone)
+        with self.context.store.read() as tx:
+            return any(absence.covers(today) for absence in facts.absences(tx, tank, zone, today))
 
     # -- parts -------------------------------------------------------------------------------------------------------
 

@@ -43,6 +43,12 @@ class Trending:
         with self._lock:
             return self._found.get(tank, {})
 
+    def alarms(self, tank: str) -> list[str] | None:
+        """The analytes whose trend is worth telling a person; None before the trends were worked out."""
+        with self._lock:
+            found = self._found.get(tank)
+        return None if found is None else [analyte for analyte, trend in found.items() if trend.alarm]
+
     def compute(self, tank: str, now_ms: int) -> Mapping[str, Trend]:
         """Work out a tank's trends, unless nothing has come since; returns them. An empty tank's water goes nowhere."""
         zone = self._context.zone(tank)

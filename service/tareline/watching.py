@@ -16,11 +16,13 @@ from tareline.context import Context
 from tareline.dues import Dues, due_view
 from tareline.feeding.days import day_of
 from tareline.feeding.hopper import hopper
-from tareline.guard import concerns, troubles
+from tareline.guard import concerns, ramp_concerns, troubles
 from tareline.guard.alerts import Concern
 from tareline.guard.concerns import DAY_MS, Place, upper_first
 from tareline.hoppers import daily_g
+from tareline.loading import Loading
 from tareline.notify.alerts import Alerts
+from tareline.ramping import Ramping, read_road
 from tareline.reconciling import Reconciling, finding_id
 from tareline.sampling import Sampling
 from tareline.store import devices as device_store
@@ -50,6 +52,8 @@ class Watching:
         reconciling: Reconciling,
         trending: Trending,
         sampling: Sampling,
+        loading: Loading,
+        ramping: Ramping,
         dues: Dues,
         alerts: Alerts,
         days: Callable[[str, date, date], list[dict[str, Any]]],
@@ -60,6 +64,8 @@ class Watching:
         self._reconciling = reconciling
         self._trending = trending
         self._sampling = sampling
+        self._loading = loading
+        self._ramping = ramping
         self._dues = dues
         self._alerts = alerts
         self._days = days
@@ -144,7 +150,10 @@ class Watching:
         place = Place(tank, str(body["name"]), str(body["timezone"]))
         trends = self._trending.compute(tank, now_ms)
         found = [c for a, trend in trends.items() if (c := concerns.of_trend(place, a, trend)) is not None]
+        if not self._loading.on_its_way(tank):
+            self._ramping.step(tank)
         with self._context.store.read() as tx:
+            found += self._of_load(tx, place, tank, now_ms)
             found += self._of_water(tx, place, tank, now_ms)
             late = concerns.of_due(place, self._dues.of(tx, tank), now_ms)
             found += [late] if late is not None else []
@@ -169,6 +178,20 @@ class Watching:
             *concerns.of_hold(place, state, water.known, *self._unconfirmed(tx, tank), now_ms),
             *concerns.of_lines(place, water.found, between),
         ]
+
+    def _of_load(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
+        """What a ramp has decided last, and a load that cannot be worked out."""
+        found = []
+        trouble = self._loading.trouble(tank)
+        if trouble is not None:
+            found.append(ramp_concerns.of_load_trouble(place, trouble.why, trouble.since_ms, trouble.times))
+        road = read_road(tx, tank)
+        if road is not None and road.decided:
+            last = road.decided[-1]
+            body, state = last.body, last.body["state"]
+            grams = {"ready for a step": body["next_g"], "limit found": body["keep_g"]}.get(state, body["daily_g"])
+            found.append(ramp_concerns.of_ramp(place, state, last.at_ms, body["reasons"], grams, now_ms))
+        return [concern for concern in found if concern is not None]
 
     def _unconfirmed(self, tx: Connection, tank: str) -> tuple[list[str], list[str]]:
         """Feeders that have not said that they hold: those that were asked over a minute ago, and the others."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from tareline.feeding.days import day_of
+from tareline.guard.due import Due
 
 DAY_MS = 86_400_000
 SURE = 0.975  # how sure it must be that the next ration stays under the limit
@@ -141,6 +142,20 @@ def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
 def asked_of(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
     """Every ration whose probability `decide` looks up: the present one, and where a step may lead."""
     return (ration_g, *candidates(ramp, ration_g))
+
+
+def readings_due(ramp: Ramp, standing: Standing, now_ms: int) -> list[Due]:
+    """What must be measured before the next step: from half the dwell on, by its end."""
+    shows_ms = _shows_ms(ramp, standing)
+    if standing.held or standing.away or standing.ration_g >= ramp.ceiling_g:
+        return []
+    due = []
+    for name in MEASURED:
+        seen = standing.readings.get(name)
+        if seen is None or seen.at_ms < max(shows_ms, now_ms - FRESH_MS):
+            why = f"the ramp's next step waits for a reading from {day_of(shows_ms, standing.zone)} on"
+            due.append(Due("measure", name, max(_dwell_over_ms(ramp, standing), shows_ms), why))
+    return due
 
 
 def decide(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> Decision:
@@ -282,7 +297,7 @@ def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[st
 
 def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[str]:
     """What has to be measured: each analyte after the ration has had half its dwell to show, and not long ago."""
-    shows_ms = standing.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
+    shows_ms = _shows_ms(ramp, standing)
     since_ms = max(shows_ms, now_ms - FRESH_MS)
     waits = []
     for name in MEASURED:
@@ -311,6 +326,11 @@ def _sure_step(ramp: Ramp, told: Knowledge, standing: Standing) -> float | None:
 def _dwell_over_ms(ramp: Ramp, standing: Standing) -> int:
     """When the present ration will have been fed for the dwell; time under a hold does not count."""
     return standing.ration_since_ms + standing.unfed_ms + int(ramp.dwell_days * DAY_MS)
+
+
+def _shows_ms(ramp: Ramp, standing: Standing) -> int:
+    """From when the water shows what the present ration does."""
+    return standing.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
 
 
 def _rounded(daily_g: float) -> float:

@@ -282,6 +282,19 @@ def newest_id(connection: Connection, tank: str, kinds: Sequence[str]) -> int:
     return int(connection.execute(_NEWEST_ID, {"tank": tank, "kinds": kinds}).scalar_one())
 
 
+_NEWEST_ID_OF_DEVICE = select(func.coalesce(func.max(ledger.c.id), 0)).where(
+    _DEVICE, _KINDS, ledger.c.at_ms < bindparam("before")
+)
+
+
+def newest_id_of_device(
+    connection: Connection, device: str, kinds: Sequence[str], before_ms: int | None = None
+) -> int:
+    """The id of the newest row of some kinds of a device about what was before an instant; 0 where there is none."""
+    values = {"device": device, "kinds": kinds, "before": _EVER_MS if before_ms is None else before_ms}
+    return int(connection.execute(_NEWEST_ID_OF_DEVICE, values).scalar_one())
+
+
 def get(connection: Connection, entry: int) -> Entry | None:
     """One row by its id."""
     row = connection.execute(select(*_COLUMNS).where(ledger.c.id == entry)).first()

@@ -36,7 +36,7 @@ def calls(service: Service) -> APIRouter:
     @api.put("/tanks/{tank}/absence", tags=["feeding"])
     def put_absence(tank: str, body: bodies.Absence) -> View:
         """Plan an absence in place of one that was planned; a `daily_g` of null ends it."""
-        service.entries.put_absence(tank, body)
+        service.entries.put_absence(tank, body, service.loading.proven_g(tank))
         return _absence(service, tank)
 
     @api.get("/tanks/{tank}/absence", tags=["feeding"])
@@ -118,7 +118,7 @@ def pages(service: Service) -> APIRouter:
             status = 422
             if not wrong:
                 try:
-                    service.entries.put_absence(tank, body)
+                    service.entries.put_absence(tank, body, service.loading.proven_g(tank))
                     return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
                 except FieldError as error:
                     wrong[error.field if error.field in FORM.fields and not ends else ""] = error.message
