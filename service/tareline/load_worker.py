@@ -56,8 +56,8 @@ def ahead(kept: bytes, what: Ahead) -> Values:
     found = forecast.forecast(known, what, dissolved)
     return {
         "bands": {content: band.tolist() for content, band in found.bands.items()},
-        "over_ceiling": found.over_ceiling.tolist(),
-        "seen": found.seen.tolist(),
+        "over_ceiling": found.over_ceiling.clip(0, 1).tolist(),
+        "seen": found.seen.clip(0, 1).tolist(),
         "rests_at": list(found.rests_at),
     }
 

@@ -5,6 +5,7 @@ nothing was asked for a while. Each request carries all that it needs: a process
 the next request starts another. It ends by itself when the service does, however that ends: its pipe closes.
 """
 
+import contextlib
 import os
 import pickle
 import subprocess
@@ -14,7 +15,7 @@ import time
 from typing import Any
 
 IDLE_S = 600.0
-ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")}
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
 
 
 class WorkerError(Exception):
@@ -117,7 +118,5 @@ class Worker:
         process.wait()
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:
-                try:
+                with contextlib.suppress(OSError):  # what was still to be written into a process that is gone
                     pipe.close()
-                except OSError:
-                    pass  # what was still to be written into a process that is gone

@@ -56,6 +56,6 @@ def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concer
         since_ms=since_ms,
         what=f"{place.name}: its load cannot be worked out",
         text=f"Since {place.when(since_ms)}, {times} times: {why}. Feeding, holds and alerts go on; the limit and the "
-        "forecast are old, and the ramp takes no step. Tareline tries again by itself. If it lasts, look at the log and "
-        "at the memory that the machine has left.",
+        "forecast are old, and the ramp takes no step. Tareline tries again by itself. If it lasts, look at the log, "
+        "and at the memory that the machine has left.",
     )

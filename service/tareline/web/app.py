@@ -10,7 +10,7 @@ from tareline import __version__
 from tareline.metrics import CONTENT_TYPE_LATEST
 from tareline.resources import dashboards_dir
 from tareline.service import Service
-from tareline.web import alerting, api, away, pages, problems, ramping, reporting, water
+from tareline.web import alerting, api, away, loads, pages, problems, ramping, reporting, water
 from tareline.web.events import Hub
 from tareline.web.guard import COOKIE, Guard, token_fits
 
@@ -25,6 +25,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.include_router(api.router(service, hub))
     app.include_router(away.calls(service))
     app.include_router(ramping.calls(service))
+    app.include_router(loads.calls(service))
     app.include_router(pages.router(service))
     app.include_router(away.pages(service))
     app.include_router(reporting.router(service))
@@ -32,6 +33,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.include_router(alerting.api(service))
     app.include_router(alerting.router(service))
     app.include_router(ramping.pages(service))
+    app.include_router(loads.pages(service))
     service.context.listen(hub.publish)
 
     @app.get("/healthz", include_in_schema=False)
