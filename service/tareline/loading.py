@@ -31,6 +31,7 @@ MODULE = "tareline.load_worker"
 WITHIN_S = 300.0  # a tank-year takes a second or two here; a small board may need twenty times as long
 FORECAST_WITHIN_S = 20.0
 AGAIN_S, SELDOM_S = 5.0, 600.0  # what could not be worked out is tried again that soon, then four times later each time
+ANSWERS_KEPT = 32  # forecasts that pages ask for again and again
 GRACE_S = 60.0  # an answer that is on its way is waited for
 
 Values = Mapping[str, Any]
@@ -72,6 +73,7 @@ class Loading:
         self._marks: dict[str, tuple[Mark, Terms]] = {}
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
+        self._answers: dict[tuple[str, str], tuple[Known, Values]] = {}
         self._guesses: dict[tuple[float, tuple[Other, ...]], list[Values]] = {}
         self._lock = threading.Lock()
 
@@ -183,11 +185,19 @@ class Loading:
             raise FieldError("tank", "the load of this tank has not been worked out yet", 409)
         if not known.told["diagnostics"]["speaks"]:
             raise FieldError("tank", f"nothing is forecast: {known.told['diagnostics']['why']}", 409)
+        kept = self._answers.get((tank, repr(what)))
+        if kept is not None and kept[0] is known:
+            return kept
         try:
-            return known, self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
+            found: Values = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
         except WorkerError as error:
             log.error("a forecast of %s could not be worked out: %s", tank, error)
             raise FieldError("", f"the forecast could not be worked out ({error}); ask again", 503) from error
+        with self._lock:
+            if len(self._answers) >= ANSWERS_KEPT:
+                self._answers.clear()
+            self._answers[tank, repr(what)] = (known, found)
+        return known, found
 
     def guesses(self, tank: str) -> list[Values]:
         """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""

@@ -225,7 +225,12 @@ def as_shown(row: Row, show: Show) -> Row:
 
 def _three_digits(value: float) -> str:
     """Without an exponent: 0.0123, 15.1, 1510."""
-    places = 2 - math.floor(math.log10(abs(value))) if value else 0
+    return _digits(value, 3)
+
+
+def _digits(value: float, digits: int = 2) -> str:
+    """A number to so many digits, without an exponent and without zeros at its end."""
+    places = digits - 1 - math.floor(math.log10(abs(value))) if value else 0
     return f"{round(value, places):.{max(0, places)}f}".rstrip("0").rstrip(".") if places > 0 else f"{value:.0f}"
 
 
@@ -252,6 +257,7 @@ FILTERS: dict[str, Callable[..., object]] = {
     "figure": _figure,
     "grams": _grams,
     "reach": _reach,
+    "brief": _digits,
     "size": _size_text,
     "percent": _percent,
     "kind": lambda kind: KINDS.get(kind, kind),
