@@ -184,7 +184,8 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     (guess,) = view(house, "half")["guesses"]
     assert guess["per"] == "litre"
     assert guess["p50"] == pytest.approx(0.15, rel=0.01), "per litre, of half the volume"
-    assert guess["p5"] < 0.1 < 0.2 < guess["p95"], "wide"
+    assert guess["p5"] < 0.1, "wide"
+    assert guess["p95"] > 0.2
     assert guess["text"].startswith("A guess")
     assert view(house, "half")["limit_g_per_day"]["p5"] is None
     assert view(house)["guesses"] == []
@@ -372,7 +373,7 @@ def test_one_that_hangs_is_killed_and_the_caller_told() -> None:
     pid = worker.pid
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
-    with pytest.raises(WorkerError, match="no answer within 0.3 s"):
+    with pytest.raises(WorkerError, match=r"no answer within 0\.3 s"):
         worker.ask("guesses", 20.0, [], within_s=0.3)
     assert worker.ask("guesses", 20.0, [], within_s=30) == []
     assert worker.pid not in (None, pid)

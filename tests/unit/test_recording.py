@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, TANK, House
+from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
 from tareline.recording import Gathered, Recording
 from tareline.store import ledger
