@@ -76,7 +76,7 @@ def test_a_notebook_leads_to_a_limit_and_a_forecast(common: Household) -> None:
     assert told["refuses"] is None
     assert told["food"] == "windowsill flakes"
     limit = told["limit_g_per_day"]
-    assert 0 < limit["p5"]
+    assert limit["p5"] > 0
     assert (limit["p95"] is None) is not limit["found"]
     assert told["evidence"][0].startswith(f"{WEEKS} nitrate readings")
     ahead = common.get(f"/tanks/{common.tank}/forecast", daily_g=0.1, days=21)
@@ -116,7 +116,7 @@ def test_a_process_that_is_killed_is_replaced_and_feeding_does_not_notice(househ
     told = fresh(household)
     assert told["refuses"] is None
     assert worker(household) != first
-    household.until(lambda: household.doses(), what="the dose in the books")
+    household.until(household.doses, what="the dose in the books")
 
 
 def test_one_that_hangs_holds_nothing_up(household: Household) -> None:
@@ -129,7 +129,7 @@ def test_one_that_hangs_holds_nothing_up(household: Household) -> None:
     household.reading("ammonia", 2.5)
     assert household.hold()["held"] is True
     device.dose()
-    household.until(lambda: household.doses(), what="the dose in the books")
+    household.until(household.doses, what="the dose in the books")
     told = load(household)
     assert (told["fresh"], told["limit_g_per_day"]["p5"] is not None) == (False, True)
     assert household.get(f"/tanks/{household.tank}/forecast", daily_g=0.1, days=7)["fresh"] is False
