@@ -247,7 +247,7 @@ def step_seen(day: float, analyte: str, perceived: float, steps: Floats) -> Seen
 
 
 def live(tanks: Tanks, seed: int, weeks: int = 52, hostile: bool = False) -> Keeper:
-    """A year as a keeper might lead it: slowly more food, up to 0.3 to 1.5 of what the grown tank can take, then steady;
+    """A year as a keeper might lead it: slowly more food, to 0.3 to 1.5 of what the grown tank can take, then steady;
     less when the chart looks bad. Half of the tanks get a tenth of new water every four weeks."""
     rng = np.random.default_rng([seed, 7, int(hostile)])
     keeper = Keeper(tanks, rng)

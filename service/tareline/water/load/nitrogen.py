@@ -111,7 +111,7 @@ def knots(end_d: float) -> int:
 
 
 def _swing(edges: Floats) -> Floats:
-    """What season and wander are multiplied with in each step: (steps, 2 + knots). The wander is linear between knots."""
+    """What season and wander are multiplied with per step: (steps, 2 + knots). The wander is linear between knots."""
     middle = (edges[:-1] + edges[1:]) / 2
     angle = 2 * math.pi * middle / YEAR_D
     begin = (np.arange(knots(edges[-1])) + 1) * priors.WANDER_EVERY_D

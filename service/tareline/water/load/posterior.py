@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 DRAWS = 1000
 # Power of each reading's likelihood. Below one, since no tank follows this model to the letter: see DEVELOPERS.
-TRUST = 0.7
+TRUST = 0.5
 
 
 class Tank:

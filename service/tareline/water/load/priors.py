@@ -56,9 +56,9 @@ UPTAKE = (
     # mg N/L/d. Submersed plants in a room's light take a fraction of it.
     Prior("capacity", "log", 0.4, 3.0),
     # Denitrifiers 0.5 g N/m3 (ASM1); through deep substrate and leaves' boundary layers several times as much.
-    Prior("half", "log", 2.0, 2.7),
+    Prior("half", "log", 1.2, 3.5),
     # 1 would be Michaelis and Menten's law. Free, since other laws must be able to look like this one.
-    Prior("order", "log", 1.2, 1.4),
+    Prior("order", "log", 1.0, 1.4),
     Prior("maturing_d", "log", 45.0, 1.6),  # common practice, no source: a planted tank settles within a quarter
     Prior("season_cos", "normal", 0.0, 0.12),  # of the log capacity over a year; a window's light
     Prior("season_sin", "normal", 0.0, 0.12),
@@ -79,7 +79,7 @@ NITRIFIERS = (
     Prior("growth", "log", 0.6, 1.4),
     # Waste water: 1.0 g N/m3 (ASM1), 10^(0.051 T - 1.158) = 0.73 at 20 degC (EPA 1975). Lower here, since in settled
     # tanks neither ammonia nor nitrite is seen (common practice, no source).
-    Prior("affinity", "log", 0.25, 1.7),
+    Prior("affinity", "log", 0.25, 1.9),
     Prior("second", "log", 0.85, 1.25),  # growth of those that take nitrite, over that of those that make it
 )
 DECAY_PER_D = 0.05  # BSM1 (Alex et al. 2008)

@@ -4,7 +4,7 @@
 
 Evaporation leaves solids behind: the volume is kept by top-ups, and what they hold stays. Where no top-up is recorded
 an evaporation of some thousandths of the volume a day is assumed, and its water's content. Each step is exact for
-constant rates: S(h) = S* + (S - S*) exp(-uptake h), S* = inflow / uptake.
+constant rates: S(h) = S exp(-uptake h) + inflow (1 - exp(-uptake h)) / uptake.
 """
 
 from dataclasses import dataclass
@@ -105,8 +105,7 @@ class Solids:
             h = c.edges[k + 1] - c.edges[k]
             topups = f["evaporation_per_d"] if c.assumed else c.unstated[k]
             inflow = f["ash"] * c.fed[k] + c.stated[k] + topups * f["topup_solids"]
-            rest = inflow / rate
-            solids = rest + (solids - rest) * np.exp(-rate * h)
+            solids = solids * np.exp(-rate * h) - inflow * np.expm1(-rate * h) / rate
         self._happen(last, solids, f["topup_solids"], seen)
         return solids
 

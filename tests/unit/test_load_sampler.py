@@ -1,0 +1,196 @@
+"""The sampler against closed forms and against importance sampling from the prior, which needs no chain to trust."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tareline.water.load import nitrogen, sampler
+from tareline.water.load.posterior import Tank, later, posterior
+from tareline.water.load.record import Change, Fed, Food, Record, Seen
+from tareline.water.load.sampler import prior_cloud, quantiles, take_in
+
+FLAKES = (Food("flakes", 45.0),)
+
+
+class Line:
+    """Standard normal figures, read through known rows with normal errors: the posterior is normal and known."""
+
+    def __init__(self, rows: np.ndarray, read: np.ndarray, sd: float) -> None:
+        self.rows, self.read, self.sd = rows, read, sd
+        self.dims, self.blocks = rows.shape[1], len(rows)
+
+    def begin(self, z: np.ndarray) -> np.ndarray:
+        return np.zeros((1, len(z)))
+
+    def advance(self, z: np.ndarray, carry: np.ndarray, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:
+        error = (self.read[first:last, None] - self.rows[first:last] @ z.T) / self.sd
+        return carry, -0.5 * np.sum(error**2, axis=0)
+
+    def marker(self, z: np.ndarray, carry: np.ndarray) -> np.ndarray:
+        return z[:, 0]
+
+    def exact(self) -> tuple[np.ndarray, np.ndarray]:
+        precision = np.eye(self.dims) + self.rows.T @ self.rows / self.sd**2
+        cov = np.linalg.inv(precision)
+        return cov @ self.rows.T @ self.read / self.sd**2, cov
+
+
+@pytest.mark.parametrize("sd", [0.5, 0.02], ids=["gentle readings", "readings that must be tempered"])
+def test_a_normal_posterior_is_found(sd: float) -> None:
+    """Mean within four deviations of its own error, covariance within what 2 000 draws can tell."""
+    rng = np.random.default_rng(4)
+    rows, truth = rng.standard_normal((12, 5)), rng.standard_normal(5)
+    problem = Line(rows, rows @ truth + sd * rng.standard_normal(12), sd)
+    cloud = take_in(problem, prior_cloud(problem, 2000, 1), 1)
+    mean, cov = problem.exact()
+    error = (cloud.z.mean(axis=0) - mean) / np.sqrt(np.diag(cov) / cloud.effective)
+    assert cloud.effective > 500
+    assert np.all(np.abs(error) < 4.5)
+    found = np.cov(cloud.z.T)
+    scale = np.sqrt(np.outer(np.diag(cov), np.diag(cov)))
+    assert np.max(np.abs(found - cov) / scale) < 0.15
+
+
+def test_week_by_week_is_as_good_as_at_once() -> None:
+    rng = np.random.default_rng(5)
+    rows, truth = rng.standard_normal((30, 4)), rng.standard_normal(4)
+    read = rows @ truth + 0.3 * rng.standard_normal(30)
+    cloud = prior_cloud(Line(rows[:1], read[:1], 0.3), 2000, 3)
+    for upto in range(1, 31):
+        cloud = take_in(Line(rows[:upto], read[:upto], 0.3), cloud, 3, even=False)
+    mean, cov = Line(rows, read, 0.3).exact()
+    found = cloud.weights @ cloud.z
+    assert np.all(np.abs(found - mean) / np.sqrt(np.diag(cov) / cloud.effective) < 4.5)
+    spread = np.sqrt(cloud.weights @ (cloud.z - found) ** 2)
+    assert spread == pytest.approx(np.sqrt(np.diag(cov)), rel=0.12)
+
+
+def test_half_the_trust_is_twice_the_variance() -> None:
+    """A power of a normal likelihood is a normal likelihood of a larger deviation."""
+    rng = np.random.default_rng(6)
+    rows = rng.standard_normal((10, 3))
+    read = rows @ rng.standard_normal(3)
+    cloud = take_in(Line(rows, read, 0.2), prior_cloud(Line(rows, read, 0.2), 2000, 1), 1, trust=0.5)
+    mean, cov = Line(rows, read, 0.2 * np.sqrt(2)).exact()
+    assert np.all(np.abs(cloud.z.mean(axis=0) - mean) / np.sqrt(np.diag(cov) / cloud.effective) < 4.5)
+    assert cloud.z.std(axis=0) == pytest.approx(np.sqrt(np.diag(cov)), rel=0.12)
+
+
+def test_effective_draws_are_not_boasted_of() -> None:
+    """Over 60 seeds the posterior mean scatters as the effective number says, within a factor of 1.5."""
+    rng = np.random.default_rng(7)
+    rows = rng.standard_normal((15, 3))
+    problem = Line(rows, rows @ rng.standard_normal(3), 0.3)
+    clouds = [take_in(problem, prior_cloud(problem, 200, seed), seed) for seed in range(60)]
+    mean, cov = problem.exact()
+    scatter = np.std([cloud.z[:, 0].mean() - mean[0] for cloud in clouds])
+    stated = np.sqrt(cov[0, 0] / np.median([cloud.effective for cloud in clouds]))
+    assert scatter < 1.5 * stated
+
+
+def chart(day: float, value: float, steps: tuple[float, ...] = (0.0, 1.13, 2.26, 4.52, 9.04)) -> Seen:
+    at = steps.index(value)
+    low, high = (steps[at - 1] if at else 0.0), (steps[at + 1] if at + 1 < len(steps) else None)
+    return Seen(day, "nitrate", low, high, value, at > 0)
+
+
+def small_cases() -> dict[str, Record]:
+    days = 84
+    fed = tuple(Fed(day, 0.06 if day < 42 else 0.12) for day in range(days))
+    rising = (0.0, 1.13, 1.13, 1.13, 2.26, 4.52, 4.52)
+    readings = tuple(chart(12.0 * (i + 1), value) for i, value in enumerate(rising))
+    clear = tuple(Seen(d, "ammonia", 0.0, 0.25, 0.0, False) for d in (20.0, 40.0, 60.0, 80.0))
+    nitrite = tuple(Seen(d, "nitrite", 0.0, 0.08, 0.0, False) for d in (30.0, 70.0))
+    return {
+        "rising nitrate": Record(20.0, 84.0, foods=FLAKES, fed=fed, seen=readings + clear + nitrite),
+        "nothing ever seen": Record(
+            20.0,
+            84.0,
+            new=True,
+            foods=FLAKES,
+            fed=fed,
+            seen=tuple(chart(d, 0.0) for d in (40.0, 60.0, 75.0, 83.0)) + clear[2:],
+            changes=(Change(50.0, 5.0, nitrate_mg_n_per_l=0.2),),
+        ),
+    }
+
+
+@pytest.mark.parametrize("case", ["rising nitrate", "nothing ever seen"])
+def test_the_same_posterior_by_importance_sampling(case: str) -> None:
+    """120 000 draws from the prior, weighted by the whole likelihood. Quantiles of the log removal at 5 mg N/l and of the
+    nitrate now, within four deviations of both errors."""
+    record = small_cases()[case]
+    problem = Tank(nitrogen.course(record))
+    rng = np.random.default_rng(11)
+    marks, states, logs = [], [], []
+    for _ in range(12):
+        z = rng.standard_normal((10_000, problem.dims))
+        carry, log_lik = problem.advance(z, problem.begin(z), 0, problem.blocks)
+        marks.append(problem.marker(z, carry))
+        states.append(carry[nitrogen.NITRATE])
+        logs.append(log_lik)
+    log = np.concatenate(logs)
+    weights = np.exp(log - log.max())
+    weights /= weights.sum()
+    worth = 1 / np.sum(weights**2)
+    assert worth > 400
+    cloud = take_in(problem, prior_cloud(problem, 2000, 2), 2)
+    found = (problem.marker(cloud.z, cloud.carry), cloud.carry[nitrogen.NITRATE])
+    for exact, mine in zip((np.concatenate(marks), np.concatenate(states)), found, strict=True):
+        for q in (0.05, 0.25, 0.5, 0.75, 0.95):
+            at = quantiles(exact, weights, (q,))[0]
+            share = float(cloud.weights @ (mine <= at))
+            error = np.sqrt(q * (1 - q) * (1 / worth + 1 / cloud.effective))
+            assert abs(share - q) < 4 * error, (q, share, error)
+
+
+def test_deterministic_for_a_seed() -> None:
+    record = small_cases()["rising nitrate"]
+    one, two, other = posterior(record, 200, 1), posterior(record, 200, 1), posterior(record, 200, 2)
+    assert np.array_equal(one.cloud.z, two.cloud.z)
+    assert np.array_equal(one.state, two.state)
+    assert not np.array_equal(one.cloud.z, other.cloud.z)
+
+
+def test_a_week_more_is_the_same_posterior_as_from_the_start() -> None:
+    whole = small_cases()["rising nitrate"]
+    known = posterior(upto(whole, 49.0), 1500, 1)
+    for day in (56.0, 63.0, 70.0, 77.0, 84.0):
+        known = later(known, upto(whole, day), 1)
+    anew = posterior(whole, 1500, 2)
+    assert known.cloud.taken == anew.cloud.taken
+    for a, b in ((known, anew), (anew, known)):
+        mark = Tank(a.course).marker(a.cloud.z, a.cloud.carry)
+        mark_b = Tank(b.course).marker(b.cloud.z, b.cloud.carry)
+        for q in (0.1, 0.5, 0.9):
+            share = float(b.weights @ (mark_b <= quantiles(mark, a.weights, (q,))[0]))
+            error = np.sqrt(q * (1 - q) * (1 / a.cloud.effective + 1 / b.cloud.effective))
+            assert abs(share - q) < 4 * error
+
+
+def test_a_changed_past_is_computed_anew() -> None:
+    whole = small_cases()["rising nitrate"]
+    known = posterior(upto(whole, 70.0), 200, 1)
+    mended = replace(whole, changes=(Change(30.0, 5.0),))
+    assert np.array_equal(later(known, mended, 1).cloud.z, posterior(mended, 200, 1).cloud.z)
+    fed = tuple(replace(one, mass_g=one.mass_g * (2 if one.day == 3 else 1)) for one in whole.fed)
+    refed = replace(whole, fed=fed)
+    assert np.array_equal(later(known, refed, 1).cloud.z, posterior(refed, 200, 1).cloud.z)
+    assert later(known, whole, 1).cloud.taken == nitrogen.course(whole).blocks.__len__()
+
+
+def upto(record: Record, day: float) -> Record:
+    return replace(
+        record,
+        now=day,
+        fed=tuple(one for one in record.fed if one.day < day),
+        seen=tuple(one for one in record.seen if one.day <= day),
+        changes=tuple(one for one in record.changes if one.day <= day),
+    )
+
+
+def test_weighted_quantiles() -> None:
+    assert sampler.quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3) / 3, (0.5,))[0] == pytest.approx(2.0)
+    both = sampler.quantiles(np.array([[1.0, 10.0], [2.0, 20.0], [3.0, 30.0]]), np.ones(3) / 3, (0.5, 0.5))
+    assert both == pytest.approx(np.array([[2.0, 20.0], [2.0, 20.0]]))
