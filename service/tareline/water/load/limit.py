@@ -36,7 +36,7 @@ BALANCED = 0.9  # how sure it must be that removal can match the load
 PROVEN_FOR_D = 180.0
 DWELL_D = 28.0
 READINGS_PER_DWELL = 2
-HELD_WITHIN = 0.1  # days within a tenth of each other count as one ration
+HELD_WITHIN = 0.15  # of the dwell's mean, by weeks: one missed day is no other ration
 SAFE_FRACTION = 1 / 3  # common practice, no source
 RECENT_D = 28.0
 
@@ -272,7 +272,7 @@ def _fault(record: Record, since: float, until: float) -> str:
     others = [one for one in within if one.analyte in ("ammonia", "nitrite")]
     if len(nitrate) < READINGS_PER_DWELL or not others:
         return "Too few readings while the ration was held: nitrate twice, ammonia or nitrite once."
-    if max(nitrate, key=lambda one: one.day).value > record.ceiling_mg_n_per_l:
+    if max(nitrate, key=lambda one: one.day).value > record.ceiling_mg_n_per_l * (1 + 1e-3):
         return "Nitrate was above the tank's ceiling while the ration was held."
     # One colour at the edge of the lowest step is no sign; two in a row of one analyte are.
     for analyte in ("ammonia", "nitrite"):
