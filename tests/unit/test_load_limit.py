@@ -59,7 +59,7 @@ def of_draws(z: np.ndarray, record: Record) -> Posterior:
     run = Run(cut, z)
     state = run.through(run.start(), 0, len(cut.edges) - 1)
     none = np.zeros(len(z))
-    return Posterior(record, cut, Cloud(z, none, state, none, 0), state, run.uptake[-1], none[:0])
+    return Posterior(record, cut, Cloud(z, none, state, none, 0), state, run.uptake[-1], none, none[:0])
 
 
 def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> None:
@@ -68,7 +68,7 @@ def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> No
     columns = nitrogen.course(record).priors.column
     z = np.random.default_rng(2).standard_normal((60, len(columns)))
     z[:, columns["maturity"]] = 40.0  # grown, so that it stays as mature as it is now
-    for name in ("season_cos", "season_sin"):
+    for name in ("season_cos", "season_sin", "law"):
         z[:, columns[name]] = 0.0
     known = of_draws(z, record)
     may = limit.limits(known)
@@ -96,7 +96,9 @@ def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> No
 
 def test_nitrate_at_rest_is_where_removal_meets_the_ration() -> None:
     """C = half (r / (1 - r))^(1 / order), r the inflow over the capacity; and none beyond the capacity."""
-    known = of_draws(np.random.default_rng(3).standard_normal((200, 22)), Record(20.0, 30.0, foods=(FLAKES,)))
+    record = Record(20.0, 30.0, foods=(FLAKES,))
+    z = np.random.default_rng(3).standard_normal((200, len(nitrogen.course(record).priors)))
+    known = of_draws(z, record)
     rest = limit.steady_nitrate(known, 0.05)
     inflow = 0.05 * limit.reaching_mg(known) / 20.0
     f = known.figures
@@ -303,7 +305,7 @@ def test_facts_of_the_trade() -> None:
     years; at a third of it nitrate is unmeasurable (under the first step of 5 mg/l); at the first low reading that
     stands still the limit is not reached."""
     record = Record(20.0, 300.0, foods=(FLAKES,), fed=tuple(Fed(d, 0.03) for d in range(300)))
-    known = of_draws(np.zeros((1, 22)), record)
+    known = of_draws(np.zeros((1, len(nitrogen.course(record).priors))), record)
     typical = float(limit.limits(known).least_g[0])
     assert 6 <= typical / 0.015 <= 24
     assert limit.steady_nitrate(known, typical / 3)[0] < STEPS[1]

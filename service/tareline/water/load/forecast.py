@@ -83,7 +83,7 @@ def forecast(known: Posterior, ahead: Ahead, dissolved: SolidsPosterior | None =
     if dissolved is not None and dissolved.speaks:
         bands["tds"] = _solids(dissolved, record, ahead)
     ammonia, nitrite = record.detects
-    end = Posterior(record, cut, replace(cloud, z=z), state, run.uptake[-1], known.blunders)
+    end = Posterior(record, cut, replace(cloud, z=z), state, run.uptake[-1], known.reached, known.blunders)
     rest = limit.steady_nitrate(end, ahead.ration_g(ahead.days - 1), food)
     return Forecast(
         bands=bands,

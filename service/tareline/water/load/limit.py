@@ -7,10 +7,11 @@ counted as grown to what the ration feeds.
 
 At rest with removal R(C) = U C^n / (half^n + C^n) and bacteria that grow until growth A / (K + A) (1 - fill) = decay:
 
-    uptake's limit    R(ceiling) - what top-ups bring
+    uptake's limit    R(ceiling) (ceiling / highest nitrate there was)^law - what top-ups bring
     bacteria's limit  room (A / (K + A) - decay / growth) at A = detection; for nitrite alike
 
-and the limit is the least of the three, over the nitrogen that reaches the water per litre and gram of food.
+and the limit is the least of the three, over the nitrogen that reaches the water per litre and gram of food. `law` is
+a small exponent about zero: what another law of removal may do where this tank has not been yet.
 """
 
 import math
@@ -20,6 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tareline.water.load.likelihood import FLOOR
 from tareline.water.load.nitrogen import MATURITY, NITRATE, PROTEIN_PER_N, removal
 from tareline.water.load.posterior import Posterior
 from tareline.water.load.priors import DECAY_PER_D
@@ -116,6 +118,9 @@ def limits(known: Posterior, food: int = 0) -> Limits:
     per_g = reaching_mg(known, food) / record.volume_l
     brought = _topups(known)
     uptake = removal(record.ceiling_mg_n_per_l, known.uptake * known.state[MATURITY], f["half"], f["order"])
+    # A reading's worth of nitrate is the least that counts as seen; beyond the ceiling nothing is extrapolated.
+    beyond = np.log(record.ceiling_mg_n_per_l / np.clip(known.reached, FLOOR["nitrate"], record.ceiling_mg_n_per_l))
+    uptake = uptake * np.exp(f["law"] * beyond)
     ammonia, nitrite = record.detects
     one = f["room"] * (ammonia / (f["affinity"] + ammonia) - DECAY_PER_D / f["growth"])
     two = f["room"] * (nitrite / (f["affinity"] + nitrite) - DECAY_PER_D / (f["growth"] * f["second"]))

@@ -62,7 +62,8 @@ class Posterior:
     """Draws of a tank as believed after the readings.
 
     state: (6, draws), before what happens at the record's end; uptake: (draws,), mg N/L/d at its end, of a mature tank.
-    blunders: per reading, how probably it is one. nitrates: number of nitrate readings.
+    reached: (draws,), the highest nitrate there was at a reading of it, mg N/L; zero without one. blunders: per reading,
+    how probably it is one.
     """
 
     record: Record
@@ -70,6 +71,7 @@ class Posterior:
     cloud: Cloud
     state: Floats
     uptake: Floats
+    reached: Floats
     blunders: Floats
 
     @property
@@ -126,15 +128,15 @@ def _told(record: Record, cut: Course, cloud: Cloud) -> Posterior:
     run = Run(cut, cloud.z, k)
     state = run.through(cloud.carry, k, steps)
     last = Run(cut, cloud.z, steps - 1)
-    return Posterior(record, cut, cloud, state, last.uptake[-1], _blunders(cut, cloud))
+    return Posterior(record, cut, cloud, state, last.uptake[-1], *_back(cut, cloud))
 
 
-def _blunders(cut: Course, cloud: Cloud) -> Floats:
-    """Per reading, how probably it is a blunder given all of them."""
+def _back(cut: Course, cloud: Cloud) -> tuple[Floats, Floats]:
+    """The highest nitrate at a reading, and per reading, how probably it is a blunder given all of them."""
     whole = Run(cut, cloud.z)
     seen = np.empty((len(cut.readings), len(cloud.z)))
     steps = len(cut.edges) - 1
     whole.look(whole.through(whole.start(), 0, steps, seen), steps, seen)
     water = np.where(cut.of_nitrate[:, None], seen * whole.figures["bias"], seen)
     chance: Floats = likelihood.blunders(cut.readings, water) @ cloud.weights
-    return chance
+    return np.max(seen[cut.of_nitrate], axis=0, initial=0.0), chance

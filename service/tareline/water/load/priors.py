@@ -64,6 +64,8 @@ UPTAKE = (
     Prior("season_sin", "normal", 0.0, 0.12),
     Prior("plants", "logit", 0.75, 1.0),  # the plants' share of the uptake: what a harvest takes away of it
     Prior("cut", "logit", 0.3, 0.8),  # share of the plants a harvest takes where nobody said
+    # Removal by another law than this one, at contents the tank has not had: of the log, per e-fold beyond the highest.
+    Prior("law", "normal", 0.0, 0.1),
 )
 MATURE_AT_START = {
     True: Prior("maturity", "logit", 0.15, 1.0),  # freshly planted
