@@ -92,16 +92,12 @@ class Tanks:
         inflow = fed_g * self.mg_n_per_g / self.volume
         h = 1 / SUBSTEPS
         for _ in range(days * SUBSTEPS):
-            self.ammonia += h * inflow
-            taken = self.ammonia * (1 - np.exp(-h * self.direct * self.maturity))
-            self.ammonia -= taken
-            rate = self.room * self.one / (self.affinity + self.ammonia)
-            oxidised = self.ammonia * (1 - np.exp(-h * rate))
-            self.ammonia -= oxidised
-            self.nitrite += oxidised
+            bacteria = self.room * self.one / (self.affinity + self.ammonia)
+            plants = self.direct * self.maturity
+            self.ammonia, gone = _lead(self.ammonia, inflow, bacteria + plants, h)
+            taken = gone * plants / np.maximum(bacteria + plants, 1e-12)
             rate = self.room * self.two / (self.affinity + self.nitrite)
-            second = self.nitrite * (1 - np.exp(-h * rate))
-            self.nitrite -= second
+            self.nitrite, second = _lead(self.nitrite, (gone - taken) / h, rate, h)
             pull_one = self.growth * self.ammonia / (self.affinity + self.ammonia)
             pull_two = self.growth * self.second * self.nitrite / (self.affinity + self.nitrite)
             self.one *= np.exp(h * (pull_one * (1 - self.one) - 0.05))
@@ -120,12 +116,22 @@ class Tanks:
     def true_limit_g(self) -> Floats:
         """The largest steady ration as of now: nitrate at or under the ceiling, ammonia and nitrite under detection."""
         detect_a, detect_i = DETECTS
-        direct = self.direct * self.maturity * detect_a
+        direct = self.direct * self.maturity
         m_a, m_i = detect_a / (self.affinity + detect_a), detect_i / (self.affinity + detect_i)
-        by_a = self.room * np.maximum(m_a - 0.05 / self.growth, 0.0) + direct
-        by_i = self.room * np.maximum(m_i - 0.05 / (self.growth * self.second), 0.0) + direct
+        by_a = self.room * np.maximum(m_a - 0.05 / self.growth, 0.0) + direct * detect_a
+        # What the second kind can take is what the first one makes: at an ammonia that plants take their part of.
+        made = self.room * np.maximum(m_i - 0.05 / (self.growth * self.second), 0.0)
+        m = np.minimum(made / self.room + 0.05 / self.growth, 0.999)
+        by_i = made + direct * self.affinity * m / (1 - m)
         least = np.minimum(np.minimum(by_a, by_i), self.removal(CEILING))
         return least * self.volume / self.mg_n_per_g
+
+
+def _lead(content: Floats, inflow: Floats, rate: Floats, h: float) -> tuple[Floats, Floats]:
+    """Exact for constant inflow and rate: the content after h, and what left."""
+    left = np.exp(-h * rate)
+    after = content * left - inflow * np.expm1(-h * np.maximum(rate, 1e-12)) / np.maximum(rate, 1e-12)
+    return after, content + h * inflow - after
 
 
 def draw(tanks: int, seed: int, hostile: bool, new: float = 0.5) -> Tanks:

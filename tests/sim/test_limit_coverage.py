@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from tanks import FULL, draw, live
+from tanks import CEILING, DETECTS, FULL, draw, live
 
 from tareline.water.load.forecast import Ahead, forecast
 from tareline.water.load.limit import Load, limits, load
@@ -112,6 +112,22 @@ def at_least(held: list[bool], aim: float) -> bool:
     assert len(held) >= 10
     slack = 0.0 if FULL else 2 * math.sqrt(aim * (1 - aim) / len(held))
     return float(np.mean(held)) >= aim - slack
+
+
+@pytest.mark.parametrize("hostile", [False, True])
+def test_the_truth_is_one(hostile: bool) -> None:
+    """Of grown tanks without a season: fed a little less than their true limit for four years they stay under ceiling
+    and detection, fed a little more they do not."""
+    for part, inside in ((0.97, True), (1.03, False)):
+        tanks = draw(40, 2, hostile)
+        tanks.maturity[:], tanks.season[:] = 1.0, 0.0
+        tanks.one[:], tanks.two[:] = 0.2, 0.2
+        true = tanks.true_limit_g()
+        tanks.advance(1500, part * true)
+        under = (tanks.nitrate <= CEILING) & (tanks.ammonia <= DETECTS[0]) & (tanks.nitrite <= DETECTS[1])
+        lives_by_it = true > 0.005
+        assert lives_by_it.sum() > 30
+        assert np.all(under[lives_by_it] == inside)
 
 
 def test_found_limits_hold_in_friendly_tanks(friendly: Score) -> None:

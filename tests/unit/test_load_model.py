@@ -133,22 +133,20 @@ def test_steps_follow_the_equations() -> None:
 
 
 def test_uptake_far_below_its_half_approaches_a_plateau_exponentially() -> None:
-    """With order 1 and C far below half, dC/dt = in - k C: C = C* + (C0 - C*) exp(-k t)."""
+    """With order 1 and C far below half, dC/dt = in - k C: C = C* + (C0 - C*) exp(-k t). Top-ups of 0.2 l a day at 10
+    mg N/l into 20 l bring 0.1 mg N/l/d; k 0.02/d; from 2 mg N/l to 5."""
     looks = tuple(Seen(float(day), "nitrate", 0.0, None, 0.0) for day in (40, 80, 160))
-    record = Record(20.0, 160.0, foods=FLAKES, fed=feeding(0.01, 160), seen=looks)
-    cut, z = some(record, 1, season_cos=0.0, season_sin=0.0, maturity=40.0, wander_0=0.0, order=0.0)
-    half = cut.priors.priors[cut.priors.column["half"]]
+    topups = tuple(Change(day + 1.0, 0.2, "topup", nitrate_mg_n_per_l=10.0) for day in range(160))
+    cut = nitrogen.course(Record(20.0, 160.0, foods=FLAKES, seen=looks, changes=topups))
+    z = np.zeros((1, len(cut.priors)))  # medians: no season, order 1
+    z[:, cut.priors.column["maturity"]] = 40.0
+    half, capacity = (cut.priors.priors[cut.priors.column[name]] for name in ("half", "capacity"))
     z[:, cut.priors.column["half"]] = np.log(1e6 / half.median) / np.log(half.spread)
-    capacity = cut.priors.priors[cut.priors.column["capacity"]]
     z[:, cut.priors.column["capacity"]] = np.log(0.02 * 1e6 / capacity.median) / np.log(capacity.spread)
     run, seen = Run(cut, z), np.empty((3, 1))
     run.look(run.through(run.start(), 0, len(cut.edges) - 1, seen), len(cut.edges) - 1, seen)
-    f = run.figures
-    inflow = nitrogen.nitrogen_mg(0.01, 45.0) / 20.0 * f["label_0"] * f["reaching"]
-    rest = inflow / 0.02
-    begin = seen[0]
-    for row, later in ((1, 40.0), (2, 120.0)):
-        assert seen[row] == pytest.approx(rest + (begin - rest) * np.exp(-0.02 * later), rel=2e-3)
+    for row, day in enumerate((40.0, 80.0, 160.0)):
+        assert seen[row] == pytest.approx(5.0 - 3.0 * np.exp(-0.02 * day), rel=1e-4)
 
 
 def test_a_water_change_mixes() -> None:

@@ -275,7 +275,9 @@ def _oxidise(
 ) -> tuple[Floats, Floats, Floats]:
     """One implicit step of one kind of bacteria: what is left, what was oxidised, how far they have grown."""
     b = affinity + h * room * fill - sum_
-    left = 2 * affinity * sum_ / (b + np.sqrt(b * b + 4 * affinity * sum_))
+    root = np.sqrt(b * b + 4 * affinity * sum_)
+    # Either form loses its digits where the other keeps them.
+    left = np.minimum(np.where(b > 0, 2 * affinity * sum_ / (np.abs(b) + root), (root - b) / 2), sum_)
     pull = growth * (left / (affinity + left))
     net = pull - priors.DECAY_PER_D + 1e-12  # never exactly zero
     grown = np.exp(h * net)
