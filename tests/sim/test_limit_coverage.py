@@ -1,8 +1,8 @@
 """Limits and forecasts over tanks that do not exist (tanks.py), friendly and hostile, against the truth.
 
-A year of weekly chart readings each; then eight more weeks at the last ration, which the forecast has not seen. 40 tanks
-of each kind in the check, 500 with TARELINE_FULL=1. `-s` prints shares and widths. The aims hold for the full size; the
-check allows two deviations of chance beyond.
+A year of weekly chart readings each; then eight more weeks at the last ration, which the forecast has not seen. 40
+tanks of each kind in the check, 500 with TARELINE_FULL=1. `-s` prints shares and widths. The aims hold for the full
+size; the check allows two deviations of chance beyond.
 """
 
 import math

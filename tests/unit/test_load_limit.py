@@ -63,7 +63,7 @@ def of_draws(z: np.ndarray, record: Record) -> Posterior:
 
 
 def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> None:
-    """By letting the model itself run for twelve years: 2 % under the limit all three stay under, 2 % above one is over."""
+    """By letting the model itself run for twelve years: 2 % under the limit all stay under, 2 % above one is over."""
     record = Record(20.0, 30.0, foods=(FLAKES,), fed=(Fed(0, 0.01),))
     columns = nitrogen.course(record).priors.column
     z = np.random.default_rng(2).standard_normal((60, len(columns)))
@@ -301,8 +301,8 @@ def test_guesses_hold_where_tanks_scatter_by_a_factor_of_two() -> None:
 
 
 def test_facts_of_the_trade() -> None:
-    """Common practice, no source: in a tank of about 20 l steps of 0.01 to 0.02 g a month lead to the limit in one to two
-    years; at a third of it nitrate is unmeasurable (under the first step of 5 mg/l); at the first low reading that
+    """Common practice, no source: in a tank of about 20 l steps of 0.01 to 0.02 g a month lead to the limit in one to
+    two years; at a third of it nitrate is unmeasurable (under the first step of 5 mg/l); at the first low reading that
     stands still the limit is not reached."""
     record = Record(20.0, 300.0, foods=(FLAKES,), fed=tuple(Fed(d, 0.03) for d in range(300)))
     known = of_draws(np.zeros((1, len(nitrogen.course(record).priors))), record)

@@ -118,8 +118,8 @@ def small_cases() -> dict[str, Record]:
 
 @pytest.mark.parametrize("case", ["rising nitrate", "nothing ever seen"])
 def test_the_same_posterior_by_importance_sampling(case: str) -> None:
-    """120 000 draws from the prior, weighted by the whole likelihood. Quantiles of the log removal at 5 mg N/l and of the
-    nitrate now, within four deviations of both errors."""
+    """120 000 draws from the prior, weighted by the whole likelihood. Quantiles of the log removal at 5 mg N/l and of
+    the nitrate now, within four deviations of both errors."""
     record = small_cases()[case]
     problem = Tank(nitrogen.course(record))
     rng = np.random.default_rng(11)

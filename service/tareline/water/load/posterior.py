@@ -14,7 +14,8 @@ from tareline.water.load.sampler import Cloud
 Floats = NDArray[np.float64]
 
 DRAWS = 1000
-# Power of each reading's likelihood. Below one, since no tank follows this model to the letter: see DEVELOPERS.
+# Power of each reading's likelihood. Below one, since no tank follows this model to the letter, and then readings say
+# less than they seem to (Gruenwald and van Ommen 2017, from memory); chosen on tests/sim/test_limit_coverage.py.
 TRUST = 0.5
 
 
@@ -62,8 +63,8 @@ class Posterior:
     """Draws of a tank as believed after the readings.
 
     state: (6, draws), before what happens at the record's end; uptake: (draws,), mg N/L/d at its end, of a mature tank.
-    reached: (draws,), the highest nitrate there was at a reading of it, mg N/L; zero without one. blunders: per reading,
-    how probably it is one.
+    reached: (draws,), the highest nitrate there was at a reading of it, mg N/L; zero without one. blunders: how
+    probably each reading is one.
     """
 
     record: Record
