@@ -16,6 +16,7 @@ from tareline.water.load.forecast import Ahead, forecast
 from tareline.water.load.limit import Load, limits, load
 from tareline.water.load.posterior import posterior
 
+pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TANKS = 500 if FULL else 40
 DRAWS = 400
 WEEKS_AHEAD = (2, 4, 8)

@@ -16,6 +16,7 @@ from tareline.water.load.nitrogen import MATURITY, NITRATE, Run, removal
 from tareline.water.load.posterior import Tank
 from tareline.water.load.record import Change, Fed, Food, Record, Seen
 
+pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TRUTHS = 2000 if FULL else 200
 DRAWS = 200
 RANKED = 19  # draws kept of each posterior, far apart: ranks 0 to 19
