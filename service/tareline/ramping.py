@@ -4,6 +4,7 @@ A ramp is a run of entries of kind "ramp": how it was set, every decision with i
 ration moves by the same entry that a person's does.
 """
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -39,7 +40,7 @@ from tareline.water.readings import Reading
 
 Row = dict[str, Any]
 OF_THE_LOAD = ("ammonia", "free_ammonia", "nitrite", "nitrate")  # lines on these speak about the ration
-TRACE_MG_N_PER_L = 0.05  # what a drop test can just tell from none; common practice, no source
+TRACE_MG_N_PER_L = {"ammonia": 0.25, "nitrite": 0.1}  # the lowest steps of usual charts; common practice, no source
 SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
 
 
@@ -221,7 +222,7 @@ class Ramping:
             held=holds.held or holds.reduce_to < 1,
             away=self._evidence.away(tank),
             open_findings=self._evidence.findings(tank),
-            readings={analyte: Measured(r.at_ms, none_seen(r)) for analyte, (r, _) in latest.items()},
+            readings={analyte: Measured(r.at_ms, clear(r)) for analyte, (r, _) in latest.items()},
             crossed=self._crossed(tx, tank, holds, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),
             vetoed_until_ms=veto.body["until_ms"] if veto is not None else None,
@@ -294,9 +295,9 @@ def read_road(tx: Connection, tank: str) -> Road | None:
     return Road(ramp, tuple(e for e in entries if e.id >= first), tuple(rations))
 
 
-def none_seen(reading: Reading) -> bool:
-    """Whether a reading of ammonia or nitrite shows none of it, as far as its kit can tell."""
-    return not reading.may_cross or reading.counted <= TRACE_MG_N_PER_L
+def clear(reading: Reading) -> bool:
+    """Whether a reading lies at or below what kits can just tell from none; one of anything else always does."""
+    return not reading.may_cross or reading.value <= TRACE_MG_N_PER_L.get(reading.analyte, math.inf) * (1 + 1e-9)
 
 
 def knowledge_view(knowledge: Knowledge) -> Row:
@@ -325,19 +326,9 @@ def _check(checked: bodies.Ramp, last: Ration, goes_on: bool) -> None:
         raise FieldError(
             "ceiling_g", f"expected at least the present ration ({last.daily_g:g}); found {checked.ceiling_g}"
         )
-    if checked.confirm:
-        return
-    jump = CONFIRM_ABOVE - 1
-    if checked.step_g > jump * checked.start_g * (1 + 1e-9):
-        raise FieldError(
-            "confirm", f"expected true: a step of {checked.step_g:g} g is over half of {checked.start_g:g} g a day", 409
-        )
-    if not goes_on and checked.start_g > CONFIRM_ABOVE * last.daily_g * (1 + 1e-9):
-        raise FieldError(
-            "confirm",
-            f"expected true: {checked.start_g:g} g a day is over 1.5 times the last ration ({last.daily_g:g} g)",
-            409,
-        )
+    if not goes_on and not checked.confirm and checked.start_g > CONFIRM_ABOVE * last.daily_g * (1 + 1e-9):
+        expected = f"expected true: {checked.start_g:g} g a day is over 1.5 times the last ration ({last.daily_g:g} g)"
+        raise FieldError("confirm", expected, 409)
 
 
 def _held_ms(holds: HoldState, start_ms: int, now_ms: int) -> int:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from tareline.feeding.days import day_of
+from tareline.feeding.ration import CONFIRM_ABOVE
 from tareline.guard.due import Due
 
 DAY_MS = 86_400_000
@@ -21,10 +22,12 @@ DOUBTFUL = 0.5  # below this for the present ration, it goes back
 FRESH_MS = 10 * DAY_MS  # a weekly test may come a few days late
 UNMEASURED_MS = 14 * DAY_MS
 APART_MS = 7 * DAY_MS  # between two steps back: the water must have had time to answer the first
-NARROW = 1.5  # the limit's 95 % quantile over its 5 % quantile, from where on more steps would teach little
+ALIKE = 1.1  # weighed rations within a tenth of each other count as one
+NARROW = 1.6  # the limit's 95 % quantile over its 5 % quantile: its middle is then about a fifth sure
+PATIENCE_MS = 84 * DAY_MS  # at one ration, after which a limit that was found is taken as it is
 SMALLEST = 0.1  # of the keeper's step: smaller ones are not worth a dwell
 MEASURED = ("ammonia", "nitrite", "nitrate")
-NONE_SEEN = ("ammonia", "nitrite")  # what a tank under its limit does not show
+NOT_SEEN = ("ammonia", "nitrite")  # what a tank under its limit does not show
 
 State = Literal[
     "waits for readings",
@@ -77,10 +80,10 @@ class Knowledge:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """The newest reading of an analyte: when, and whether it shows none of it as far as its kit can tell."""
+    """The newest reading of an analyte: when, and whether it lies at or below what kits can tell from none."""
 
     at_ms: int
-    none_seen: bool
+    clear: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +131,15 @@ class Decision:
 
 
 def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
-    """The rations that a step may lead to, the largest first: halved down to a tenth of it, none over the ceiling."""
+    """The rations that a step may lead to, the largest first: halved down to a tenth of it.
+
+    None is over the ceiling, and none so much above the present ration that a person would have to confirm it.
+    """
     found: list[float] = []
     share = 1.0
+    highest_g = min(ramp.ceiling_g, CONFIRM_ABOVE * ration_g)
     while share >= SMALLEST:
-        to_g = _rounded(min(ration_g + share * ramp.step_g, ramp.ceiling_g))
+        to_g = _rounded(min(ration_g + share * ramp.step_g, highest_g))
         if to_g > ration_g and to_g not in found:
             found.append(to_g)
         share /= 2
@@ -193,12 +200,12 @@ def _back_by_the_water(ramp: Ramp, told: Knowledge | None, standing: Standing, n
 
 
 def _back_to_proven(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
-    """Back to what is proven, where nobody has measured nitrate for two weeks."""
+    """Back to what is proven, where nobody has measured nitrate for more than two weeks."""
     proven_g = told.proven_g if told is not None else None
     to_g = proven_g if proven_g is not None else ramp.start_g
     nitrate = standing.readings.get("nitrate")
     last_ms = max(ramp.set_ms, nitrate.at_ms if nitrate is not None else ramp.set_ms)
-    if to_g >= standing.ration_g or now_ms - last_ms < UNMEASURED_MS:
+    if standing.ration_g <= ALIKE * to_g or now_ms - last_ms <= UNMEASURED_MS:
         return None
     what = "what is proven" if proven_g is not None else "what the ramp began with, as nothing is proven yet"
     reason = f"nitrate was not measured for {_days(now_ms - last_ms)}: back to {what}, {to_g:g} g a day"
@@ -214,9 +221,10 @@ def _found(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) 
         return None
     if standing.held or standing.crossed or standing.rising or now_ms < _dwell_over_ms(ramp, standing):
         return None
-    narrow = told.p95 <= NARROW * told.p5
-    if not narrow and _sure_step(ramp, told, standing) is not None:
-        return None
+    if told.p95 > NARROW * told.p5:
+        more = standing.ration_g < ramp.ceiling_g and _sure_step(ramp, told, standing) is not None
+        if more or now_ms < standing.ration_since_ms + standing.unfed_ms + PATIENCE_MS:
+            return None
     proven_g = told.proven_g if told.proven_g is not None else ramp.start_g
     keep_g = _rounded(min(ramp.fraction * told.p5, proven_g))
     reasons = [
@@ -224,8 +232,8 @@ def _found(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) 
         f"the ration to keep is {keep_g:g} g a day: {_share(ramp.fraction)} of the lower end, and no more than "
         f"{proven_g:.3g} g, which has been held",
     ]
-    if not narrow:
-        reasons.append("no further step can be taken that is sure enough to stay under it")
+    if told.p95 > NARROW * told.p5:
+        reasons.append(f"for {_days(now_ms - standing.ration_since_ms)} no step was sure enough to stay under it")
     less = keep_g if keep_g < standing.ration_g else None
     return Decision("limit found", daily_g=less, keep_g=keep_g, reasons=tuple(reasons))
 
@@ -256,7 +264,7 @@ def _forward(
     assert next_g is not None
     reasons = (
         f"{standing.ration_g:g} g a day was held for {_days(now_ms - standing.ration_since_ms - standing.unfed_ms)}",
-        "ammonia and nitrite are not to be seen, and nothing is rising",
+        "ammonia and nitrite show a trace at most, and nothing is rising",
         f"{next_g:g} g a day stays under the limit with a probability of {_percent(told.p_under[next_g])}",
     )
     if ramp.consent == "auto":
@@ -279,10 +287,12 @@ def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[st
     if standing.away:
         waits.append("the end of the absence")
     waits += [f"the water to clear its line: {text}" for text in standing.crossed]
-    for name in NONE_SEEN:
+    for name in NOT_SEEN:
         seen = standing.readings.get(name)
-        if seen is not None and not seen.none_seen:
-            waits.append(f"{name} to be gone: the reading of {day_of(seen.at_ms, standing.zone)} shows some")
+        if seen is not None and not seen.clear:
+            waits.append(
+                f"{name} to be gone: the reading of {day_of(seen.at_ms, standing.zone)} shows more than a trace"
+            )
     waits += [f"{name} to stop rising" for name in standing.rising or ()]
     if standing.open_findings:
         one = standing.open_findings == 1

@@ -1,0 +1,63 @@
+"""A year of the ramp in tanks that do not exist, against practice by the book in the same water.
+
+8 friendly and 8 hostile tanks, 500 each with TARELINE_FULL=1; `-s` prints the figures. The posterior is the service's
+own. What is aimed at: under 1 % of tank-weeks above the true limit in friendly tanks, no more than the book in hostile
+ones, and the limit told within a fifth in 80 % of the tanks whose limit lies within a year's reach, failures counted.
+"""
+
+import pytest
+from ramps import WEEKS, Life, Summary, lives, summary
+from tanks import FULL
+
+TANKS = 500 if FULL else 8
+
+
+@pytest.fixture(scope="module", params=[False, True], ids=["friendly", "hostile"])
+def both(request: pytest.FixtureRequest) -> tuple[bool, list[Life], list[Life]]:
+    """Whether the tanks are hostile, and what became of them by the ramp and by the book."""
+    hostile: bool = request.param
+    ramp, book = (lives(TANKS, hostile, policy) for policy in ("ramp", "book"))
+    for name, found in (("ramp", ramp), ("book", book)):
+        print(f"\n{'hostile' if hostile else 'friendly'}, {name}: {summary(found)}")
+    return hostile, ramp, book
+
+
+def of(both: tuple[bool, list[Life], list[Life]]) -> tuple[bool, Summary, Summary]:
+    hostile, ramp, book = both
+    return hostile, summary(ramp), summary(book)
+
+
+def test_the_ramp_hardly_ever_goes_over(both: tuple[bool, list[Life], list[Life]]) -> None:
+    hostile, ramp, book = of(both)
+    few = 1 / (TANKS * WEEKS) ** 0.5  # tank-weeks come in runs
+    assert ramp.over <= (book.over + few if hostile else 0.01)
+
+
+def test_it_leads_further_up_than_the_book(both: tuple[bool, list[Life], list[Life]]) -> None:
+    _, ramp, book = of(both)
+    assert ramp.highest_over_limit[1] > book.highest_over_limit[1]
+
+
+def test_what_it_tells_is_about_right(both: tuple[bool, list[Life], list[Life]]) -> None:
+    hostile, ramp, _ = of(both)
+    assert ramp.close >= (0.3 if hostile else 0.5)
+    assert ramp.covered is None or ramp.covered >= (0.5 if hostile else 0.8)
+
+
+def test_animals_are_never_poisoned_on_the_way(both: tuple[bool, list[Life], list[Life]]) -> None:
+    """Total ammonia stays under the default line that holds feeding, 2 mg N/L (contract)."""
+    _, ramp, _ = of(both)
+    assert ramp.worst_ammonia[1] < 2.0
+
+
+def test_no_step_is_larger_than_the_keepers_and_none_comes_within_the_dwell(
+    both: tuple[bool, list[Life], list[Life]],
+) -> None:
+    for life in both[1]:
+        ups = [
+            (week, after - before)
+            for week, (before, after) in enumerate(zip(life.rations, life.rations[1:], strict=False))
+            if after > before
+        ]
+        assert all(up <= life.step_g + 1e-6 for _, up in ups)
+        assert all(later - sooner >= 4 for (sooner, _), (later, _) in zip(ups, ups[1:], strict=False))
