@@ -3,8 +3,8 @@
 The book, common practice without a source: a fixed step every four weeks until nitrate is first seen, then no more.
 Everybody begins without nitrate to be seen and with 0.01 g a day for 20 l, steps by 0.015 g, as keepers do (0.01 to
 0.02 g a month, common practice, no source), and measures ammonia, nitrite and nitrate once a week on invented charts. A
-hold by the default lines on ammonia is kept until a reading is clear. The ramp dwells for two weeks. Nobody changes water, but for the half that a
-hostile tank's keeper changes once and does not write down.
+hold by the default lines on ammonia is kept until a reading is clear. The ramp dwells for two weeks. Nobody changes
+water, but for the half that a hostile tank's keeper changes once and does not write down.
 """
 
 import multiprocessing
@@ -17,10 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from tanks import CHARTS, FULL, Keeper, Tanks, draw
 
-from tareline.guard.knowing import knowledge
 from tareline.guard.lines import DEFAULT_LINES
 from tareline.guard.ramp import DAY_MS, ENDED, Decision, Knowledge, Measured, Ramp, Standing, asked_of, decide
-from tareline.water.load.limit import limits, load
+from tareline.water.load.limit import Limits, Load, limits, load
 from tareline.water.load.posterior import Posterior, later, posterior
 from tareline.water.load.record import Seen
 
@@ -119,6 +118,21 @@ class Driver:
             self.back_ms = now_ms
         self.last = decision
         return decision
+
+
+def knowledge(may: Limits, told: Load, rations: Sequence[float]) -> Knowledge:
+    """What the posterior says now, as the ramp takes it."""
+    return Knowledge(
+        fresh=True,
+        refuses=None if told.diagnostics.speaks else told.diagnostics.why,
+        found=told.found,
+        p5=told.p5_g,
+        p50=told.p50_g,
+        p95=told.p95_g,
+        proven_g=told.proven.daily_g if told.proven.daily_g > 0 else None,
+        in_balance=may.at_least(told.fed_now_g),
+        p_under={ration_g: may.at_least(ration_g) for ration_g in rations},
+    )
 
 
 def newest(seen: list[Seen]) -> dict[str, Measured]:

@@ -5,8 +5,10 @@ own. What is aimed at: under 1 % of tank-weeks above the true limit in friendly 
 ones, and the limit told within a fifth in 80 % of the tanks whose limit lies within a year's reach, failures counted.
 """
 
+from itertools import pairwise
+
 import pytest
-from ramps import WEEKS, Life, Summary, lives, summary
+from ramps import DWELL_DAYS, WEEKS, Life, Summary, lives, summary
 from tanks import FULL
 
 TANKS = 500 if FULL else 8
@@ -54,10 +56,6 @@ def test_no_step_is_larger_than_the_keepers_and_none_comes_within_the_dwell(
     both: tuple[bool, list[Life], list[Life]],
 ) -> None:
     for life in both[1]:
-        ups = [
-            (week, after - before)
-            for week, (before, after) in enumerate(zip(life.rations, life.rations[1:], strict=False))
-            if after > before
-        ]
+        ups = [(week, after - before) for week, (before, after) in enumerate(pairwise(life.rations)) if after > before]
         assert all(up <= life.step_g + 1e-6 for _, up in ups)
-        assert all(later - sooner >= 4 for (sooner, _), (later, _) in zip(ups, ups[1:], strict=False))
+        assert all(later - sooner >= DWELL_DAYS / 7 for (sooner, _), (later, _) in pairwise(ups))

@@ -270,7 +270,7 @@ def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: O
         house.clock.advance(DAY_MS)
         house.service.ramping.step(TANK)
     assert rations(house)[-1] == 0.05
-    assert "nitrate was not measured for 14 days" in house.ledger("ramp")[-1]["reasons"][0]
+    assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1]["reasons"][0]
 
 
 @pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"away": True}, {"told": None}])
