@@ -150,7 +150,7 @@ def test_a_ramp_is_set_vetoed_and_stopped_on_the_page(known: Corner, page: Page)
     expect(page.locator("#ramp")).to_contain_text("It is stopped")
     assert [e["by"] for e in known.ledger("ramp") if e.get("decision") == "veto"] == ["late desk"]
     page.get_by_role("link", name="The record of the ramp").click()
-    page.get_by_role("link", name="the load and the ramp").click()
+    page.get_by_role("link", name="load and ramp").click()
     expect(page.locator("#ramp-title")).to_be_visible()
 
 
