@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from tanks import CHARTS, FULL, Keeper, Tanks, draw
 
-from tareline.guard.lines import DEFAULT_LINES
+from tareline.guard.lines import Line, default_lines
 from tareline.guard.ramp import DAY_MS, ENDED, Decision, Knowledge, Measured, Ramp, Standing, asked_of, decide
+from tareline.water import trends
 from tareline.water.load.limit import Limits, Load, limits, load
 from tareline.water.load.posterior import Posterior, later, posterior
 from tareline.water.load.record import Seen
@@ -35,10 +36,9 @@ PART = 25
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
 WITHIN = 0.2
 TRACE = {name: steps[1] for name, steps in CHARTS.items()} | {"nitrate": np.inf}
-REDUCE, HOLD = (
-    next(line.canonical for line in DEFAULT_LINES if line.analyte == "ammonia" and line.do == do)
-    for do in ("reduce", "hold")
-)
+CEILING_MG_PER_L = 40.0
+LINES = [line for line in default_lines(CEILING_MG_PER_L) if line.above and line.analyte in CHARTS]
+LIMITS = {name: [line.canonical for line in LINES if line.analyte == name] for name in CHARTS}
 
 
 @dataclass
@@ -109,6 +109,7 @@ class Driver:
             held=self.held,
             readings=newest(keeper.seen[i]),
             crossed=crossed,
+            rising=rising(keeper.seen[i], now_ms),
             back_ms=self.back_ms,
         )
         decision = decide(self.ramp, self.told, standing, now_ms)
@@ -140,10 +141,23 @@ def newest(seen: list[Seen]) -> dict[str, Measured]:
     return {one.analyte: Measured(NOON_MS + int(one.day * DAY_MS), one.value <= TRACE[one.analyte]) for one in seen}
 
 
-def counted(seen: list[Seen], day: float) -> float:
-    """What today's reading of ammonia counts as against a line: the midpoint to the upper neighbour (contract)."""
-    today = [one for one in seen if one.analyte == "ammonia" and one.day == day and one.detected]
-    return 0.0 if not today else (today[-1].value + (today[-1].high or today[-1].value)) / 2
+def counted(seen: Sequence[Seen]) -> dict[str, float]:
+    """What the newest readings count as against lines: the midpoint to the upper neighbour (contract)."""
+    return {one.analyte: (one.value + (one.high or one.value)) / 2 if one.detected else 0.0 for one in seen}
+
+
+def rising(seen: Sequence[Seen], now_ms: int) -> tuple[str, ...]:
+    """The analytes whose trend is worth an alarm, by the service's own trends."""
+    found = []
+    for name, limits_mg in LIMITS.items():
+        told = [
+            trends.Seen(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
+            for one in seen
+            if one.analyte == name
+        ]
+        if trends.of_readings(told, now_ms, limits_mg, True).alarm:
+            found.append(name)
+    return tuple(found)
 
 
 def lead(tanks: Tanks, seed: int, hostile: bool, policy: Policy, weeks: int = WEEKS) -> list[Life]:
@@ -167,14 +181,18 @@ def lead(tanks: Tanks, seed: int, hostile: bool, policy: Policy, weeks: int = WE
             life.over_weeks += bool(ration_g[i] > limit_g[i])
             life.rations.append(float(ration_g[i]))
             driver.unfed_ms += 7 * DAY_MS if share[i] == 0 else 0
-            seen = counted(keeper.seen[i], tanks.day)
-            let_through = 0.0 if seen >= HOLD else 0.5 if seen >= REDUCE else 1.0
+            crossed = [line for line in LINES if line.crossed_by(counted(keeper.seen[i]).get(line.analyte, 0.0))]
+            let_through = (
+                0.0
+                if any(line.do == "hold" for line in crossed)
+                else min((line.reduce_to or 1.0 for line in crossed), default=1.0)
+            )
             life.holds += bool(let_through < share[i])
             share[i], driver.held = let_through, let_through < 1
             if policy == "book":
                 _by_the_book(life, keeper.seen[i], week, ration_g, i)
             elif not driver.ended:
-                ration_g[i] = _by_the_ramp(life, driver, keeper, i, week, week == weeks, float(limit_g[i]))
+                ration_g[i] = _by_the_ramp(life, driver, keeper, i, week, week == weeks, float(limit_g[i]), crossed)
         if policy == "book":
             for i, life in enumerate(lives):
                 life.limit_g = float(limit_g[i])
@@ -188,10 +206,12 @@ def _feed_a_week(keeper: Keeper, fed_g: Floats, lives: Sequence[Life]) -> None:
             life.worst_ammonia = max(life.worst_ammonia, float(ammonia))
 
 
-def _by_the_ramp(life: Life, driver: Driver, keeper: Keeper, i: int, week: int, last: bool, limit_g: float) -> float:
+def _by_the_ramp(
+    life: Life, driver: Driver, keeper: Keeper, i: int, week: int, last: bool, limit_g: float, crossed: Sequence[Line]
+) -> float:
     """The ration that the ramp decides; what it knows in the end is noted."""
-    crossed = ("total ammonia",) if driver.held else ()
-    decision = driver.look(keeper, i, NOON_MS + int(keeper.tanks.day * DAY_MS), crossed)
+    names = tuple(line.analyte for line in crossed)
+    decision = driver.look(keeper, i, NOON_MS + int(keeper.tanks.day * DAY_MS), names)
     life.steps += decision.state == "steps up"
     life.backs += decision.state == "steps back"
     life.ended_week = week if driver.ended else None

@@ -246,7 +246,7 @@ def test_a_line_crossed_steps_back_at_once(house: House, oracle: Oracle) -> None
 
 @pytest.mark.parametrize(
     ("analyte", "value", "waits"),
-    [("ammonia", 0.25, False), ("ammonia", 0.3, True), ("nitrite", 0.1, False), ("nitrite", 0.25, True)],
+    [("ammonia", 0.25, False), ("ammonia", 0.3, True), ("nitrite", 0.1, False), ("nitrite", 0.15, True)],
 )
 def test_more_than_a_trace_of_ammonia_or_nitrite_waits(
     house: House, oracle: Oracle, analyte: str, value: float, waits: bool
