@@ -41,9 +41,16 @@ def test_it_leads_further_up_than_the_book(both: tuple[bool, list[Life], list[Li
 
 
 def test_what_it_tells_is_about_right(both: tuple[bool, list[Life], list[Life]]) -> None:
+    """Short of the aim (DEVELOPERS.md has the figures); these are the shares it must not fall below."""
     hostile, ramp, _ = of(both)
-    assert ramp.close >= (0.3 if hostile else 0.5)
-    assert ramp.covered is None or ramp.covered >= (0.5 if hostile else 0.8)
+    told = sum(life.interval_g is not None for life in both[1])
+    assert ramp.close >= less_chance(0.3 if hostile else 0.5, ramp.within_reach)
+    assert ramp.covered is None or ramp.covered >= less_chance(0.8 if hostile else 0.88, told)
+
+
+def less_chance(share: float, n: int) -> float:
+    """A share, less two deviations of its count in n."""
+    return share - 2 * (share * (1 - share) / n) ** 0.5
 
 
 def test_animals_are_never_poisoned_on_the_way(both: tuple[bool, list[Life], list[Life]]) -> None:
