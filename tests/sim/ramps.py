@@ -57,6 +57,7 @@ class Life:
     interval_g: tuple[float, float] | None = None
     ended_week: int | None = None
     over_weeks: int = 0
+    led_over_weeks: int = 0  # of these, at a ration above the one it began with
     worst_ammonia: float = 0.0  # mg N/L, true
     holds: int = 0
     steps: int = 0
@@ -178,7 +179,9 @@ def lead(tanks: Tanks, seed: int, hostile: bool, policy: Policy, weeks: int = WE
             keeper.change(np.where(forgotten == week, 0.5, 0.0), noted=False)
         limit_g = tanks.true_limit_g()
         for i, (life, driver) in enumerate(zip(lives, drivers, strict=True)):
-            life.over_weeks += bool(ration_g[i] > limit_g[i])
+            over = bool(ration_g[i] > limit_g[i])
+            life.over_weeks += over
+            life.led_over_weeks += over and bool(ration_g[i] > pairs[i][0])
             life.rations.append(float(ration_g[i]))
             driver.unfed_ms += 7 * DAY_MS if share[i] == 0 else 0
             crossed = [line for line in LINES if line.crossed_by(counted(keeper.seen[i]).get(line.analyte, 0.0))]
@@ -258,6 +261,7 @@ class Summary:
     close: float  # the same whether or not it was told as found
     found_week: float | None  # median week in which the road of these ended
     over: float  # share of tank-weeks above the true limit
+    led_over: float  # the same, without weeks at the ration that the tank began with
     worst_ammonia: tuple[float, float]  # median and highest of the tanks' highest, mg N/L
     holds: int
     backs: int
@@ -274,10 +278,10 @@ class Summary:
         return (
             f"{self.tanks} tanks, {self.within_reach} within reach: limit told within a fifth in {self.found:.1%} of "
             f"these (middle within a fifth, told or not, {self.close:.1%}), median week {week}; over the limit "
-            f"{self.over:.2%} of tank-weeks; highest ammonia {self.worst_ammonia[0]:.2f} (median), "
-            f"{self.worst_ammonia[1]:.2f} mg N/L (worst tank); holds {self.holds}, steps back {self.backs}; highest "
-            f"ration over limit {row(self.highest_over_limit)}, last {row(self.final_over_limit)}; told 90 % intervals "
-            f"that hold {covered}"
+            f"{self.over:.2%} of tank-weeks (led there {self.led_over:.2%}); highest ammonia "
+            f"{self.worst_ammonia[0]:.2f} (median), {self.worst_ammonia[1]:.2f} mg N/L (worst tank); holds "
+            f"{self.holds}, steps back {self.backs}; highest ration over limit {row(self.highest_over_limit)}, last "
+            f"{row(self.final_over_limit)}; told 90 % intervals that hold {covered}"
         )
 
 
@@ -298,6 +302,7 @@ def summary(found: Sequence[Life]) -> Summary:
         close=sum(one.close for one in reach) / max(1, len(reach)),
         found_week=float(np.median(weeks)) if weeks else None,
         over=sum(one.over_weeks for one in found) / sum(len(one.rations) for one in found),
+        led_over=sum(one.led_over_weeks for one in found) / sum(len(one.rations) for one in found),
         worst_ammonia=(float(np.median(worst)), max(worst)),
         holds=sum(one.holds for one in found),
         backs=sum(one.backs for one in found),

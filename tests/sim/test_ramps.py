@@ -8,7 +8,7 @@ ones, and the limit told within a fifth in 80 % of the tanks whose limit lies wi
 from itertools import pairwise
 
 import pytest
-from ramps import DWELL_DAYS, WEEKS, Life, Summary, lives, summary
+from ramps import DWELL_DAYS, Life, Summary, lives, summary
 from tanks import FULL
 
 TANKS = 500 if FULL else 8
@@ -29,10 +29,16 @@ def of(both: tuple[bool, list[Life], list[Life]]) -> tuple[bool, Summary, Summar
     return hostile, summary(ramp), summary(book)
 
 
-def test_the_ramp_hardly_ever_goes_over(both: tuple[bool, list[Life], list[Life]]) -> None:
+def test_the_ramp_hardly_ever_leads_over(both: tuple[bool, list[Life], list[Life]]) -> None:
+    """No more than the book, whose keeper begins alike in the same water; in friendly tanks, under 1 % of tank-weeks.
+
+    A new tank may be over its limit with what it begins with, and few tanks say nothing of how many are.
+    """
     hostile, ramp, book = of(both)
-    few = 1 / (TANKS * WEEKS) ** 0.5  # tank-weeks come in runs
-    assert ramp.over <= (book.over + few if hostile else 0.01)
+    assert ramp.over <= book.over
+    assert ramp.led_over <= book.led_over
+    if FULL and not hostile:
+        assert ramp.over <= 0.01
 
 
 def test_it_leads_further_up_than_the_book(both: tuple[bool, list[Life], list[Life]]) -> None:
