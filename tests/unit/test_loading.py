@@ -329,17 +329,23 @@ def test_a_killed_process_is_replaced(told: House) -> None:
     assert pid not in loading.pids
 
 
-def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House) -> None:
+def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkeypatch: pytest.MonkeyPatch) -> None:
     loading = told.service.loading
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     told.service.reckon()
-    (pid,) = loading.pids
-    os.kill(pid, signal.SIGSTOP)  # so that it cannot answer before it is killed
-    asked = threading.Thread(target=told.service.load)
-    asked.start()
-    os.kill(pid, signal.SIGKILL)
-    asked.join(20)
+    start = loading._worker._running
+
+    def doomed() -> Any:
+        """The process as it is when a request is about to be sent, killed in just that moment."""
+        process = start()
+        process.kill()
+        process.wait()
+        return process
+
+    with monkeypatch.context() as patched:
+        patched.setattr(loading._worker, "_running", doomed)
+        told.service.load()
     assert view(told)["fresh"] is False
     assert "ended" in str(view(told)["trouble"])
     trouble = loading.trouble(TANK)
