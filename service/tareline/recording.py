@@ -1,10 +1,12 @@
 """From ledger and accounts to the record of a tank that the load's model takes. Reads only.
 
-What was fed is told by the feeders' accounts, with their deviations, summed by local day; food given by hand counts
-beside it. Days of closed periods are kept in memory, since their accounts do not change until somebody speaks of them.
+What was fed is told by the feeders' accounts, dose by dose with its deviation, summed by local day; food given by hand
+counts beside it. Days of closed periods are kept in memory, since accounts of them do not change until somebody speaks
+of them.
 """
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -17,6 +19,7 @@ from tareline import facts
 from tareline.context import Context
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms
 from tareline.feeding.doses import Dose
+from tareline.feeding.estimate import DoseEstimate
 from tareline.reconciling import BY_PEOPLE, Reconciling
 from tareline.store import ledger
 from tareline.store.ledger import Entry, Stay
@@ -232,21 +235,23 @@ class Recording:
     def _told(
         self, tx: Connection, tank: str, stays: dict[str | None, list[Stay]], begin: int, spans: list[tuple[int, int]]
     ) -> dict[Key, Sum]:
-        """The sums of some days as the accounts tell them, by food."""
-        doses, _ = facts.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
+        """What was fed on some days, dose by dose as the accounts tell them, by food.
+
+        Deviations of doses add in quadrature: what they have in common is far less than what a label leaves open.
+        """
+        start_ms, end_ms = spans[0][0], spans[-1][1]
+        doses, _ = facts.fed(tx, self._context, tank, start_ms, end_ms)
+        known: dict[int, DoseEstimate] = {}
+        for feeder in sorted({dose.feeder for dose in doses}):
+            account = self._reconciling.account(feeder)
+            for part in self._reconciling.parts(account, start_ms, end_ms) if account is not None else ():
+                known |= {one.entry: one for one in part.doses}
+        starts = [span[0] for span in spans]
         found: dict[Key, Sum] = {}
         for food, some in stays.items():
-            own = [dose for dose in doses if any(_within(dose, stay) for stay in some)]
-            if not own:
-                continue
-            told = self._reconciling.told(some, spans, own, spans[-1][1])
-            for i, (mass_g, sd_g) in enumerate(zip(told.sums.mass_g.tolist(), told.sums.sd_g.tolist(), strict=True)):
-                _add(found, begin + i, food, max(mass_g, 0.0), sd_g**2)
-            for dose in own:
-                if dose.moved and dose.mass_g is None and dose.entry not in told.doses:
-                    i = next(i for i, (start_ms, end_ms) in enumerate(spans) if start_ms <= dose.at_ms < end_ms)
-                    asked_g = dose.target_g or 0.0
-                    _add(found, begin + i, food, asked_g, (UNWEIGHED_SD * asked_g) ** 2)
+            for dose in doses:
+                if dose.moved and any(_within(dose, stay) for stay in some):
+                    _add(found, begin + bisect_right(starts, dose.at_ms) - 1, food, *_mass(dose, known.get(dose.entry)))
         return {key: value for key, value in found.items() if value[0] > 0}
 
     def _by_hand(self, tank: str, entry: Entry) -> tuple[str | None, float, float]:
@@ -335,6 +340,16 @@ def _detects(readings: Sequence[Reading], analyte: str, which: int) -> float:
 def _within(dose: Dose, stay: Stay) -> bool:
     feeder, since_ms, until_ms = stay
     return dose.feeder == feeder and since_ms <= dose.at_ms and (until_ms is None or dose.at_ms < until_ms)
+
+
+def _mass(dose: Dose, known: DoseEstimate | None) -> Sum:
+    """A dose's grams and variance: as its account says, else as the cell weighed it, else about what was asked."""
+    if known is not None:
+        return max(known.mass_g, 0.0), known.sd_g**2
+    if dose.mass_g is not None:
+        return max(dose.mass_g, 0.0), (dose.sd_g or 0.0) ** 2
+    asked_g = dose.target_g or 0.0
+    return asked_g, (UNWEIGHED_SD * asked_g) ** 2
 
 
 def _add(fed: dict[Key, Sum], day: int, food: str | None, mass_g: float, variance: float) -> None:

@@ -53,7 +53,7 @@ WATCH_PAUSE_S = 0.5  # what comes together is looked at together
 WATCH_SHARE = 4  # so many times longer idle than busy, however much there is to look at
 WATCH_EVERY_S = 30.0
 LOAD_PAUSE_S = 1.0  # what comes together is worked out together, after the accounts
-LOAD_SHARE = 4  # so many times longer idle than busy
+LOAD_SHARE = 4  # so many times longer idle than busy, up to a limit: most of it is another process's work
 LOAD_EVERY_S = 10.0
 GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 
@@ -408,7 +408,7 @@ class Service:
                 self.load()
             except StoreError:
                 return  # the store has told why, and the service is ending
-            if self._ended.wait(LOAD_SHARE * (self.clock.monotonic_s() - began_s)):
+            if self._ended.wait(min(LOAD_EVERY_S, LOAD_SHARE * (self.clock.monotonic_s() - began_s))):
                 return
             self._loads.wait(LOAD_EVERY_S)
             self._loads.clear()
