@@ -31,6 +31,7 @@ SPEAK = ("dose", "gap", "refill", "weighin", "loss", "hopper", "finding")
 BY_PEOPLE = ("refill", "weighin", "loss", "hopper", "finding")
 GAIN_G_PER_STEP = 0.001  # where no dose has told the feeder's own
 PERIODS_KEPT = 16  # closed periods in memory that somebody has looked at
+PERIODS_PASSED = 4  # of which only the doses are kept, for somebody who goes through them once
 
 Span = tuple[int, int]
 Key = tuple[str, int, int]  # of a finding: kind, and the entries around it
@@ -101,6 +102,7 @@ class Reconciling:
         self._late: set[str] = set()
         self._lock = threading.Lock()
         self._period = lru_cache(maxsize=PERIODS_KEPT)(self._estimate_period)
+        self._doses = lru_cache(maxsize=PERIODS_PASSED)(self._period_doses)
 
     def account(self, feeder: str) -> Account | None:
         """The newest account there is; None before the first."""
@@ -139,6 +141,7 @@ class Reconciling:
             with self._context.write() as tx:
                 settled.replace(tx, feeder, closed)
             self._period.cache_clear()
+            self._doses.cache_clear()
         account = self._open(feeder, position, closed, history, dismissed, now_ms)
         with self._lock:
             self._accounts[feeder] = account
@@ -255,6 +258,22 @@ class Reconciling:
         if account.found is not None and began_ms < end_ms:
             found.append(account.found)
         return found
+
+    def doses(self, account: Account, start_ms: int, end_ms: int) -> list[DoseEstimate]:
+        """What is told of the doses in the periods that reach into [start, end), one period after the other."""
+        found: list[DoseEstimate] = []
+        began_ms = -(2**62)
+        for number, closed in enumerate(account.closed):
+            if began_ms < end_ms and closed.settled.at_ms >= start_ms:
+                found += self._doses(account.feeder, number, closed.settled.at_ms, closed.position)
+            began_ms = closed.settled.at_ms
+        if account.found is not None and began_ms < end_ms:
+            found += account.found.doses
+        return found
+
+    def _period_doses(self, feeder: str, number: int, end_ms: int, position: int) -> tuple[DoseEstimate, ...]:
+        part = self._estimate_period(feeder, number, end_ms, position)
+        return part.doses if part is not None else ()
 
     def told(self, stays: Sequence[Stay], spans: Sequence[Span], doses: Sequence[Dose], now_ms: int) -> Told:
         """What left the hoppers of a tank in some spans; stays: which feeder was there when.

@@ -150,17 +150,21 @@ class Recording:
         """Since when there is something to tell, and whether the tank was filled then.
 
         A tank that was empty is new when it is filled; one that was told of without animals was new then. Of one that
-        had animals when it was told of, nobody knows how old it is.
+        had animals when it was told of, nobody knows how old it is: its record begins with its food, since what was
+        fed before is not in the books.
         """
         versions = self._context.register.history("tank", tank)
         for before, after in reversed(list(pairwise(versions))):
             if before.body["stage"] == "empty":
                 return after.at_ms, True
-        earliest = [versions[0].at_ms, *(e.at_ms for e in entries)]
+        new = versions[0].body["stage"] != "stocked"
+        fed = [e.at_ms for e in entries if e.kind == "handfeed"]
         for feeder, since_ms, until_ms in self._context.register.stays("feeder", tank):
-            doses = ledger.first_doses(tx, feeder)
-            earliest += [d.at_ms for d in doses if since_ms <= d.at_ms and (until_ms is None or d.at_ms < until_ms)]
-        return min(earliest), versions[0].body["stage"] != "stocked"
+            doses = [since_ms] if since_ms else [dose.at_ms for dose in ledger.first_doses(tx, feeder)[:1]]
+            fed += [at_ms for at_ms in doses if until_ms is None or at_ms < until_ms]
+        if new:
+            return min([versions[0].at_ms, *fed, *(e.at_ms for e in entries)]), True
+        return min(fed or [e.at_ms for e in entries] or [versions[0].at_ms]), False
 
     def _volume_changes(self, tank: str, days: "Days") -> list[float]:
         versions = self._context.register.history("tank", tank)
@@ -244,8 +248,8 @@ class Recording:
         known: dict[int, DoseEstimate] = {}
         for feeder in sorted({dose.feeder for dose in doses}):
             account = self._reconciling.account(feeder)
-            for part in self._reconciling.parts(account, start_ms, end_ms) if account is not None else ():
-                known |= {one.entry: one for one in part.doses}
+            told = self._reconciling.doses(account, start_ms, end_ms) if account is not None else ()
+            known |= {one.entry: one for one in told}
         starts = [span[0] for span in spans]
         found: dict[Key, Sum] = {}
         for food, some in stays.items():

@@ -53,7 +53,7 @@ WATCH_PAUSE_S = 0.5  # what comes together is looked at together
 WATCH_SHARE = 4  # so many times longer idle than busy, however much there is to look at
 WATCH_EVERY_S = 30.0
 LOAD_PAUSE_S = 1.0  # what comes together is worked out together, after the accounts
-LOAD_SHARE = 4  # so many times longer idle than busy, up to a limit: most of it is another process's work
+LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
 LOAD_EVERY_S = 10.0
 GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
 

@@ -64,9 +64,9 @@ def test_food_given_by_hand_counts_beside_the_feeder(house: House) -> None:
     house.service.add_handfeed(TANK, {"mass_g": 0.5, "sd_g": 0.1, "at": at(house, 2)})
     after = {one.day: one for one in gathered(house).record.fed}
     changed = [day for day in after if after[day] != before[day]]
-    assert changed == [2]
-    assert after[2].mass_g - before[2].mass_g == pytest.approx(0.5)
-    assert after[2].sd_g == pytest.approx((before[2].sd_g ** 2 + 0.1**2) ** 0.5)
+    assert changed == [1]
+    assert after[1].mass_g - before[1].mass_g == pytest.approx(0.5)
+    assert after[1].sd_g == pytest.approx((before[1].sd_g ** 2 + 0.1**2) ** 0.5)
 
 
 def test_another_food_in_the_hopper_is_told_apart_from_the_day_it_came(house: House) -> None:
@@ -77,8 +77,8 @@ def test_another_food_in_the_hopper_is_told_apart_from_the_day_it_came(house: Ho
     live(house, 4, first=9)
     found = gathered(house)
     assert [food.protein_percent for food in found.record.foods] == [42.0, 33.0]
-    assert {one.food for one in found.record.fed if one.day < 4} == {0}
-    assert {one.food for one in found.record.fed if one.day > 4} == {1}
+    assert {one.food for one in found.record.fed if one.day < 3} == {0}
+    assert {one.food for one in found.record.fed if one.day > 3} == {1}
     assert found.food == 1, "grams are of the food that is fed now"
 
 
@@ -178,6 +178,7 @@ def test_a_water_change_brings_what_its_source_holds_as_nitrogen(house: House) -
 
 
 def test_what_upsets_a_tank_is_noted_by_day(house: House) -> None:
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
     house.clock.advance(10 * DAY_MS)
     for kind, ago in (("plants", 8), ("filter", 6), ("medication", 5), ("stocking", 4), ("harvest", 3)):
         house.service.add_note(TANK, {"kind": kind, "text": kind, "at": at(house, ago)})
@@ -224,8 +225,19 @@ def test_day_0_stays_while_the_record_grows_and_moves_for_an_older_notebook(hous
     second = gathered(house)
     assert second.day_0 == first.day_0
     assert [f.day for f in second.record.fed][: len(first.record.fed)] == [f.day for f in first.record.fed]
-    house.reading("nitrate", 1.0, at=at(house, 30))
-    assert (first.day_0 - gathered(house).day_0).days == 24
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 30)})
+    assert (first.day_0 - gathered(house).day_0).days == 25
+
+
+def test_what_was_read_before_the_books_of_the_food_begin_is_left_out(house: House) -> None:
+    """Nobody knows what was fed then: zero would be a claim."""
+    house.clock.advance(100 * DAY_MS)
+    house.reading("nitrate", 9.0, at=at(house, 90))
+    live(house, 10)
+    house.reading("nitrate", 2.0)
+    record = gathered(house).record
+    assert record.now < 11
+    assert [one.value for one in record.seen] == [2.0]
 
 
 def test_days_are_local_ones_also_where_clocks_change(house: House) -> None:
