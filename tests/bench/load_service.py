@@ -54,7 +54,7 @@ def main() -> None:
             fill(Path(name), broker.port, 365 * years)
             with running_service(Path(name), broker.port) as url, httpx.Client(base_url=f"{url}/api/v1") as api:
                 started = fresh(api)
-                reading = {"analyte": "nitrate", "value": 5.0, "unit": "mg/L", "basis": "ion"}
+                reading = {"analyte": "nitrate", "value": 5.0, "unit": "mg/L", "basis": "ion", "below": 0, "above": 10}
                 api.post("/tanks/t/readings", json=reading).raise_for_status()
                 entered = fresh(api)
                 asked = []

@@ -50,7 +50,8 @@ def fill(folder: Path, port: int, days: int) -> None:
                 rows.append({"at_ms": at_ms, "recorded_ms": now_ms, "body": json.dumps(body), **key})
             at_ms = now_ms - day * DAY_MS
             if day % 7 == 0:
-                reading = {"analyte": "nitrate", "value": 5.0, "unit": "mg/L", "basis": "ion", "chart": False}
+                reading = {"analyte": "nitrate", "value": 5.0, "unit": "mg/L", "basis": "ion"}
+                reading |= {"chart": True, "below": 0.0, "above": 10.0}
                 ledger.add(tx, "reading", at_ms, now_ms, reading, tank="t", subject="nitrate")
                 ledger.add(tx, "weighin", at_ms, now_ms, {"mass_g": 60.0, "sd_g": 0.01}, device="f")
             if day % 30 == 0 and day:
