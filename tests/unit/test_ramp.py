@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from tareline.guard.ramp import (
     APART_MS,
     DAY_MS,
+    DOUBTFUL,
     ENDED,
     FRESH_MS,
     SURE,
@@ -106,11 +107,20 @@ def test_no_step_is_over_half_of_the_present_ration() -> None:
 def test_the_last_step_ends_at_the_ceiling() -> None:
     ramp = replace(RAMP, ceiling_g=0.1)
     assert candidates(ramp, PRESENT_G) == (0.1, 0.095, 0.0925)
+    assert candidates(ramp, 0.1) == ()
     p = dict.fromkeys(asked_of(ramp, PRESENT_G), 0.99)
     assert says(knows(p), ramp).daily_g == 0.1
     decision = says(knows({0.1: 0.99}), ramp, ration_g=0.1)
     assert decision.daily_g is None
     assert any("ceiling of 0.1 g a day" in one for one in decision.waits_for)
+
+
+def test_the_figures_are_those_that_the_keeper_is_told() -> None:
+    """97.5 % for the next ration, half for the present one, readings of at most ten days, proven after fourteen."""
+    assert (SURE, DOUBTFUL) == (0.975, 0.5)
+    assert (FRESH_MS, UNMEASURED_MS, APART_MS) == (10 * DAY_MS, 14 * DAY_MS, 7 * DAY_MS)
+    assert says(knows(0.9749)).state == "waits for the water"
+    assert says(knows(0.975)).state == "steps up"
 
 
 # -- what a step waits for ---------------------------------------------------------------------------------------------
@@ -271,9 +281,14 @@ def test_a_limit_found_but_wide_is_narrowed_while_steps_are_sure() -> None:
     assert says(knows(**wide)).state == "steps up"
     assert says(knows(0.9, **wide)).state == "waits for the water"
     assert says(knows(0.9, **wide), ration_since_ms=ago(83)).state == "waits for the water"
+    assert says(knows(**wide), ration_since_ms=ago(84)).state == "steps up"
     decision = says(knows(0.9, **wide), ration_since_ms=ago(84))
     assert decision.state == "limit found"
     assert "for 84 days no step was sure enough to stay under it" in decision.reasons
+
+
+def test_an_old_posterior_finds_nothing() -> None:
+    assert says(knows(**FOUND, fresh=False)).state == "waits for readings"
 
 
 @pytest.mark.parametrize("other", [{"held": True}, {"ration_since_ms": ago(3)}, {"rising": ("nitrite",)}])
