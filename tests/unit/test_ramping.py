@@ -257,7 +257,7 @@ def test_more_than_a_trace_of_ammonia_or_nitrite_waits(
     for _ in range(5):
         house.clock.advance(DAY_MS)
         measure(house)
-        house.reading(analyte, value, below=0.0, above=0.5)
+        house.reading(analyte, value, below=0.0, above=0.4)
         house.service.ramping.step(TANK)
     assert (rations(house)[-1] == 0.05) is waits
     assert any(one.startswith(f"{analyte} to be gone") for one in view(house)["waits_for"]) is waits
