@@ -287,9 +287,7 @@ _NEWEST_ID_OF_DEVICE = select(func.coalesce(func.max(ledger.c.id), 0)).where(
 )
 
 
-def newest_id_of_device(
-    connection: Connection, device: str, kinds: Sequence[str], before_ms: int | None = None
-) -> int:
+def newest_id_of_device(connection: Connection, device: str, kinds: Sequence[str], before_ms: int | None = None) -> int:
     """The id of the newest row of some kinds of a device about what was before an instant; 0 where there is none."""
     values = {"device": device, "kinds": kinds, "before": _EVER_MS if before_ms is None else before_ms}
     return int(connection.execute(_NEWEST_ID_OF_DEVICE, values).scalar_one())
