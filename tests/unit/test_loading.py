@@ -322,6 +322,7 @@ def test_a_killed_process_is_replaced(told: House) -> None:
     loading = told.service.loading
     (pid,) = loading.pids
     os.kill(pid, signal.SIGKILL)
+    os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT)  # one that is asked while it dies is the next test's
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     settle(told)
