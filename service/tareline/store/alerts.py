@@ -86,6 +86,12 @@ def queue(
     return int(made[0])
 
 
+def queued(connection: Connection) -> list[tuple[Queued, str]]:
+    """Every message there is, with each target it is or was for, in order."""
+    query = select(message, delivery.c.target).join(delivery).order_by(message.c.id, delivery.c.target)
+    return [(_queued(row), row.target) for row in connection.execute(query)]
+
+
 def heads(connection: Connection, target: str) -> list[tuple[Queued, int]]:
     """Of each tank the first message that waits for a target, with the id of the last one that does."""
     first = (
@@ -96,15 +102,13 @@ def heads(connection: Connection, target: str) -> list[tuple[Queued, int]]:
         .subquery()
     )
     query = select(message, first.c.last).join(first, message.c.id == first.c.first).order_by(message.c.id)
-    return [
-        (
-            Queued(
-                row.id, row.tank, row.queued_ms, row.until_ms, row.kind, row.title, row.text, json.loads(row.alerts)
-            ),
-            row.last,
-        )
-        for row in connection.execute(query)
-    ]
+    return [(_queued(row), row.last) for row in connection.execute(query)]
+
+
+def _queued(row: Any) -> Queued:
+    return Queued(
+        row.id, row.tank, row.queued_ms, row.until_ms, row.kind, row.title, row.text, json.loads(row.alerts)
+    )
 
 
 def note_try(
