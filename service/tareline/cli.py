@@ -114,14 +114,20 @@ def demo(
         "demo-data"
     ),
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="HTTP port; default 8620, or a free one.")] = None,
+    month: Annotated[
+        bool, typer.Option("--month", help="Play a keeper's month in fast motion, print what was told, and leave.")
+    ] = False,
 ) -> None:
     """Run a complete small installation with invented tanks, until Ctrl-C."""
-    from tareline.simulate.demo import run
+    from tareline.simulate.demo import run, tell_month
     from tareline.store.engine import StoreError
 
     start_log()
     logging.getLogger().setLevel(logging.WARNING)
     try:
+        if month:
+            tell_month()
+            return
         code = run(folder, port)
     except (OSError, RuntimeError, StoreError) as error:
         raise _fail(str(error)) from error

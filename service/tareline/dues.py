@@ -12,7 +12,7 @@ from tareline.feeding.days import day_end_ms, day_of, day_start_ms
 from tareline.feeding.hopper import hopper
 from tareline.guard import due as guard
 from tareline.guard.due import Due, Hopper, Situation
-from tareline.guard.lines import NAMES, with_samples
+from tareline.guard.lines import with_samples
 from tareline.hoppers import daily_g
 from tareline.ramping import Ramping
 from tareline.reconciling import Reconciling
@@ -22,14 +22,6 @@ from tareline.store import ledger
 from tareline.trending import Trending
 
 SAMPLED_MS = 86_400_000  # a probe that has sent nothing for a day watches nothing
-DOES = {
-    "measure": "measure {}",
-    "weigh": "weigh the hopper of {}",
-    "refill": "refill {}",
-    "calibrate": "calibrate {}",
-    "release": "release the hold",
-    "look": "look at {}",
-}
 
 
 class Dues:
@@ -103,7 +95,6 @@ def _hopper(tx: Connection, reconciling: Reconciling, feeder: str) -> Hopper:
 
 def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
     """One thing that is due, as pages, the API and messages show it."""
-    name = NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject
     day = day_of(one.by_ms, zone)
     return {
         "what": one.what,
@@ -111,6 +102,6 @@ def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
         "by": stated(one.by_ms, zone),
         "day": day.isoformat(),
         "overdue": day < day_of(now_ms, zone),
-        "do": DOES[one.what].format(name),
+        "do": guard.in_words(one),
         "why": one.why,
     }

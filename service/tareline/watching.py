@@ -19,6 +19,7 @@ from tareline.feeding.hopper import hopper
 from tareline.guard import concerns, ramp_concerns, troubles
 from tareline.guard.alerts import Concern
 from tareline.guard.concerns import DAY_MS, Place, upper_first
+from tareline.guard.hold import HoldState
 from tareline.hoppers import daily_g
 from tareline.loading import Loading
 from tareline.notify.alerts import Alerts
@@ -30,8 +31,6 @@ from tareline.store import ledger
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import StoreError
 from tareline.trending import Trending
-from tareline.units import CANONICAL
-from tareline.water.readings import Reading
 
 log = logging.getLogger(__name__)
 
@@ -96,13 +95,12 @@ class Watching:
             self._context.announce("alert", None)
 
     def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
-        name = str(self._context.need("tank", tank)["name"])
         return Concern(
             key=f"blind/{tank}",
             kind="device",
             tank=tank,
             since_ms=now_ms,
-            what=f"{name}: Tareline cannot look after it",
+            what="Tareline cannot look after this tank",
             text=f"Something in the books of this tank could not be worked out ({type(error).__name__}); the log says "
             "where. Feeding goes on under its cap, and holds work; no new alert of this tank can come. Look after it "
             "yourself, and tell the developers.",
@@ -149,13 +147,16 @@ class Watching:
         body = self._context.need("tank", tank)
         place = Place(tank, str(body["name"]), str(body["timezone"]))
         trends = self._trending.compute(tank, now_ms)
-        found = [c for a, trend in trends.items() if (c := concerns.of_trend(place, a, trend)) is not None]
         if not self._loading.on_its_way(tank):
             self._ramping.step(tank)
         with self._context.store.read() as tx:
-            found += self._of_load(tx, place, tank, now_ms)
-            found += self._of_water(tx, place, tank, now_ms)
-            late = concerns.of_due(place, self._dues.of(tx, tank), now_ms)
+            state = facts.hold_state(tx, tank)
+            found = self._of_load(tx, place, tank, now_ms)
+            found += self._of_water(tx, place, tank, state, now_ms)
+            lines = facts.lines_now(tx, self._context, tank, now_ms)
+            rising = (concerns.of_trend(place, analyte, trend, lines, state) for analyte, trend in trends.items())
+            found += [one for one in rising if one is not None]
+            late = concerns.of_due(place, self._dues.of(tx, tank), state, now_ms)
             found += [late] if late is not None else []
             devices = device_store.load(tx)
             for feeder in self._context.register.devices_of("feeder", tank):
@@ -164,19 +165,19 @@ class Watching:
                 found += self._of_feeder(tx, place, known, now_ms)
             for probe in self._context.register.devices_of("probe", tank):
                 found += self._of_device(tx, place, devices.get(probe, Device(probe)), "probe", now_ms)
-        found += [troubles.of_ailment(place, probe, ailment) for probe, ailment in self._sampling.of(tank).ailments]
+        ailments = self._sampling.of(tank).ailments
+        for probe in dict.fromkeys(probe for probe, _ in ailments):
+            found += troubles.of_ailments(place, probe, [ailment for name, ailment in ailments if name == probe])
         if body["stage"] != "empty":  # whose ration is kept, and not fed
             found += troubles.of_budget(place, self._fed(tank, place.zone, now_ms))
         return found
 
-    def _of_water(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
-        state = facts.hold_state(tx, tank)
+    def _of_water(self, tx: Connection, place: Place, tank: str, state: HoldState, now_ms: int) -> list[Concern]:
         water = guarding.look(tx, self._context, tank, self._sampling.of(tank))
         readings = {a: r for a, (r, _) in facts.latest_readings(tx, self._context, tank).items()}
-        between = {a: text for a, r in readings.items() if (text := _between(r)) is not None}
         return [
-            *concerns.of_hold(place, state, water.known, *self._unconfirmed(tx, tank), now_ms),
-            *concerns.of_lines(place, water.found, between),
+            *concerns.of_hold(place, state, water.known, readings, self._asked(tx, tank), now_ms),
+            *concerns.of_lines(place, water.found, readings, state),
         ]
 
     def _of_load(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
@@ -193,19 +194,22 @@ class Watching:
             found.append(ramp_concerns.of_ramp(place, state, last.at_ms, body["reasons"], grams, now_ms))
         return [concern for concern in found if concern is not None]
 
-    def _unconfirmed(self, tx: Connection, tank: str) -> tuple[list[str], list[str]]:
-        """Feeders that have not said that they hold: those that were asked over a minute ago, and the others."""
+    def _asked(self, tx: Connection, tank: str) -> concerns.Asked:
+        """Which feeders that were asked to hold have said that they do; a minute is given them."""
         told, devices = device_store.issued(tx), device_store.load(tx)
+        obeying: list[str] = []
+        pending: list[str] = []
         late: list[str] = []
-        awaited: list[str] = []
         for feeder in self._context.register.devices_of("feeder", tank):
             asked = told.get((feeder, "hold"))
             if asked is None or not asked.body["held"]:
-                continue
-            if not devices.get(feeder, Device(feeder)).confirms("hold", asked.version):
+                pending.append(feeder)
+            elif devices.get(feeder, Device(feeder)).confirms("hold", asked.version):
+                obeying.append(feeder)
+            else:
                 waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
-                (late if waited_ms >= CONFIRM_MS else awaited).append(feeder)
-        return late, awaited
+                (late if waited_ms >= CONFIRM_MS else pending).append(feeder)
+        return concerns.Asked(obeying, pending, late)
 
     def _fed(self, tank: str, zone: str, now_ms: int) -> list[troubles.Fed]:
         today = day_of(now_ms, zone)
@@ -290,14 +294,3 @@ class Watching:
                         place = Place(None, "No tank", "UTC")
                         found += self._of_device(tx, place, devices[name], kind, now_ms)
         return found
-
-
-def _between(reading: Reading) -> str | None:
-    """In words, between which values the water lies, in the canonical unit; None where a value stands for itself."""
-    if reading.low == reading.high:
-        return None
-    scale = CANONICAL[reading.analyte]
-    unit = "" if scale.unit == "1" else f" {scale.unit}{f' as {scale.basis}' if scale.basis else ''}"
-    if reading.high is None:
-        return f"the kit can only say that it is at least {reading.low:.2g}{unit}"
-    return f"by this kit it lies between {reading.low:.2g} and {reading.high:.2g}{unit}"

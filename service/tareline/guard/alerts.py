@@ -35,6 +35,8 @@ SETTLES_MS: Mapping[Kind, int] = {
     "budget": HOUR_MS,
     "due": 0,
 }
+# What was said of a moment, or of a day, only ages: that it has done so is no news.
+AGES = ("missed", "unanswered", "fault", "rejects", "boards", "over")
 URGENT_AGAIN_MS = (HOUR_MS, 6 * HOUR_MS)  # after the first and the second telling; then daily, for as long as it lasts
 OTHERS_AGAIN = 3  # times, a day apart
 
@@ -45,6 +47,7 @@ class Concern:
 
     key: what it is about, such as "line/fable/ammonia". what: one short sentence, what and where. text: since when, how
     sure, what was done, what to do now. urgent: quiet hours never silence it. grade: rises when it gets worse.
+    covers: keys of other concerns that this one speaks for as well, so that one event is one alert.
     """
 
     key: str
@@ -55,6 +58,7 @@ class Concern:
     text: str
     urgent: bool = False
     grade: int = 0
+    covers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,12 +144,18 @@ def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, 
 
     alerts: the newest of each key, if it is not cleared, cleared within a day, or owed. concerns: all there are.
     """
-    now = {concern.key: concern for concern in concerns}
+    found = {concern.key: concern for concern in concerns}
+    covered = {key for concern in found.values() for key in concern.covers}
+    now = {key: concern for key, concern in found.items() if key not in covered}
     changed: list[Alert] = []
     notices: list[Notice] = []
     for key in sorted({*alerts, *now}):
         before = alerts.get(key)
-        after = _fade(before, now_ms) if key not in now else _meet(before, now[key], now_ms)
+        after: Alert | None
+        if key in now:
+            after = _meet(before, now[key], now_ms)
+        else:
+            after = _end(before, now_ms) if key in covered else _fade(before, now_ms)
         if after is None:
             continue
         after, why = _say(_remind(after, now_ms), now_ms, rules)
@@ -204,7 +214,15 @@ def _fade(alert: Alert | None, now_ms: int) -> Alert | None:
     if now_ms - gone_ms < settles_ms:
         return replace(alert, gone_ms=gone_ms)
     # What nobody was told of came and went: a message that it is over would be the first to speak of it.
-    return replace(alert, gone_ms=gone_ms, state="cleared", cleared_ms=now_ms, owed="cleared" if alert.told else None)
+    news = alert.told and alert.key.partition("/")[0] not in AGES
+    return replace(alert, gone_ms=gone_ms, state="cleared", cleared_ms=now_ms, owed="cleared" if news else None)
+
+
+def _end(alert: Alert | None, now_ms: int) -> Alert | None:
+    """An alert that is over without a word: another one speaks for it, or nothing needs to be said."""
+    if alert is None or alert.state == "cleared":
+        return alert
+    return replace(alert, state="cleared", gone_ms=now_ms, cleared_ms=now_ms, owed=None)
 
 
 def _remind(alert: Alert, now_ms: int) -> Alert:

@@ -3,20 +3,22 @@
 Each text says since when, how sure that is, what Tareline did about it, and what the keeper should do now.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tareline.feeding.days import from_ms
 from tareline.guard.alerts import Concern
-from tareline.guard.due import Due
+from tareline.guard.due import ALWAYS, Due, in_words
 from tareline.guard.hold import HoldState, Reason
-from tareline.guard.lines import NAMES, Crossing, Known
-from tareline.units import CANONICAL
+from tareline.guard.lines import NAMES, Crossing, Known, Line
+from tareline.units import CANONICAL, from_canonical
+from tareline.water.readings import Reading
 from tareline.water.trends import Trend
 
 DAY_MS = 86_400_000
 FASTING_MS = 3 * DAY_MS  # a hold that lasts longer is told again: small fish and shrimps go hungry (judgement)
-OVERDUE_MS = 2 * DAY_MS  # what is due is told of on the due list first, and as an alert when nobody followed it
+OVERDUE_MS = 5 * DAY_MS  # what is due is on the due list first; who measures once a week is never reminded (judgement)
 
 _TOXIC = (
     "Measure once more. If it is so, change a third to half of the water with water of the same temperature, look for "
@@ -50,6 +52,13 @@ ADVICE: dict[tuple[str, bool], str] = {
 }
 
 
+_RELEASE = {
+    "board": "If you replaced the board, release the hold; if not, find the second one and unplug it: two feeders on "
+    "one plan feed twice",
+    "installation": "Find the other service and end it, or give it a root of its own; then release the hold",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where something is: the tank (None: on none), its name for people, and its time zone."""
@@ -58,15 +67,28 @@ class Place:
     name: str
     zone: str
 
+    def day(self, at_ms: int) -> str:
+        """A day in words, in the place's own time."""
+        at = from_ms(at_ms, self.zone)
+        return f"{at:%a} {at.day} {at:%b}"
+
     def when(self, at_ms: int) -> str:
         """An instant in words, in the place's own time."""
-        at = from_ms(at_ms, self.zone)
-        return f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+        return f"{self.day(at_ms)}, {from_ms(at_ms, self.zone):%H:%M}"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The feeders of a tank that were told to hold: those that obey, those that may still answer, those too late."""
+
+    obeying: Sequence[str] = ()
+    pending: Sequence[str] = ()
+    late: Sequence[str] = ()
 
 
 def upper_first(text: str) -> str:
-    """A sentence with its first letter raised, and the others as they are."""
-    return text[:1].upper() + text[1:]
+    """A sentence with its first letter raised, and the others as they are; pH keeps its own."""
+    return text if text.startswith("pH") else text[:1].upper() + text[1:]
 
 
 def lasting(ms: int) -> str:
@@ -78,88 +100,146 @@ def lasting(ms: int) -> str:
     return "a moment"
 
 
+def figure(value: float, digits: int = 3) -> str:
+    """A number with so many significant digits, never with an exponent."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    rounded = float(f"{value:.{digits}g}")
+    places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
+    text = f"{rounded:.{places}f}"
+    return text.rstrip("0").rstrip(".") if places else text
+
+
+def and_list(words: Sequence[str]) -> str:
+    """Words as one reads them out."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def changed(state: HoldState) -> str:
+    """What Tareline does about something that changes nothing by itself."""
+    if state.held:
+        return "Feeding is held already"
+    if state.reduce_to < 1:
+        return f"Feeding is reduced to {state.reduce_to:.0%} already"
+    return "Tareline has changed nothing"
+
+
+def _kin(analyte: str) -> tuple[str, ...]:
+    """The analytes that one event moves together: un-ionised ammonia is a share of the total."""
+    return ("ammonia", "free_ammonia") if analyte in ("ammonia", "free_ammonia") else (analyte,)
+
+
+def _spoken_for(tank: str | None, analytes: Iterable[str | None], *keys: str) -> tuple[str, ...]:
+    """The keys of crossed lines and trends of these analytes, and others."""
+    found = dict.fromkeys(kin for analyte in analytes if analyte is not None for kin in _kin(analyte))
+    lines = [f"line/{tank}/{analyte}/{side}" for analyte in found for side in ("above", "below")]
+    return (*lines, *(f"rising/{tank}/{analyte}" for analyte in found), *keys)
+
+
 def of_hold(
     place: Place,
     state: HoldState,
     known: Mapping[str, Known],
-    silent: Sequence[str],
-    awaited: Sequence[str],
+    readings: Mapping[str, Reading],
+    asked: Asked,
     now_ms: int,
 ) -> list[Concern]:
     """A hold (again as fasting after three days), a reduction, and every feeder that has not confirmed within a minute.
 
-    silent: feeders of the tank that were asked over a minute ago and have not said that they obey; awaited: that were
-    asked just now.
+    The hold speaks for the crossed lines and the trends behind it. readings: the newest by hand.
     """
-    found = []
     holds = [r for r in state.reasons if r.do == "hold"]
-    if holds:
-        since_ms = min(r.since_ms for r in holds)
-        fasting = now_ms - since_ms >= FASTING_MS
-        why = "; and ".join(r.text for r in holds)
-        obeyed = (
-            f"{' and '.join(silent)} has not confirmed it"
-            if silent
-            else f"{' and '.join(awaited)} was asked just now, and has yet to confirm it"
-            if awaited
-            else "every feeder of this tank has said that it obeys"
-        )
-        needs = [need for r in holds if (need := r.needs(known.get(r.analyte or ""))) is not None]
-        end = (
-            f"Feeding goes on after {'; '.join(needs)}, and a person's release"
-            if needs
-            else "Nothing stands in the way of a release any more: look at the animals, then release it"
-        )
-        advice = _advice(holds)
-        hungry = (
-            f"Nothing has been fed for {lasting(now_ms - since_ms)}. Most grown fish stand a week; young ones, very "
-            "small ones and some invertebrates do not. "
-            if fasting
-            else ""
-        )
-        found.append(
-            Concern(
-                key=f"hold/{place.tank}",
-                kind="hold",
-                tank=place.tank,
-                since_ms=since_ms,
-                what=f"{place.name}: {'fasting, feeding is still held' if fasting else 'feeding is held'}",
-                text=f"Since {place.when(since_ms)}: {why}. Tareline has paused feeding; {obeyed}. "
-                f"{hungry}{advice}{end}.",
-                urgent=True,
-                grade=1 if fasting else 0,
-            )
-        )
     reduced = [r for r in state.reasons if r.do == "reduce"]
-    if reduced and not holds:
-        why = "; and ".join(r.text for r in reduced)
-        advice = _advice(reduced)
-        found.append(
-            Concern(
-                key=f"reduced/{place.tank}",
-                kind="hold",
-                tank=place.tank,
-                since_ms=min(r.since_ms for r in reduced),
-                what=f"{place.name}: feeding is reduced to {state.reduce_to:.0%}",
-                text=f"Since {place.when(min(r.since_ms for r in reduced))}: {why}. Tareline has reduced each meal. "
-                f"{advice}The first newer reading clear of the line restores the ration by itself.",
-                grade=round(10 * (1 - state.reduce_to)),
-            )
-        )
-    found += [
-        Concern(
-            key=f"unconfirmed/{feeder}",
-            kind="hold",
-            tank=place.tank,
-            since_ms=state.since_ms or now_ms,
-            what=f"{place.name}: {feeder} has not confirmed the hold",
-            text="A hold that no feeder has confirmed is no hold. Tareline goes on sending it. Unplug the feeder now, "
-            "with dry hands, and look whether it is in reach of the network.",
-            urgent=True,
-        )
-        for feeder in (silent if holds else ())
-    ]
-    return found
+    if holds:
+        sure = _sure(holds, readings)
+        return [
+            _held(place, holds, known, sure, asked, now_ms),
+            *(_unconfirmed(place, f, holds, now_ms) for f in asked.late),
+        ]
+    return [_reduced(place, reduced, _sure(reduced, readings), state.reduce_to)] if reduced else []
+
+
+def _held(
+    place: Place, holds: Sequence[Reason], known: Mapping[str, Known], sure: str, asked: Asked, now_ms: int
+) -> Concern:
+    since_ms = min(r.since_ms for r in holds)
+    fasting = now_ms - since_ms >= FASTING_MS
+    needs = dict.fromkeys(need for r in holds if (need := r.needs(known.get(r.analyte or ""))) is not None)
+    told = [_RELEASE[r.kind] for r in holds if r.kind in _RELEASE]
+    if needs:
+        end = f"Before a person can release it, this is needed: {'; '.join(needs)}"
+    elif any(r.kind == "line" for r in holds):
+        end = "The water is clear of the line that held: look at the animals, then release the hold"
+    else:
+        end = "It lasts until a person releases it"
+    hungry = (
+        f"Feeding has been held for {lasting(now_ms - since_ms)}: most grown fish stand a week without food; young "
+        "ones, very small ones and some invertebrates do not. "
+        if fasting
+        else ""
+    )
+    advice = _advice(holds) if needs else ""
+    devices = [r.device for r in holds if r.kind == "board" and r.device is not None]
+    return Concern(
+        key=f"hold/{place.tank}",
+        kind="hold",
+        tank=place.tank,
+        since_ms=since_ms,
+        what="fasting, feeding is still held" if fasting else "feeding is held",
+        text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in holds))}.{sure} "
+        f"Tareline has paused feeding; {_obeyed(asked)}. {hungry}{advice}{''.join(f'{one}. ' for one in told)}"
+        f"{'' if told and not needs else f'{end}.'}".rstrip(),
+        urgent=True,
+        grade=1 if fasting else 0,
+        covers=_spoken_for(
+            place.tank,
+            (r.analyte for r in holds),
+            f"reduced/{place.tank}",
+            f"starved/{place.tank}",
+            *(f"boards/{device}" for device in devices),
+        ),
+    )
+
+
+def _obeyed(asked: Asked) -> str:
+    if asked.late:
+        return f"{and_list(asked.late)} {'have' if len(asked.late) > 1 else 'has'} not confirmed it"
+    if asked.pending:
+        return f"{and_list(asked.pending)} must confirm it within a minute, or you will hear of it"
+    if asked.obeying:
+        return f"{and_list(asked.obeying)} {'have' if len(asked.obeying) > 1 else 'has'} confirmed it"
+    return "there is no feeder on this tank"
+
+
+def _unconfirmed(place: Place, feeder: str, holds: Sequence[Reason], now_ms: int) -> Concern:
+    since_ms = min(now_ms, max(r.since_ms for r in holds))
+    return Concern(
+        key=f"unconfirmed/{feeder}",
+        kind="hold",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{feeder} has not confirmed the hold",
+        text=f"It was told {place.when(since_ms)} and has not answered within a minute: it may still feed. Tareline "
+        "goes on asking it. Unplug the feeder now, with dry hands, and look whether it is in reach of the network.",
+        urgent=True,
+    )
+
+
+def _reduced(place: Place, reduced: Sequence[Reason], sure: str, reduce_to: float) -> Concern:
+    since_ms = min(r.since_ms for r in reduced)
+    return Concern(
+        key=f"reduced/{place.tank}",
+        kind="hold",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"feeding is reduced to {reduce_to:.0%}",
+        text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in reduced))}.{sure} Tareline "
+        "has "
+        f"reduced each meal to {reduce_to:.0%}. {_advice(reduced)}"
+        "The first newer reading clear of the line restores the ration by itself.",
+        grade=round(10 * (1 - reduce_to)),
+        covers=_spoken_for(place.tank, (r.analyte for r in reduced)),
+    )
 
 
 def _advice(reasons: Iterable[Reason]) -> str:
@@ -168,10 +248,12 @@ def _advice(reasons: Iterable[Reason]) -> str:
     return "".join(f"{one}. " for one in dict.fromkeys(ADVICE[side] for side in sides if side in ADVICE))
 
 
-def of_lines(place: Place, found: Sequence[Crossing], between: Mapping[str, str]) -> list[Concern]:
-    """Crossed lines, the strictest of each analyte and side.
+def of_lines(
+    place: Place, found: Sequence[Crossing], readings: Mapping[str, Reading], state: HoldState
+) -> list[Concern]:
+    """Crossed lines, the strictest of each analyte and side; total and un-ionised ammonia are one.
 
-    between: by analyte, in words, between which values the water lies.
+    readings: the newest by hand, which say how sure a value is. A line speaks for its analyte's trend.
     """
     grades = {"notify": 0, "reduce": 1, "hold": 2}
     strictest: dict[tuple[str, bool], Crossing] = {}
@@ -181,55 +263,113 @@ def of_lines(place: Place, found: Sequence[Crossing], between: Mapping[str, str]
             strictest[key] = crossing
     concerns = []
     for (analyte, above), crossing in strictest.items():
+        if analyte == "free_ammonia" and above and ("ammonia", True) in strictest:
+            continue
+        said = [crossing]
+        if analyte == "ammonia" and above and ("free_ammonia", True) in strictest:
+            said.append(strictest["free_ammonia", True])
+        do = max((one.do for one in said), key=grades.__getitem__)
+        side = "above" if above else "below"
         did = {
-            "notify": "Tareline has changed nothing",
+            "notify": changed(state),
             "reduce": f"Tareline has reduced each meal to {crossing.line.reduce_to or 0:.0%}",
             "hold": "Tareline has paused feeding",
-        }[crossing.do]
+        }[do]
         since_ms = crossing.known.at_ms
-        sure = f" {upper_first(between[analyte])}." if analyte in between else ""
+        own = [
+            key
+            for key in _spoken_for(place.tank, [analyte])
+            if key.startswith("rising") or f"/free_ammonia/{side}" in key
+        ]
+        key_of = f"line/{place.tank}/{analyte}/{side}"
         concerns.append(
             Concern(
-                key=f"line/{place.tank}/{analyte}/{'above' if above else 'below'}",
+                key=key_of,
                 kind="line",
                 tank=place.tank,
                 since_ms=since_ms,
-                what=f"{place.name}: {NAMES[analyte]} is too {'high' if above else 'low'}",
-                text=f"Since {place.when(since_ms)}: {crossing.text}.{sure} {did}. {ADVICE[analyte, above]}.",
-                grade=grades[crossing.do],
+                what=f"{NAMES[analyte]} is too {'high' if above else 'low'}",
+                text=f"Since {place.when(since_ms)}: {'; and '.join(one.text for one in said)}."
+                f"{_between(crossing, readings)} {did}. {ADVICE[said[-1].line.analyte, above]}.",
+                grade=grades[do],
+                covers=tuple(key for key in own if key != key_of),
             )
         )
     return concerns
 
 
-def of_trend(place: Place, analyte: str, trend: Trend) -> Concern | None:
+def _between(crossing: Crossing, readings: Mapping[str, Reading]) -> str:
+    """Between which values the water lies by the reading behind a crossing; empty where a value stands for itself."""
+    line, reading = crossing.line, readings.get(crossing.line.analyte)
+    if reading is None or reading.entry != crossing.known.entry:
+        return ""
+    return _interval(reading, line.unit, line.basis)
+
+
+def _interval(reading: Reading, unit: str, basis: str | None) -> str:
+    if reading.low == reading.high:
+        return ""
+    low = figure(from_canonical(reading.analyte, reading.low, basis, unit), 2)
+    if reading.high is None:
+        return f" The kit can only say that it is at least {low}{_unit(unit, basis)}."
+    high = figure(from_canonical(reading.analyte, reading.high, basis, unit), 2)
+    return f" By this kit it lies between {low} and {high}{_unit(unit, basis)}."
+
+
+def _sure(reasons: Iterable[Reason], readings: Mapping[str, Reading]) -> str:
+    """Between which values the water lay by the readings behind reasons, as long as these are the newest."""
+    found = {}
+    for reason in reasons:
+        reading = readings.get("ammonia" if reason.analyte == "free_ammonia" else reason.analyte or "")
+        if reading is not None and reading.at_ms <= reason.since_ms and reading.entry < reason.entry:
+            scale = CANONICAL[reading.analyte]
+            found[reading.analyte] = _interval(reading, scale.unit, scale.basis)
+    return "".join(found.values())
+
+
+def _unit(unit: str, basis: str | None) -> str:
+    return "" if unit == "1" else f" {unit}{f' as {basis}' if basis else ''}"
+
+
+def of_trend(place: Place, analyte: str, trend: Trend, lines: Sequence[Line], state: HoldState) -> Concern | None:
     """A trend that reaches a line within the time that is looked ahead; None where nothing is to be told."""
     if not trend.alarm or trend.slope_per_day is None or trend.since_ms is None:
         return None
-    unit = CANONICAL[analyte].unit
-    shown = "" if unit == "1" else f" {unit}"
-    basis = f" as {CANONICAL[analyte].basis}" if CANONICAL[analyte].basis else ""
-    per_month = 30 * trend.slope_per_day
-    rising = trend.direction != "falling"
-    reach = ""
-    if trend.reaches is not None:
-        first = from_ms(trend.reaches.earliest_ms, place.zone)
-        last = None if trend.reaches.latest_ms is None else from_ms(trend.reaches.latest_ms, place.zone)
-        until = f" and {last.day} {last:%b}" if last is not None else ", perhaps much later"
-        reach = (
-            f" If it goes on, it reaches {trend.reaches.limit:.3g}{shown}{basis} "
-            f"{'between' if last is not None else 'from'} {first.day} {first:%b}{until}."
-        )
+    rising = trend.slope_per_day > 0
     return Concern(
         key=f"rising/{place.tank}/{analyte}",
         kind="rising",
         tank=place.tank,
         since_ms=trend.since_ms,
-        what=f"{place.name}: {NAMES[analyte]} is {'rising' if rising else 'falling'}",
-        text=f"Since about {place.when(trend.since_ms)}, by {abs(per_month):.2g}{shown}{basis} a month. "
-        f"{trend.how_sure}"
-        f"{reach} Tareline has changed nothing. {_of_rise(analyte, rising)}.",
+        what=f"{NAMES[analyte]} is {'rising' if rising else 'falling'}",
+        text=f"{_going(analyte, trend, lines, place)} {trend.how_sure} {changed(state)}. {_of_rise(analyte, rising)}.",
     )
+
+
+def _going(analyte: str, trend: Trend, lines: Sequence[Line], place: Place) -> str:
+    """Where a trend goes, in the unit of the line that it reaches."""
+    assert trend.slope_per_day is not None
+    assert trend.since_ms is not None
+    limit = trend.reaches.limit if trend.reaches is not None else None
+    own = [line for line in lines if line.analyte == analyte]
+    line = min(own, key=lambda one: abs(one.canonical - (limit or 0.0)), default=None)
+    unit, basis = (line.unit, line.basis) if line is not None else (CANONICAL[analyte].unit, CANONICAL[analyte].basis)
+
+    def stated(value: float) -> float:
+        return from_canonical(analyte, value, basis, unit)
+
+    moved = abs(stated(7 * trend.slope_per_day) - stated(0.0))
+    text = (
+        f"Since about {place.day(trend.since_ms)} it has {'risen' if trend.slope_per_day > 0 else 'fallen'} by about "
+    )
+    text += f"{figure(moved, 2)}{_unit(unit, basis)} a week."
+    if trend.reaches is None or limit is None:
+        return text
+    first, latest_ms = place.day(trend.reaches.earliest_ms), trend.reaches.latest_ms
+    last = None if latest_ms is None else place.day(latest_ms)
+    when = f"from {first} on, perhaps much later" if last is None else f"between {first} and {last}"
+    when = f"about {first}" if last == first else when
+    return f"{text} If it goes on, it reaches {figure(stated(limit))}{_unit(unit, basis)} {when}."
 
 
 def _of_rise(analyte: str, rising: bool) -> str:
@@ -240,17 +380,29 @@ def _of_rise(analyte: str, rising: bool) -> str:
     return ADVICE[analyte, rising]
 
 
-def of_due(place: Place, due: Sequence[Due], now_ms: int) -> Concern | None:
-    """What has been due for days and was not done, as one."""
-    late = [one for one in due if one.by_ms < now_ms - OVERDUE_MS]
+def of_due(place: Place, due: Sequence[Due], state: HoldState, now_ms: int) -> Concern | None:
+    """What has been due for days and was not done, as one: readings that everybody needs, and weigh-ins.
+
+    What a hold waits for, a hopper to be filled and a probe to be calibrated have alerts of their own; what nobody has
+    ever measured and few do stays on the due list.
+    """
+    waited = {kin for r in state.reasons for kin in _kin(r.analyte or "")}
+    late = [
+        one
+        for one in due
+        if one.by_ms < now_ms - OVERDUE_MS
+        and (one.what == "weigh" or (one.what == "measure" and one.subject in ALWAYS and one.subject not in waited))
+    ]
     if not late:
         return None
-    listed = "; ".join(f"{one.what} {one.subject}, due {place.when(one.by_ms)} ({one.why})" for one in late)
+    todo = and_list([in_words(one) for one in late])
+    listed = "; ".join(f"{in_words(one)}, due {place.day(one.by_ms)} ({one.why})" for one in late)
     return Concern(
         key=f"due/{place.tank}",
         kind="due",
         tank=place.tank,
         since_ms=min(one.by_ms for one in late),
-        what=f"{place.name}: overdue to {' and '.join(dict.fromkeys(one.what for one in late))}",
-        text=f"Overdue: {listed}. Tareline cannot see what nobody measures, and goes on with what it knows.",
+        what=f"overdue: {todo}",
+        text=f"{upper_first(listed)}. Tareline cannot see what nobody measures: it goes on feeding by what it knows, "
+        "and its lines act on old values.",
     )

@@ -33,6 +33,14 @@ MATURING_DAYS = 60.0  # in which total ammonia may peak in a new tank (common pr
 HELD_DAYS = 1.0
 PAUSED_DAYS = 3.0  # a pause that a person made is fasting after that long, and may have been forgotten
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph")
+DOES: dict[What, str] = {
+    "measure": "measure {}",
+    "weigh": "weigh the hopper of {}",
+    "refill": "refill {}",
+    "calibrate": "calibrate {}",
+    "release": "release the hold",
+    "look": "look at {}",
+}
 NEEDED_FOR = {"free_ammonia": ("ammonia", "ph", "temperature")}  # what a line on the first follows from
 
 
@@ -44,6 +52,11 @@ class Due:
     subject: str
     by_ms: int
     why: str
+
+
+def in_words(one: Due) -> str:
+    """What is to be done, as people say it."""
+    return DOES[one.what].format(NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject)
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,8 @@ class Reason:
             return None
         side = "below" if self.above else "above"
         name = NAMES.get(self.analyte or "", self.analyte or "")
-        unit = CANONICAL[self.analyte].unit if self.analyte in PROBED else ""
+        scale = CANONICAL[self.analyte or ""]
+        unit = "" if scale.unit == "1" else f"{scale.unit}{f' as {scale.basis}' if scale.basis else ''}"
         taken = "a reading or a probe's sample" if self.analyte in PROBED else "a reading"
         needed = f"{taken} newer than the hold with {name} {side} {self.limit:g} {unit}".rstrip()
         if known is None or not self._before(known):

@@ -1,5 +1,6 @@
 """What a person should know of devices, food and books: jams, hoppers, missed meals, silence, faults, findings."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -8,7 +9,8 @@ from tareline.feeding.days import day_start_ms
 from tareline.feeding.doses import Dose
 from tareline.feeding.gross import Finding
 from tareline.guard.alerts import Concern
-from tareline.guard.concerns import DAY_MS, Place, lasting, upper_first
+from tareline.guard.concerns import DAY_MS, Place, and_list, figure, lasting
+from tareline.water.probes import NAMES as METRICS
 from tareline.water.probes import Ailment
 
 SOON_DAYS = 5.0  # what is left in the hopper lasts no longer than this: time to buy food (judgement)
@@ -37,24 +39,27 @@ def of_feeder(
     feeder was online.
     """
     found = []
-    trouble: dict[str, Dose] = {}
+    trouble: dict[str, list[Dose]] = {}
     for dose in doses:
         if dose.outcome == "ok":
             trouble.clear()
         elif dose.outcome in _STOPPED:
-            trouble.setdefault(dose.outcome, dose)
-    for outcome, dose in trouble.items():
+            trouble.setdefault(dose.outcome, []).append(dose)
+    for outcome in [one for one in _STOPPED if one in trouble][:1]:  # the plainest speaks for the others
         what, sure, now = _STOPPED[outcome]
+        since_ms = min(failed[0].at_ms for failed in trouble.values())
+        times = sum(len(failed) for failed in trouble.values())
+        others = [f"{other}/{feeder}" for other in _STOPPED if other != outcome]
         found.append(
             Concern(
                 key=f"{outcome}/{feeder}",
                 kind="feeder",
                 tank=place.tank,
-                since_ms=dose.at_ms,
-                what=f"{place.name}: {feeder} {what}",
-                text=f"Since {place.when(dose.at_ms)}. {sure}. The feeder tries again at its next meal and never "
-                "feeds a "
-                f"missed one late. {now}.",
+                since_ms=since_ms,
+                what=f"{feeder} {what}",
+                text=f"Since {place.when(since_ms)} ({times} dose{'s' if times > 1 else ''}). {sure}. Tareline has "
+                f"changed nothing: the feeder tries again at its next meal, and feeds no missed one later. {now}.",
+                covers=(*others, f"hopper/{feeder}", f"starved/{place.tank}"),
             )
         )
     missed = [d for d in doses if d.outcome in ("missed", "interrupted") and now_ms - d.at_ms < LASTS_MS]
@@ -65,11 +70,11 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=missed[0].at_ms,
-                what=f"{place.name}: {feeder} missed {len(missed)} meal{'s' if len(missed) > 1 else ''}",
-                text=f"First {place.when(missed[0].at_ms)}, by the feeder's own word (it was without power, or "
-                "stopped on "
-                "the way). Nothing is fed later to make up for it. Look at its plug and supply; one missed meal harms "
-                "no grown fish.",
+                what=f"{feeder} missed {len(missed)} meal{'s' if len(missed) > 1 else ''}",
+                text=f"The {'first was' if len(missed) > 1 else 'meal was'} due {place.when(missed[0].at_ms)}; by its "
+                "own word the feeder was without power then, or was stopped on the way. Tareline feeds nothing later "
+                "to "
+                "make up for it. Look at its plug and supply; a missed meal harms no grown fish: feed nothing by hand.",
             )
         )
     if unanswered:
@@ -80,26 +85,28 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=first_ms,
-                what=f"{place.name}: no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of "
-                f"{feeder}",
-                text=f"The first was planned for {place.when(first_ms)}. The feeder is on the network but has sent no "
-                "dose for it, so it is not known whether it was fed. Tareline goes on asking. Look at the feeder, and "
-                "do not feed by hand before you know.",
+                what=f"no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of {feeder}",
+                text=f"{'The first' if len(unanswered) > 1 else 'It'} was planned for {place.when(first_ms)}. The "
+                "feeder "
+                "is on the network but has sent no dose for it, so it is not known whether it was fed. Tareline goes "
+                "on "
+                "asking. Look at the feeder, and do not feed by hand before you know.",
             )
         )
     return found
 
 
+# What ends a dose early, the plainest first: what, how sure, what to do now.
 _STOPPED = {
-    "jam": (
-        "is jammed",
-        "The motor turned and the scale saw next to nothing come out",
-        "Take the hopper off, look for a clump or a large flake, dry it, and hang it again",
-    ),
     "empty": (
         "is empty",
         "The scale says that no food is left",
         "Fill the hopper, and enter what you added",
+    ),
+    "jam": (
+        "is jammed",
+        "The motor turned, and the scale saw next to nothing come out",
+        "Take the hopper off, look for a clump or a large flake, dry it, and hang it again",
     ),
     "short": (
         "gave less than it was asked for",
@@ -112,7 +119,7 @@ _STOPPED = {
 def of_hopper(
     place: Place, feeder: str, days: float | None, days_low: float | None, content_g: float | None, now_ms: int
 ) -> Concern | None:
-    """A hopper that runs out within days; days_low: the lower end of what is left to go."""
+    """A hopper that runs out within days; days_low: the lower end of a 90 % interval of how many."""
     if days is None or days_low is None or days_low > SOON_DAYS:
         return None
     return Concern(
@@ -120,12 +127,24 @@ def of_hopper(
         kind="feeder",
         tank=place.tank,
         since_ms=now_ms,
-        what=f"{place.name}: {feeder} is empty soon",
-        text=f"About {content_g or 0.0:.2g} g are left, for {days_low:.0f} to {max(days, days_low):.0f} days at the "
-        "present "
-        "ration. Fill the hopper, weigh what you add, and enter it as a refill.",
+        what=f"{feeder} is empty soon",
+        text=f"By its weights about {figure(max(content_g or 0.0, 0.0), 2)} g are left {place.when(now_ms)}: at the "
+        f"present ration {_days(days, days_low)}. Tareline goes on feeding until the hopper gives nothing more. Fill "
+        "it, weigh "
+        "what you add, and enter it as a refill.",
         grade=1 if days_low <= NOW_DAYS else 0,
     )
+
+
+def _days(days: float, low: float) -> str:
+    """How long food lasts; low: the least that is likely."""
+    whole, least = round(days), math.floor(low)
+    if whole < 1:
+        return "for less than a day"
+    text = f"for about {whole} day{'s' if whole > 1 else ''}"
+    if least >= whole:
+        return text
+    return f"{text}, and for {least or 'less than one'} at the least"
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +182,11 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 kind="budget",
                 tank=place.tank,
                 since_ms=day_start_ms(day.day, place.zone),
-                what=f"{place.name}: more was fed than the ration",
-                text=f"On {day.day:%a} {day.day.day} {day.day:%b} {given:.3g} g (deviation {day.sd_g:.2g} g; by hand "
-                f"{day.handfed_g:.3g} g) against a ration of {day.budget_g:.3g} g. The rest of the day's meals are "
-                "left "
-                "out as far as they would exceed it. Do not feed by hand; measure ammonia in a day or two.",
+                what="more was fed than the ration",
+                text=f"On {_day(day.day)} {figure(given)} g (deviation {figure(day.sd_g, 2)} g; by hand "
+                f"{figure(day.handfed_g)} g) against a ration of {figure(day.budget_g or 0.0)} g. "
+                f"{'' if day.complete else 'Tareline leaves out the meals that would go beyond the cap. '}"
+                "Do not feed by hand; measure ammonia in a day or two.",
             )
         )
     past = [d for d in days if d.complete][-STARVED_DAYS:]
@@ -188,13 +207,16 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 kind="budget",
                 tank=place.tank,
                 since_ms=day_start_ms(starved[0].day, place.zone),
-                what=f"{place.name}: much less than the ration for {STARVED_DAYS} days",
-                text=f"From {starved[0].day:%a} {starved[0].day.day} {starved[0].day:%b} on {given:.3g} g of "
-                f"{budget:.3g} g, with no hold. Nothing is "
-                "made up for later. Look at the feeder, its hopper and its plug.",
+                what=f"much less than the ration for {STARVED_DAYS} days",
+                text=f"From {_day(starved[0].day)} to {_day(starved[-1].day)} {figure(given)} g of {figure(budget)} g, "
+                "with no hold. Tareline makes nothing up for it later. Look at the feeder, its hopper and its plug.",
             )
         )
     return found
+
+
+def _day(day: date) -> str:
+    return f"{day:%a} {day.day} {day:%b}"
 
 
 def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concern:
@@ -204,14 +226,14 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
     mended = (
         "One entry would mend it: accept it on the week's page, or dismiss it"
         if finding.mend
-        else ("No single entry would mend it: enter what happened, or dismiss it on the week's page")
+        else "No single entry would mend it: enter what happened, or dismiss it on the week's page"
     )
     return Concern(
         key=f"finding/{name}",
         kind="finding",
         tank=place.tank,
         since_ms=finding.from_ms,
-        what=f"{place.name}: the weights of {feeder} do not add up",
+        what=f"the weights of {feeder} do not add up",
         text=f"Between {place.when(finding.from_ms)} and {place.when(finding.to_ms)}: {cause}. Tareline has changed "
         f"nothing, and shows the days concerned with wide intervals. {mended}.",
     )
@@ -220,21 +242,23 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
 def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
     """A device that has been off the network for a minute and more. kind: feeder or probe."""
     goes_on = (
-        "A feeder without a network follows the plan that it holds, and sends its doses later"
+        "Without a network it follows the plan and the hold that it has, and sends its doses later; without power it "
+        "feeds nothing"
         if kind == "feeder"
-        else "Its samples wait in it and come later; lines on samples are blind meanwhile"
+        else "Without a network its samples wait in it and come later, without power there are none; lines on samples "
+        "are blind meanwhile"
     )
     return Concern(
         key=f"silent/{device}",
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: {device} is silent",
-        text=f"Since {place.when(since_ms)}, {lasting(now_ms - since_ms)} ago. {goes_on}. Look at its plug, its lamp "
-        "and "
-        "the network.",
+        what=f"{device} is silent",
+        text=f"Off the network since {place.when(since_ms)}, for {lasting(now_ms - since_ms)}. {goes_on}. "
+        "Look at its plug, its lamp and the network.",
         urgent=True,
         grade=1 if now_ms - since_ms >= DAY_MS else 0,
+        covers=(f"probe/{device}/silent",),
     )
 
 
@@ -245,10 +269,9 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: another board answers to the name {device}",
-        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, release the hold; if not, find the "
-        "second "
-        "one and unplug it: two feeders on one plan feed twice.",
+        what=f"another board answers to the name {device}",
+        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, all is well; if not, find the second "
+        "one and unplug it: two devices under one name mix what they say.",
         urgent=True,
     )
 
@@ -269,34 +292,45 @@ def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]],
             kind="device",
             tank=place.tank,
             since_ms=first_ms,
-            what=f"{place.name}: {device} reports {code.replace('_', ' ')}",
+            what=f"{device} reports {code.replace('_', ' ')}",
             text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code}. {advice}.",
         )
     return list(found.values())
 
 
-def of_ailment(place: Place, probe: str, ailment: Ailment) -> Concern:
-    """A probe that can't be trusted, or is due to be calibrated."""
-    heard = "its samples still count" if ailment.trusted else "its samples hold or reduce nothing while it lasts"
+def of_ailments(place: Place, probe: str, ailments: Sequence[Ailment]) -> list[Concern]:
+    """A probe that can't be trusted, or is due to be calibrated: what ails several of its metrics alike is one."""
+    kinds: dict[str, list[Ailment]] = {}
+    for ailment in ailments:
+        kinds.setdefault(ailment.kind, []).append(ailment)
+    return [_ails(place, probe, kind, same) for kind, same in kinds.items()]
+
+
+def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Concern:
+    names = and_list([METRICS[one.metric] for one in same])
+    since_ms = min(one.since_ms for one in same)
+    does = (
+        "Tareline goes on using its samples"
+        if all(one.trusted for one in same)
+        else "Tareline lets its samples hold or reduce nothing while this lasts"
+    )
+    what = f"calibrate {names} of {probe}" if kind == "calibration due" else f"{names} of {probe}: {_AILS[kind]}"
     return Concern(
-        key=f"probe/{probe}/{ailment.metric}/{ailment.kind}",
+        key=f"probe/{probe}/{kind}",
         kind="device",
         tank=place.tank,
-        since_ms=ailment.since_ms,
-        what=f"{place.name}: {ailment.metric} of {probe} is {ailment.kind}"
-        if ailment.kind != "calibration due"
-        else (f"{place.name}: calibrate {ailment.metric} of {probe}"),
-        text=f"Since {place.when(ailment.since_ms)}: {ailment.text}. Tareline: {heard}. {_PROBE_ADVICE[ailment.kind]}.",
+        since_ms=since_ms,
+        what=what,
+        text=f"Since {place.when(since_ms)}. {' '.join(one.text for one in same)} {does}.",
     )
 
 
-_PROBE_ADVICE: Mapping[str, str] = {
-    "stuck": "Look at its cable, and hold it into water of another temperature",
-    "jumping": "Look for a loose plug or a cable that somebody moves",
-    "drifting": "Clean the probe, measure once more by hand, and calibrate it",
-    "dry": "Hang it back below the surface, and top up what has evaporated",
-    "silent": "Look at the probe's plug and supply",
-    "calibration due": "Calibrate it in a standard solution, and enter a reading of your pen",
+_AILS: Mapping[str, str] = {
+    "stuck": "stuck at one value",
+    "jumping": "jumping about",
+    "drifting": "drifting away from readings by hand",
+    "dry": "out of the water",
+    "silent": "no samples",
 }
 
 
@@ -307,8 +341,7 @@ def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: {count} message{'s' if count > 1 else ''} of {device} not understood",
-        text=f"Since {place.when(since_ms)}. {upper_first(reason)}. They are kept under Not understood; nothing "
-        "around them "
-        "is lost. Look whether the device's firmware fits this service.",
+        what=f"{count} message{'s' if count > 1 else ''} of {device} not understood",
+        text=f"Since {place.when(since_ms)}. The newest: {reason.rstrip('.')}. Tareline keeps them under Not "
+        "understood; nothing around them is lost. Look whether the device's firmware fits this service.",
     )

@@ -54,7 +54,7 @@ class Alerts:
         tanks = sorted({one.alert.tank for one in step.notices}, key=lambda tank: tank or "")
         for tank in tanks:
             notices = texts.in_order([one for one in step.notices if one.alert.tank == tank])
-            title, text = texts.compose(self._name(tank), notices)
+            title, text = texts.compose(self._name(tank), self._zone(tank), notices)
             told = [{**self._view(one.alert), "why": one.why} for one in notices]
             targets = self._addresses.others.get((instead or {}).get(tank or "", "")) or self._addresses.usual
             self._queue(tx, "alert", tank, now_ms, KEPT_MS, title, text, told, targets)

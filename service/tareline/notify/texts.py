@@ -2,14 +2,32 @@
 
 from collections.abc import Sequence
 
-from tareline.guard.alerts import Notice, Why
+from tareline.guard.alerts import Alert, Notice, Why
+from tareline.guard.concerns import Place, lasting
+from tareline.guard.lines import NAMES
 
 SAID: dict[Why, str] = {
     "opened": "",
-    "worse": "Worse: ",
-    "unseen": "Nobody has looked at this yet: ",
-    "reopened": "Again: ",
-    "cleared": "Over: ",
+    "worse": "worse: ",
+    "unseen": "nobody has looked at this yet: ",
+    "reopened": "again: ",
+    "cleared": "over: ",
+}
+# What is so once something is over, by what it was about; {0} is the device or the analyte.
+OVER = {
+    "hold": "feeding is no longer held",
+    "reduced": "meals are no longer reduced",
+    "unconfirmed": "the hold that {0} had not confirmed is confirmed, or over",
+    "line": "{0} is clear of its lines again",
+    "rising": "{0} no longer heads for a line",
+    "due": "nothing is overdue any more",
+    "jam": "{0} feeds again",
+    "empty": "{0} feeds again",
+    "short": "{0} gives what it is asked for again",
+    "hopper": "the hopper of {0} has food for more than a few days",
+    "silent": "{0} is back on the network",
+    "starved": "the tank gets its ration again",
+    "finding": "the weights that did not add up are settled",
 }
 _ORDER: tuple[Why, ...] = ("opened", "worse", "reopened", "unseen", "cleared")
 
@@ -22,16 +40,38 @@ def in_order(notices: Sequence[Notice]) -> list[Notice]:
     )
 
 
-def compose(place: str, notices: Sequence[Notice]) -> tuple[str, str]:
-    """Title and text of one message. place: the tank's name, or what stands for no tank; notices: in order, not empty.
+def over(alert: Alert) -> str:
+    """What is so now that an alert is over; its own words where nothing better is known."""
+    about, _, rest = alert.key.partition("/")
+    names = rest.split("/")
+    subject = names[0] if about not in ("line", "rising") else NAMES.get(names[1], names[1]) if len(names) > 1 else None
+    if about not in OVER or subject is None:
+        return f"{SAID['cleared']}{alert.what}"
+    return OVER[about].format(subject)
 
-    What is over is said in one line: nothing is left to do.
+
+def compose(place: str, zone: str, notices: Sequence[Notice]) -> tuple[str, str]:
+    """Title and text of one message. place, zone: the tank's name and time zone, or what stands for no tank; notices:
+    in order, not empty.
+
+    What is over is said in a line, with how long it lasted: nothing is left to do.
     """
-    first = notices[0]
     more = f" (and {len(notices) - 1} more)" if len(notices) > 1 else ""
-    title = f"{place}: {SAID[first.why]}{first.alert.what}{more}"
     parts = []
     for one in notices:
-        head = f"{SAID[one.why]}{one.alert.what}"
-        parts.append(head if one.why == "cleared" else f"{head}\n{one.alert.text}")
-    return title, "\n\n".join(parts)
+        if one.why == "cleared":
+            parts.append((over(one.alert), _lasted(one.alert, zone)))
+        else:
+            parts.append((f"{SAID[one.why]}{one.alert.what}", one.alert.text))
+    title = f"{place}: {parts[0][0]}{more}"
+    if len(parts) == 1:
+        return title, parts[0][1]
+    return title, "\n\n".join(f"{head}\n{text}" for head, text in parts)
+
+
+def _lasted(alert: Alert, zone: str) -> str:
+    """How long something was so; what only showed in the end, for how long people knew."""
+    since_ms = alert.opened_ms if alert.kind in ("rising", "due") else alert.since_ms
+    ended_ms = max(since_ms, alert.gone_ms or alert.cleared_ms or since_ms)
+    place = Place(alert.tank, "", zone)
+    return f"It lasted {lasting(ended_ms - since_ms)}, from {place.when(since_ms)} until {place.when(ended_ms)}."

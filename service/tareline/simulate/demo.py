@@ -7,6 +7,7 @@ hardware. The first start makes up the past; later ones go on from what is there
 import json
 import logging
 import socket
+import tempfile
 import threading
 from contextlib import ExitStack
 from pathlib import Path
@@ -20,7 +21,7 @@ from tareline.broker.embedded import embedded_broker
 from tareline.clock import ManualClock, SystemClock
 from tareline.service import Service
 from tareline.settings import Settings
-from tareline.simulate import desk, history
+from tareline.simulate import desk, history, month
 from tareline.web.server import serve
 
 PORT = 8620
@@ -53,6 +54,17 @@ def run(folder: Path, port: int | None) -> int:
             stop.set()
             for thread in threads:
                 thread.join(10)
+
+
+def tell_month() -> None:
+    """Play a keeper's month, and print what people would have been told."""
+    console = Console()
+    with tempfile.TemporaryDirectory() as folder, Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(f"Playing {month.DAYS} days", total=month.DAYS)
+        logging.disable(logging.WARNING)  # what is logged meanwhile is part of the play
+        messages = month.play(Path(folder), lambda day: progress.update(task, completed=day))
+        logging.disable(logging.NOTSET)
+    month.show(messages, console)
 
 
 def _greet(console: Console, listen: str) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -25,7 +26,8 @@ from tareline.feeding.days import day_start_ms, from_ms, meal_ms
 from tareline.notify.targets import Addresses
 from tareline.service import Service
 from tareline.settings import Settings
-from tareline.simulate.history import FOODS, KITS, STEPS, WATERS, WEIGHING_SD_G, ZONE
+from tareline.simulate import history
+from tareline.simulate.history import FOODS, KITS, WATERS, WEIGHING_SD_G, ZONE
 from tareline.store import alerts as outbox
 from tareline.store import devices as device_store
 
@@ -44,12 +46,29 @@ MEALS, DAILY_G, AWAY_G, HOPPER_G, REFILL_G = ("08:00", "18:00"), 0.12, 0.06, 3.6
 GAIN = 1.01  # what a step really gives, of what the feeder takes it to give
 QUIET = "22:00-07:00"
 KEEPER, NEIGHBOUR = "morning desk", "caretaker"
-TOWN = {"id": "town", "name": "Town supply", "tds_mg_per_l": 230, "nitrate_mg_per_l": 3, "kh_dkh": 7, "chloramine": True}
+TOWN = {
+    "id": "town",
+    "name": "Town supply",
+    "tds_mg_per_l": 230,
+    "nitrate_mg_per_l": 3,
+    "kh_dkh": 7,
+    "chloramine": True,
+}
 
 # What the tank really holds, day by day: total ammonia as mg/L N and nitrate as mg/L; straight lines in between.
-AMMONIA = ((0, 0.0), (7, 0.0), (10.0, 0.45), (11.0, 0.85), (12.0, 1.6), (12.45, 1.7), (12.48, 0.85), (13.4, 0.4))
+AMMONIA: tuple[tuple[float, float], ...] = (
+    (0.0, 0.0),
+    (7.0, 0.0),
+    (10.4, 0.4),
+    (11.4, 0.8),
+    (12.4, 1.6),
+    (12.45, 1.6),
+    (12.48, 0.8),
+    (13.4, 0.4),
+)
 AMMONIA += ((14.4, 0.1), (16, 0.0), (DAYS, 0.0))
-NITRATE = ((-70, 10.0), (-35, 12.0), (0, 20.0), (12.45, 31.0), (12.48, 17.0), (DAYS, 18.0))
+NITRATE = ((-70.0, 10.0), (-28.0, 10.0), (0.0, 21.0), (12.45, 31.0), (12.48, 16.0), (DAYS, 16.0))
+STEPS: dict[str, list[float]] = {**history.STEPS, "drops-no3": [0, 5, 10, 15, 20, 25, 30, 40, 60]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +119,7 @@ def show(messages: Sequence[Told], console: Console) -> None:
 
 
 def _level(course: Sequence[tuple[float, float]], day: float) -> float:
-    for (from_day, before), (to_day, after) in zip(course, course[1:], strict=False):
+    for (from_day, before), (to_day, after) in pairwise(course):
         if from_day <= day <= to_day:
             return before + (after - before) * (day - from_day) / (to_day - from_day)
     raise ValueError(f"day {day} lies outside of the course")
@@ -133,14 +152,15 @@ class _Month:
             told((now_ms - day_start_ms(FIRST, ZONE)) // DAY_MS)
 
     def _reach(self, at_ms: int) -> None:
+        """Let time pass, and hear what devices have to say."""
         self._clock.advance(max(0, at_ms - self._clock.now_ms()))
-
-    def _look(self) -> None:
-        """What devices have to say, and what the service makes of it."""
         messages = [*self._feeder.messages(), *self._probe.messages()]
         if messages:
             self._service.take(messages)
             self._service.settle()
+
+    def _look(self) -> None:
+        """What time and the messages bring, as the running service works it out."""
         self._service.tick()
         self._service.reckon()
         self._service.watch()
@@ -174,9 +194,10 @@ class _Month:
         for day in (1, 8, 15, 22, 25):
             yield at(day, "10:00"), self._measure
             yield at(day, "10:05"), self._weigh_in
+        yield at(8, "20:00"), partial(self._see, "I thin the plants' dead leaves out, and change water this week.")
         for day in (10, 11, 12):  # ammonia rises, and is measured daily from the first alert on
             yield at(day, "10:00"), partial(self._drops, "drops-nh")
-            yield at(day, "10:20"), partial(self._see, "Water looks clear; measuring again tomorrow.")
+            yield at(day, "10:20"), partial(self._see, "Water looks clear; I measure again tomorrow.")
         change = {"volume_l": 15, "water": "town", "by": KEEPER}
         yield at(12, "11:00"), partial(service.add_water_change, TANK, change)
         yield at(12, "16:00"), partial(self._drops, "drops-nh")
@@ -191,10 +212,8 @@ class _Month:
         yield at(24, "16:00"), self._refill
         away = {"start": str(FIRST + timedelta(days=26)), "end": str(FIRST + timedelta(days=32)), "daily_g": AWAY_G}
         yield at(25, "17:00"), partial(service.entries.put_absence, TANK, {**away, "tell": NEIGHBOUR, "by": KEEPER})
-        yield at(29, "13:10"), feeder.leave  # the caretaker unplugs the shelf to vacuum, and forgets to plug it in
-        yield at(29, "13:10"), self._probe.leave
-        yield at(29, "15:40"), feeder.join
-        yield at(29, "15:40"), self._probe.join
+        yield at(29, "13:10"), self._unplug  # the caretaker vacuums, and forgets to plug the shelf in again
+        yield at(29, "15:40"), self._plug
         yield at(33, "10:00"), self._measure
         yield at(33, "10:05"), self._weigh_in
 
@@ -202,7 +221,7 @@ class _Month:
         """The weekly tests; typed in later where an instant is given."""
         for kit in ("drops-nh", "drops-no2", "drops-no3"):
             self._drops(kit, at_ms)
-        value = round(7.2 + self._random.gauss(0, 0.07), 1)
+        value = round(7.2 + self._random.gauss(0, 0.02), 1)
         self._enter({"analyte": "ph", "value": value, "unit": "1", "resolution": 0.1}, at_ms)
 
     def _drops(self, kit: str, at_ms: int | None = None) -> None:
@@ -225,6 +244,14 @@ class _Month:
     def _weigh_in(self) -> None:
         mass_g = round(self._feeder.hopper_g + self._random.gauss(0, 0.01), 2)
         self._service.add_weighin(FEEDER, {"mass_g": mass_g, "sd_g": 0.01, "by": KEEPER})
+
+    def _unplug(self) -> None:
+        self._feeder.leave()
+        self._probe.leave()
+
+    def _plug(self) -> None:
+        self._feeder.join()
+        self._probe.join()
 
     def _refill(self) -> None:
         before_g = round(self._feeder.hopper_g, 2)
@@ -353,10 +380,10 @@ class _Feeder(_Device):
 
 
 class _Probe(_Device):
-    """A probe that samples every ten minutes and sends every hour."""
+    """A probe that samples every half hour and sends what it has whenever it can."""
 
     kind, name = "probe", PROBE
-    EVERY_MS = 600_000
+    EVERY_MS = STEP_MS
 
     def __init__(self, clock: ManualClock, random: Random) -> None:
         super().__init__(clock, random)
@@ -370,8 +397,8 @@ class _Probe(_Device):
             siemens = 0.041 * (1 + 0.02 * (celsius - 25)) + self._random.gauss(0, 0.0001)
             self._records.append((self._next_ms, round(celsius, 3), round(siemens, 6)))
             self._next_ms += self.EVERY_MS
-            if len(self._records) == HOUR_MS // self.EVERY_MS:
-                self._waiting.append(("samples", self._pack()))
+        if self._records:
+            self._waiting.append(("samples", self._pack()))
 
     def _pack(self) -> list[dict[str, Any]]:
         base_s = self._records[0][0] // 1000

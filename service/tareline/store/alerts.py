@@ -106,9 +106,7 @@ def heads(connection: Connection, target: str) -> list[tuple[Queued, int]]:
 
 
 def _queued(row: Any) -> Queued:
-    return Queued(
-        row.id, row.tank, row.queued_ms, row.until_ms, row.kind, row.title, row.text, json.loads(row.alerts)
-    )
+    return Queued(row.id, row.tank, row.queued_ms, row.until_ms, row.kind, row.title, row.text, json.loads(row.alerts))
 
 
 def note_try(
