@@ -261,5 +261,6 @@ def _dates(time: Scale, today: date, first: int, ahead: int, width: float) -> It
     most = max(2, int(width // 75))
     step = next((step for step in TICK_DAYS if (ahead - first) / step <= most), TICK_DAYS[-1])
     for k in range(math.ceil(first / step), ahead // step + 1):
-        day = today + timedelta(days=k * step)
-        yield Tick(time(k * step), f"{day.day} {day:%b}")
+        day, at = today + timedelta(days=k * step), time(k * step)
+        if at <= width - 24:  # half a label must find room
+            yield Tick(at, f"{day.day} {day:%b}")

@@ -304,8 +304,9 @@ def _evidence(
     else:
         lines.append(f"The readings do not show the limit yet: it is at least {p5:.3g} g a day.")
     if proven.daily_g > 0 and proven.until is not None:
-        ago = record.now - proven.until
-        lines.append(f"{proven.daily_g:.3g} g a day was held in balance until {ago:.0f} days ago.")
+        ago = round(record.now - proven.until)
+        until = "now" if ago < 1 else "yesterday" if ago == 1 else f"{ago} days ago"
+        lines.append(f"{proven.daily_g:.3g} g a day was held in balance until {until}.")
     elif proven.why:
         lines.append(proven.why)
     return tuple(lines)
