@@ -18,7 +18,6 @@ from tareline.water.load.posterior import posterior
 
 pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TANKS = 500 if FULL else 40
-DRAWS = 400
 WEEKS_AHEAD = (2, 4, 8)
 
 
@@ -75,7 +74,7 @@ def run(hostile: bool) -> Score:
     told = []
     ration = np.array([np.mean([one.mass_g for one in fed[-7:]]) for fed in keeper.fed])
     for i in range(TANKS):
-        known = posterior(keeper.record(i), DRAWS)
+        known = posterior(keeper.record(i))
         answer = load(known)
         judge(score, answer, limits(known).quantiles(0.05)[0], float(true[i]))
         told.append(

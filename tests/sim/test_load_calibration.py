@@ -13,12 +13,11 @@ from tanks import CHARTS, FULL, Floats, step_seen
 
 from tareline.water.load import likelihood, nitrogen, sampler
 from tareline.water.load.nitrogen import MATURITY, NITRATE, Run, removal
-from tareline.water.load.posterior import Tank
+from tareline.water.load.posterior import DRAWS, Tank
 from tareline.water.load.record import Change, Fed, Food, Record, Seen
 
 pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TRUTHS = 2000 if FULL else 200
-DRAWS = 200
 RANKED = 19  # draws kept of each posterior, far apart: ranks 0 to 19
 FIGURES = ("limit", "capacity", "order", "half", "reaching", "bias", "room", "nitrate now")
 

@@ -1,8 +1,8 @@
 """Sequential Monte Carlo: draws from the prior, led through the readings in their order to the posterior.
 
 Each block of readings weights the draws. Where the weights become uneven (effective number below half), draws are
-chosen anew by their weights and moved: proposed from a normal law fitted to the draws themselves, so that the step is
-the same in every direction that matters, and accepted by Metropolis' rule against prior and all readings so far
+chosen anew by their weights and moved: proposed from a normal law fitted to the draws of the other half, so that the
+step is the same in every direction that matters, and accepted by Metropolis' rule against prior and all readings so far
 (Chopin 2002, "A sequential particle filter method for static models"). A block that would leave fewer than a quarter
 of the draws is taken in by parts (tempering). The same code takes in a year at once and one week more.
 
@@ -147,33 +147,22 @@ def _renew(
 
     Returns the cloud and the (trusted) log-likelihood of `block`, which has been stepped through already.
     """
-    chosen = _systematic(cloud.weights, rng)
+    chosen = rng.permutation(_systematic(cloud.weights, rng))  # so that each half is all over
     crowding = float(np.sum(np.bincount(chosen, minlength=len(chosen)).astype(float) ** 2) / len(chosen))
     z, carry = cloud.z[chosen], cloud.carry[:, chosen]
     before, gain = cloud.log_lik[chosen], gain[chosen]
     marked = problem.marker(z, carry)
-    mean = z.mean(axis=0)
-    # einsum here and below: BLAS would wake its threads for these small products, and take more time in sum.
-    cov = np.einsum("ij,ik->jk", z - mean, z - mean) / (len(z) - 1)
-    spread = np.linalg.cholesky(WIDER**2 * (cov + 1e-6 * np.eye(len(mean))))
-    whiten = np.linalg.inv(spread)
-
-    def against_proposal(z: Floats) -> Floats:
-        white = np.einsum("ij,kj->ik", z - mean, whiten)
-        ratio: Floats = 0.5 * np.sum(white**2, axis=1) - 0.5 * np.sum(z**2, axis=1)
-        return ratio
-
     step, accepted = cloud.step, 0.0
-    score = before + part * gain + against_proposal(z)
+    laws = _laws(z)
+    score = before + part * gain + _against(laws, z)
     for _ in range(moves):
-        noise = np.einsum("ij,kj->ik", rng.standard_normal(z.shape), spread)
-        new_z = mean + np.sqrt(1 - step**2) * (z - mean) + step * noise
+        new_z = np.vstack([_propose(law, half, step, rng) for law, half in zip(laws, _halves(z), strict=True)])
         new_carry, new_before = problem.advance(new_z, problem.begin(new_z), 0, block)
         new_before, new_gain = trust * new_before, np.zeros(len(z))
         if part > 0:
             new_carry, new_gain = problem.advance(new_z, new_carry, block, block + 1)
             new_gain = trust * new_gain
-        new_score = new_before + part * new_gain + against_proposal(new_z)
+        new_score = new_before + part * new_gain + _against(laws, new_z)
         take = np.log(rng.uniform(size=len(z))) < new_score - score
         z = np.where(take[:, None], new_z, z)
         carry = np.where(take, new_carry, carry)
@@ -185,6 +174,49 @@ def _renew(
     inflation = 1 + (cloud.inflation * crowding - 1) * kept
     zero = np.zeros(len(z))
     return Cloud(z, zero, carry, before, cloud.taken, inflation, step, accepted), gain
+
+
+Law = tuple[Floats, Floats, Floats]  # mean, Cholesky factor and its inverse
+
+
+def _halves(z: Floats) -> tuple[Floats, Floats]:
+    half = len(z) // 2
+    return z[:half], z[half:]
+
+
+def _laws(z: Floats) -> tuple[Law, Law]:
+    """The normal law that each half of the draws is moved by: fitted to the other half, since draws that take part in
+    their own law are drawn together."""
+    one, other = _halves(z)
+    return _law(other), _law(one)
+
+
+def _law(z: Floats) -> Law:
+    mean = z.mean(axis=0)
+    # einsum here and below: BLAS would wake its threads for these small products, and take more time in sum.
+    scatter = np.einsum("ij,ik->jk", z - mean, z - mean)
+    dims = z.shape[1]
+    # Few draws correlate by chance: each figure's own variance counts as much as a quarter of a draw per figure more.
+    own = dims / 4 / (len(z) - 1) * np.diag(np.diag(scatter))
+    spread = np.linalg.cholesky(WIDER**2 * ((scatter + own) / (len(z) - 1 + dims / 4) + 1e-9 * np.eye(dims)))
+    return mean, spread, np.linalg.inv(spread)
+
+
+def _propose(law: Law, z: Floats, step: float, rng: np.random.Generator) -> Floats:
+    """Draws led towards the law's mean and jittered, so that the law itself stays as it is."""
+    mean, spread, _ = law
+    noise = np.einsum("ij,kj->ik", rng.standard_normal(z.shape), spread)
+    led: Floats = mean + np.sqrt(1 - step**2) * (z - mean) + step * noise
+    return led
+
+
+def _against(laws: tuple[Law, Law], z: Floats) -> Floats:
+    """The log of prior over proposal's law, per draw."""
+    ratios = []
+    for (mean, _, whiten), half in zip(laws, _halves(z), strict=True):
+        white = np.einsum("ij,kj->ik", half - mean, whiten)
+        ratios.append(0.5 * np.sum(white**2, axis=1) - 0.5 * np.sum(half**2, axis=1))
+    return np.concatenate(ratios)
 
 
 def _systematic(weights: Floats, rng: np.random.Generator) -> NDArray[np.intp]:
