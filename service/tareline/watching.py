@@ -95,12 +95,13 @@ class Watching:
             self._context.announce("alert", None)
 
     def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
+        name = str(self._context.need("tank", tank)["name"])
         return Concern(
             key=f"blind/{tank}",
             kind="device",
             tank=tank,
             since_ms=now_ms,
-            what="Tareline cannot look after this tank",
+            what=f"{name}: Tareline cannot look after it",
             text=f"Something in the books of this tank could not be worked out ({type(error).__name__}); the log says "
             "where. Feeding goes on under its cap, and holds work; no new alert of this tank can come. Look after it "
             "yourself, and tell the developers.",

@@ -16,7 +16,12 @@ def diary(tmp_path_factory: pytest.TempPathFactory) -> list[Told]:
 
 def events(diary: list[Told]) -> list[tuple[str, str]]:
     """(why, what) of everything that was said, without reminders."""
-    return [(one["why"], one["what"]) for message in diary for one in message.alerts if one["why"] != "unseen"]
+    return [
+        (one["why"], one["what"].removeprefix("Travel shelf: "))
+        for message in diary
+        for one in message.alerts
+        if one["why"] != "unseen"
+    ]
 
 
 def test_the_month_reads_as_it_went(diary: list[Told]) -> None:

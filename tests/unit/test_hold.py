@@ -151,7 +151,9 @@ def test_heat_is_cleared_by_a_reading_or_by_a_probes_newest_plausible_sample() -
 
 
 def test_what_is_needed_is_said_in_words() -> None:
-    assert HOLD.needs(None) == ("a reading newer than the hold with total ammonia below 2; none has been taken since")
+    assert HOLD.needs(None) == (
+        "a reading newer than the hold with total ammonia below 2 mg/L as N; none has been taken since"
+    )
     assert (HOLD.needs(known(2.345)) or "").endswith("the newest still counts as 2.35")
     assumed = HOLD.needs(known(0.1, assumed=("ph", "temperature"))) or ""
     assert assumed.endswith("the newest rests on an assumed pH and temperature, which must be measured")

@@ -195,30 +195,35 @@ def test_why_a_webhook_failed_is_said_without_its_address(failure: Exception, wh
 
 
 def test_one_message_for_each_tank_urgent_first_and_what_is_over_last(house: House) -> None:
+    """The text says where and what by itself, since some receivers show no title."""
     house.record(concern("ammonia"), concern("nitrite"), concern("no tank", None))
     assert house.take("hooks") == [
-        ("Tareline: no tank", "no tank\nText of no tank."),
-        ("Window sill: ammonia (and 1 more)", "ammonia\nText of ammonia.\n\nnitrite\nText of nitrite."),
+        ("Tareline: no tank", "Tareline: no tank\nText of no tank."),
+        (
+            "Window sill: ammonia (and 1 more)",
+            "Window sill: ammonia\nText of ammonia.\n\nnitrite\nText of nitrite.",
+        ),
     ]
     now = [concern("nitrite", grade=1), concern("feeding is held", urgent=True), concern("cold", "shelf")]
     house.record(*now)
     house.clock.advance(10 * MINUTE_MS)
     house.record(*now[:2])
+    lasted = "It lasted a moment, from Sun 15 Jun, 12:00 until Sun 15 Jun, 12:00."
     assert house.take("hooks") == [
-        ("Long shelf: cold", "cold\nText of cold."),
+        ("Long shelf: cold", "Long shelf: cold\nText of cold."),
         (
             "Window sill: feeding is held (and 1 more)",
-            "feeding is held\nText of feeding is held.\n\nWorse: nitrite\nText of nitrite.",
+            "Window sill: feeding is held\nText of feeding is held.\n\nworse: nitrite\nText of nitrite.",
         ),
-        ("Tareline: Over: no tank", "Over: no tank"),
-        ("Window sill: Over: ammonia", "Over: ammonia"),
+        ("Tareline: over: no tank", f"Tareline: over: no tank\n{lasted}"),
+        ("Window sill: over: ammonia", f"Window sill: over: ammonia\n{lasted}"),
     ]
     house.clock.advance(HOUR_MS)
     house.record(*now)
     assert house.take("hooks") == [
         (
-            "Window sill: Nobody has looked at this yet: feeding is held",
-            "Nobody has looked at this yet: feeding is held\nText of feeding is held.",
+            "Window sill: nobody has looked at this yet: feeding is held",
+            "Window sill: nobody has looked at this yet: feeding is held\nText of feeding is held.",
         ),
     ]
 
@@ -237,8 +242,8 @@ def test_a_message_is_queued_in_the_transaction_that_decides_it(house: House) ->
 
 def test_during_an_absence_that_names_somebody_they_are_told_instead(house: House) -> None:
     house.record(concern("ammonia"), concern("cold", "shelf"), instead={"sill": "ada", "shelf": "a name nobody has"})
-    assert house.take("ada") == [("Window sill: ammonia", "ammonia\nText of ammonia.")]
-    assert house.take("hooks") == [("Long shelf: cold", "cold\nText of cold.")]
+    assert house.take("ada") == [("Window sill: ammonia", "Window sill: ammonia\nText of ammonia.")]
+    assert house.take("hooks") == [("Long shelf: cold", "Long shelf: cold\nText of cold.")]
 
 
 def test_without_an_address_alerts_stand_on_the_page_alone(tmp_path: Path) -> None:

@@ -65,7 +65,7 @@ def test_a_new_tank_with_nothing_entered_is_no_news_for_days(tmp_path: Path) -> 
     for _ in range(2 * 24):
         assert house.watch() == []
         house.clock.advance(HOUR_MS)
-    house.clock.advance(2 * DAY_MS)
+    house.clock.advance(5 * DAY_MS)
     (late,) = house.watch()
     assert late["kind"] == "due"
     assert "kh" not in late["text"], "who has no kit for it is not asked"
@@ -316,7 +316,7 @@ def test_the_alert_of_a_hold_tells_of_a_feeder_that_does_not_obey(house: House) 
     house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     house.reading("ammonia", 2.5)
     (first,) = [one for one in house.watch() if one["kind"] == "hold"]
-    assert "feeder and second was asked just now" in first["text"], "nothing is said to be so before it is"
+    assert "feeder and second were asked just now" in first["text"], "nothing is said to be so before it is"
     house.confirm()
     house.watch()
     house.clock.advance(61_000)

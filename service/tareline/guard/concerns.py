@@ -185,7 +185,7 @@ def _held(
         kind="hold",
         tank=place.tank,
         since_ms=since_ms,
-        what="fasting, feeding is still held" if fasting else "feeding is held",
+        what=f"{place.name}: {'fasting, feeding is still held' if fasting else 'feeding is held'}",
         text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in holds))}.{sure} "
         f"Tareline has paused feeding; {_obeyed(asked)}. {hungry}{advice}{''.join(f'{one}. ' for one in told)}"
         f"{'' if told and not needs else f'{end}.'}".rstrip(),
@@ -202,12 +202,17 @@ def _held(
 
 
 def _obeyed(asked: Asked) -> str:
-    if asked.late:
-        return f"{and_list(asked.late)} {'have' if len(asked.late) > 1 else 'has'} not confirmed it"
-    if asked.pending:
-        return f"{and_list(asked.pending)} must confirm it within a minute, or you will hear of it"
-    if asked.obeying:
-        return f"{and_list(asked.obeying)} {'have' if len(asked.obeying) > 1 else 'has'} confirmed it"
+    for feeders, one, several in (
+        (asked.late, "has not confirmed it", "have not confirmed it"),
+        (
+            asked.pending,
+            "was asked just now, and has yet to confirm it",
+            "were asked just now, and have yet to confirm it",
+        ),
+        (asked.obeying, "has confirmed it", "have confirmed it"),
+    ):
+        if feeders:
+            return f"{and_list(feeders)} {one if len(feeders) == 1 else several}"
     return "there is no feeder on this tank"
 
 
@@ -218,7 +223,7 @@ def _unconfirmed(place: Place, feeder: str, holds: Sequence[Reason], now_ms: int
         kind="hold",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{feeder} has not confirmed the hold",
+        what=f"{place.name}: {feeder} has not confirmed the hold",
         text=f"It was told {place.when(since_ms)} and has not answered within a minute: it may still feed. Tareline "
         "goes on asking it. Unplug the feeder now, with dry hands, and look whether it is in reach of the network.",
         urgent=True,
@@ -232,10 +237,9 @@ def _reduced(place: Place, reduced: Sequence[Reason], sure: str, reduce_to: floa
         kind="hold",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"feeding is reduced to {reduce_to:.0%}",
+        what=f"{place.name}: feeding is reduced to {reduce_to:.0%}",
         text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in reduced))}.{sure} Tareline "
-        "has "
-        f"reduced each meal to {reduce_to:.0%}. {_advice(reduced)}"
+        f"has reduced each meal to {reduce_to:.0%}. {_advice(reduced)}"
         "The first newer reading clear of the line restores the ration by itself.",
         grade=round(10 * (1 - reduce_to)),
         covers=_spoken_for(place.tank, (r.analyte for r in reduced)),
@@ -276,10 +280,10 @@ def of_lines(
             "hold": "Tareline has paused feeding",
         }[do]
         since_ms = crossing.known.at_ms
-        own = [
+        spoken_for = [
             key
             for key in _spoken_for(place.tank, [analyte])
-            if key.startswith("rising") or f"/free_ammonia/{side}" in key
+            if key.startswith("rising/") or key.endswith(f"/free_ammonia/{side}")
         ]
         key_of = f"line/{place.tank}/{analyte}/{side}"
         concerns.append(
@@ -288,11 +292,11 @@ def of_lines(
                 kind="line",
                 tank=place.tank,
                 since_ms=since_ms,
-                what=f"{NAMES[analyte]} is too {'high' if above else 'low'}",
+                what=f"{place.name}: {NAMES[analyte]} is too {'high' if above else 'low'}",
                 text=f"Since {place.when(since_ms)}: {'; and '.join(one.text for one in said)}."
                 f"{_between(crossing, readings)} {did}. {ADVICE[said[-1].line.analyte, above]}.",
                 grade=grades[do],
-                covers=tuple(key for key in own if key != key_of),
+                covers=tuple(key for key in spoken_for if key != key_of),
             )
         )
     return concerns
@@ -341,7 +345,7 @@ def of_trend(place: Place, analyte: str, trend: Trend, lines: Sequence[Line], st
         kind="rising",
         tank=place.tank,
         since_ms=trend.since_ms,
-        what=f"{NAMES[analyte]} is {'rising' if rising else 'falling'}",
+        what=f"{place.name}: {NAMES[analyte]} is {'rising' if rising else 'falling'}",
         text=f"{_going(analyte, trend, lines, place)} {trend.how_sure} {changed(state)}. {_of_rise(analyte, rising)}.",
     )
 
@@ -402,7 +406,7 @@ def of_due(place: Place, due: Sequence[Due], state: HoldState, now_ms: int) -> C
         kind="due",
         tank=place.tank,
         since_ms=min(one.by_ms for one in late),
-        what=f"overdue: {todo}",
+        what=f"{place.name}: overdue: {todo}",
         text=f"{upper_first(listed)}. Tareline cannot see what nobody measures: it goes on feeding by what it knows, "
         "and its lines act on old values.",
     )

@@ -42,7 +42,7 @@ def of_ramp(
     else:
         return None
     key = f"ramp/{place.tank}/{state.replace(' ', '-')}/{since_ms}"
-    return Concern(key, "due", place.tank, since_ms, what, f"{place.when(since_ms)}. {text}")
+    return Concern(key, "due", place.tank, since_ms, f"{place.name}: {what}", f"{place.when(since_ms)}. {text}")
 
 
 def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concern | None:
@@ -54,7 +54,7 @@ def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concer
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what="its load cannot be worked out",
+        what=f"{place.name}: its load cannot be worked out",
         text=f"Since {place.when(since_ms)}, {times} times: {why}. Feeding, holds and alerts go on; the limit and the "
         "forecast are old, and the ramp takes no step. Tareline tries again by itself. If it lasts, look at the log, "
         "and at the memory that the machine has left.",

@@ -56,8 +56,8 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=since_ms,
-                what=f"{feeder} {what}",
-                text=f"Since {place.when(since_ms)} ({times} dose{'s' if times > 1 else ''}). {sure}. Tareline has "
+                what=f"{place.name}: {feeder} {what}",
+                text=f"Since {place.when(since_ms)} ({_count(times, 'dose')}). {sure}. Tareline has "
                 f"changed nothing: the feeder tries again at its next meal, and feeds no missed one later. {now}.",
                 covers=(*others, f"hopper/{feeder}", f"starved/{place.tank}"),
             )
@@ -70,11 +70,10 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=missed[0].at_ms,
-                what=f"{feeder} missed {len(missed)} meal{'s' if len(missed) > 1 else ''}",
-                text=f"The {'first was' if len(missed) > 1 else 'meal was'} due {place.when(missed[0].at_ms)}; by its "
-                "own word the feeder was without power then, or was stopped on the way. Tareline feeds nothing later "
-                "to "
-                "make up for it. Look at its plug and supply; a missed meal harms no grown fish: feed nothing by hand.",
+                what=f"{place.name}: {feeder} missed {_count(len(missed), 'meal')}",
+                text=f"The {'first was' if len(missed) > 1 else 'meal was'} due {place.when(missed[0].at_ms)}; by "
+                "its own word it was without power then, or stopped on the way. Tareline feeds nothing later to make "
+                "up for it. Look at its plug and supply; a missed meal harms no grown fish: feed nothing by hand.",
             )
         )
     if unanswered:
@@ -85,15 +84,17 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=first_ms,
-                what=f"no word of {len(unanswered)} planned meal{'s' if len(unanswered) > 1 else ''} of {feeder}",
+                what=f"{place.name}: no word of {_count(len(unanswered), 'planned meal')} of {feeder}",
                 text=f"{'The first' if len(unanswered) > 1 else 'It'} was planned for {place.when(first_ms)}. The "
-                "feeder "
-                "is on the network but has sent no dose for it, so it is not known whether it was fed. Tareline goes "
-                "on "
-                "asking. Look at the feeder, and do not feed by hand before you know.",
+                "feeder is on the network but has sent no dose for it, so nobody knows whether it was fed. Tareline "
+                "goes on asking. Look at the feeder, and do not feed by hand before you know.",
             )
         )
     return found
+
+
+def _count(n: int, name: str) -> str:
+    return f"{n} {name}{'' if n == 1 else 's'}"
 
 
 # What ends a dose early, the plainest first: what, how sure, what to do now.
@@ -127,11 +128,10 @@ def of_hopper(
         kind="feeder",
         tank=place.tank,
         since_ms=now_ms,
-        what=f"{feeder} is empty soon",
+        what=f"{place.name}: {feeder} is empty soon",
         text=f"By its weights about {figure(max(content_g or 0.0, 0.0), 2)} g are left {place.when(now_ms)}: at the "
-        f"present ration {_days(days, days_low)}. Tareline goes on feeding until the hopper gives nothing more. Fill "
-        "it, weigh "
-        "what you add, and enter it as a refill.",
+        f"present ration {_days(days, days_low)}. Tareline feeds until the hopper gives nothing more. Fill it, "
+        "weigh what you add, and enter it as a refill.",
         grade=1 if days_low <= NOW_DAYS else 0,
     )
 
@@ -141,7 +141,7 @@ def _days(days: float, low: float) -> str:
     whole, least = round(days), math.floor(low)
     if whole < 1:
         return "for less than a day"
-    text = f"for about {whole} day{'s' if whole > 1 else ''}"
+    text = f"for about {_count(whole, 'day')}"
     if least >= whole:
         return text
     return f"{text}, and for {least or 'less than one'} at the least"
@@ -182,7 +182,7 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 kind="budget",
                 tank=place.tank,
                 since_ms=day_start_ms(day.day, place.zone),
-                what="more was fed than the ration",
+                what=f"{place.name}: more was fed than the ration",
                 text=f"On {_day(day.day)} {figure(given)} g (deviation {figure(day.sd_g, 2)} g; by hand "
                 f"{figure(day.handfed_g)} g) against a ration of {figure(day.budget_g or 0.0)} g. "
                 f"{'' if day.complete else 'Tareline leaves out the meals that would go beyond the cap. '}"
@@ -207,7 +207,7 @@ def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
                 kind="budget",
                 tank=place.tank,
                 since_ms=day_start_ms(starved[0].day, place.zone),
-                what=f"much less than the ration for {STARVED_DAYS} days",
+                what=f"{place.name}: much less than the ration for {STARVED_DAYS} days",
                 text=f"From {_day(starved[0].day)} to {_day(starved[-1].day)} {figure(given)} g of {figure(budget)} g, "
                 "with no hold. Tareline makes nothing up for it later. Look at the feeder, its hopper and its plug.",
             )
@@ -233,7 +233,7 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
         kind="finding",
         tank=place.tank,
         since_ms=finding.from_ms,
-        what=f"the weights of {feeder} do not add up",
+        what=f"{place.name}: the weights of {feeder} do not add up",
         text=f"Between {place.when(finding.from_ms)} and {place.when(finding.to_ms)}: {cause}. Tareline has changed "
         f"nothing, and shows the days concerned with wide intervals. {mended}.",
     )
@@ -245,15 +245,15 @@ def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int)
         "Without a network it follows the plan and the hold that it has, and sends its doses later; without power it "
         "feeds nothing"
         if kind == "feeder"
-        else "Without a network its samples wait in it and come later, without power there are none; lines on samples "
-        "are blind meanwhile"
+        else "Without a network its samples wait in it and come later, without power there are none; Tareline's lines "
+        "on samples are blind meanwhile"
     )
     return Concern(
         key=f"silent/{device}",
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{device} is silent",
+        what=f"{place.name}: {device} is silent",
         text=f"Off the network since {place.when(since_ms)}, for {lasting(now_ms - since_ms)}. {goes_on}. "
         "Look at its plug, its lamp and the network.",
         urgent=True,
@@ -269,7 +269,7 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"another board answers to the name {device}",
+        what=f"{place.name}: another board answers to the name {device}",
         text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, all is well; if not, find the second "
         "one and unplug it: two devices under one name mix what they say.",
         urgent=True,
@@ -292,7 +292,7 @@ def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]],
             kind="device",
             tank=place.tank,
             since_ms=first_ms,
-            what=f"{device} reports {code.replace('_', ' ')}",
+            what=f"{place.name}: {device} reports {code.replace('_', ' ')}",
             text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code}. {advice}.",
         )
     return list(found.values())
@@ -320,7 +320,7 @@ def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Conce
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=what,
+        what=f"{place.name}: {what}",
         text=f"Since {place.when(since_ms)}. {' '.join(one.text for one in same)} {does}.",
     )
 
@@ -341,7 +341,7 @@ def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{count} message{'s' if count > 1 else ''} of {device} not understood",
+        what=f"{place.name}: {_count(count, 'message')} of {device} not understood",
         text=f"Since {place.when(since_ms)}. The newest: {reason.rstrip('.')}. Tareline keeps them under Not "
         "understood; nothing around them is lost. Look whether the device's firmware fits this service.",
     )

@@ -40,13 +40,13 @@ def in_order(notices: Sequence[Notice]) -> list[Notice]:
     )
 
 
-def over(alert: Alert) -> str:
+def over(alert: Alert, place: str) -> str:
     """What is so now that an alert is over; its own words where nothing better is known."""
     about, _, rest = alert.key.partition("/")
     names = rest.split("/")
     subject = names[0] if about not in ("line", "rising") else NAMES.get(names[1], names[1]) if len(names) > 1 else None
     if about not in OVER or subject is None:
-        return f"{SAID['cleared']}{alert.what}"
+        return f"{SAID['cleared']}{_what(alert, place)}"
     return OVER[about].format(subject)
 
 
@@ -60,13 +60,17 @@ def compose(place: str, zone: str, notices: Sequence[Notice]) -> tuple[str, str]
     parts = []
     for one in notices:
         if one.why == "cleared":
-            parts.append((over(one.alert), _lasted(one.alert, zone)))
+            parts.append((over(one.alert, place), _lasted(one.alert, zone)))
         else:
-            parts.append((f"{SAID[one.why]}{one.alert.what}", one.alert.text))
-    title = f"{place}: {parts[0][0]}{more}"
-    if len(parts) == 1:
-        return title, parts[0][1]
-    return title, "\n\n".join(f"{head}\n{text}" for head, text in parts)
+            parts.append((f"{SAID[one.why]}{_what(one.alert, place)}", one.alert.text))
+    # Some receivers show no title: the text says where and what by itself.
+    text = "\n\n".join(f"{head}\n{text}" for head, text in parts)
+    return f"{place}: {parts[0][0]}{more}", f"{place}: {text}"
+
+
+def _what(alert: Alert, place: str) -> str:
+    """What an alert is about, under a title that says where."""
+    return alert.what.removeprefix(f"{place}: ")
 
 
 def _lasted(alert: Alert, zone: str) -> str:

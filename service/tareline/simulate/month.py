@@ -113,8 +113,9 @@ def show(messages: Sequence[Told], console: Console) -> None:
         if (today := f"{at:%A} {at.day} {at:%B}") != day:
             day = today
             console.rule(f"[bold]{day}[/bold]", align="left")
-        console.print(f"\n[bold]{at:%H:%M}  {one.title}[/bold]  [dim]to the {one.to}[/dim]", highlight=False)
-        console.print(Padding(one.text, (0, 0, 0, 7)), highlight=False, markup=False)
+        head, _, rest = one.text.partition("\n")
+        console.print(f"\n[bold]{at:%H:%M}  {head}[/bold]  [dim]to the {one.to}[/dim]", highlight=False)
+        console.print(Padding(rest, (0, 0, 0, 7)), highlight=False, markup=False)
     console.print(f"\n{len(messages)} messages in {DAYS} days.")
 
 
