@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-MOVES = 3  # after each choice
-LAST_MOVES = 5  # at the end
+MOVES, MOST_MOVES = 3, 12  # after each choice: until draws depend on one another no more than this,
+MOST_INFLATION = 2.5
+LAST_MOVES = 5  # and at least so many at the end
 UNEVEN, TOO_UNEVEN = 0.5, 0.25
 WIDER = 1.1  # of the proposal's law over the draws' own, so that its tails reach beyond theirs
 MOST_STAGES = 60  # of one block
@@ -155,7 +156,7 @@ def _renew(
     step, accepted = cloud.step, 0.0
     laws = _laws(z)
     score = before + part * gain + _against(laws, z)
-    for _ in range(moves):
+    for done in range(1, MOST_MOVES + 1):
         new_z = np.vstack([_propose(law, half, step, rng) for law, half in zip(laws, _halves(z), strict=True)])
         new_carry, new_before = problem.advance(new_z, problem.begin(new_z), 0, block)
         new_before, new_gain = trust * new_before, np.zeros(len(z))
@@ -170,8 +171,10 @@ def _renew(
         score = np.where(take, new_score, score)
         accepted = float(take.mean())
         step = float(np.clip(step * np.exp(accepted - 0.3), 0.1, 1.0))
-    kept = _correlation(marked, problem.marker(z, carry)) ** 2
-    inflation = 1 + (cloud.inflation * crowding - 1) * kept
+        kept = _correlation(marked, problem.marker(z, carry)) ** 2
+        inflation = 1 + (cloud.inflation * crowding - 1) * kept
+        if done >= moves and inflation <= MOST_INFLATION:
+            break
     zero = np.zeros(len(z))
     return Cloud(z, zero, carry, before, cloud.taken, inflation, step, accepted), gain
 
