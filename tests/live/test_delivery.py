@@ -112,7 +112,7 @@ def test_a_message_says_what_it_is_about_and_its_signature_can_be_checked(desk: 
     desk.tell()
     (said,), (headers,), (body,) = receiver.taken, receiver.headers, receiver.bodies
     assert (said["kind"], said["tank"], said["at"]) == ("alert", "sill", "2025-06-15T12:00:00.000+00:00")
-    assert said["text"] == "ammonia above 0.5 mg/L\nLook."
+    assert said["text"] == "Tareline: ammonia above 0.5 mg/L\nLook."
     (alert,) = said["alerts"]
     assert (alert["kind"], alert["state"], alert["why"]) == ("line", "open", "opened")
     assert headers["Tareline-Message"] == said["id"]
@@ -263,7 +263,7 @@ def test_what_people_read_goes_through_apprise(tmp_path: Path, receiver: Receive
             receiver.mood = "well"
     said = [(one["title"], one["message"]) for one in receiver.taken]
     assert said == [
-        ("Tareline: ammonia above 0.5 mg/L", "ammonia above 0.5 mg/L\nLook.\n\nMessage 1"),
+        ("Tareline: ammonia above 0.5 mg/L", "Tareline: ammonia above 0.5 mg/L\nLook.\n\nMessage 1"),
         ("Tareline: feeding is held", "feeding is held\nLook.\n\nMessage 2"),
     ]
     desk.close()

@@ -2,7 +2,8 @@
 
 An alarm needs three things: that chance would not rise like this (below), that the 80 % interval of the slope lies
 above zero, and that the projection reaches a line within 90 days; what rises since a few weeks is projected only half
-as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back. What must not fall (pH, carbonate
+as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back, and a probe whose level is new
+no further than that. What must not fall (pH, carbonate
 hardness) is turned over first, so that everything here speaks of rising.
 
 Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level wanders with
@@ -36,6 +37,7 @@ DAY_MS = 86_400_000
 HORIZON_D = 90.0
 
 AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
+AHEAD_NEW = 1.0  # of a probe since a shift: weeks that all wander alike would pass for a trend of the new level
 
 WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
 STALE_D = 45.0  # older readings say nothing of today
@@ -149,7 +151,7 @@ def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], risi
     if charts is not None and charts.fast is not None:
         signs.append(charts.fast)
     usual = looks[min(1, len(looks) - 1)][0]
-    return _answer(signs, usual, series.since(-LEVELLING_D), lines, now_ms, rising_is_bad)
+    return _answer(signs, usual, series.since(-LEVELLING_D), lines, AHEAD, now_ms, rising_is_bad)
 
 
 def of_probe(
@@ -157,7 +159,8 @@ def of_probe(
 ) -> Trend:
     """The trend of a probe's daily means, in ascending order. limits: as for readings. shifts_ms: when a change was
     declared (another ration, another place of the probe); what went before the last one is no measure for what came
-    after it.
+    after it. Until there is as much of the new level as the charts look back on, a rise is projected no further than it
+    has been seen (`AHEAD_NEW`).
 
     Days with less than half of the usual samples are left out: their mean would lean to one side of the day.
     """
@@ -175,7 +178,8 @@ def of_probe(
     signs = [
         look for look in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None) if look is not None
     ]
-    return _answer(signs, whole, year, lines, now_ms, rising_is_bad)
+    new = -float(year.at[0]) < PROBES.recent_d + PROBES.baseline_d
+    return _answer(signs, whole, year, lines, AHEAD_NEW if new else AHEAD, now_ms, rising_is_bad)
 
 
 @dataclass(frozen=True)
@@ -281,12 +285,15 @@ def _reach(look: _Look, lines: Sequence[float], now_ms: int) -> Reach | None:
     return Reach(line, mid, now_ms if earliest is None else min(earliest, mid), when(look.level - sd, look.slope.low))
 
 
-def _telling(signs: Sequence[_Look], lines: Sequence[float], now_ms: int) -> _Look | None:
-    """Of what looks like a rise, what is worth telling: the one that reaches a line first."""
+def _telling(signs: Sequence[_Look], lines: Sequence[float], ahead: float, now_ms: int) -> _Look | None:
+    """Of what looks like a rise, what is worth telling: the one that reaches a line first.
+
+    ahead: how far each is projected, in lengths of the stretch in which it shows.
+    """
     found = []
     for look in signs:
         reach = _reach(look, lines, now_ms)
-        horizon_d = min(HORIZON_D, AHEAD * float(look.series.at[-1] - look.series.at[0]))
+        horizon_d = min(HORIZON_D, ahead * float(look.series.at[-1] - look.series.at[0]))
         if reach is not None and look.slope.low > 0 and reach.at_ms - now_ms <= horizon_d * DAY_MS:
             found.append((reach.at_ms, look))
     return min(found, key=lambda one: one[0])[1] if found else None
@@ -367,10 +374,16 @@ def _levelling(series: _Series) -> Levelling | None:
 
 
 def _answer(
-    signs: Sequence[_Look], usual: _Look, year: _Series, lines: Sequence[float], now_ms: int, rising_is_bad: bool
+    signs: Sequence[_Look],
+    usual: _Look,
+    year: _Series,
+    lines: Sequence[float],
+    ahead: float,
+    now_ms: int,
+    rising_is_bad: bool,
 ) -> Trend:
     """What is told: of what is worth an alarm; else of what rises but reaches no line; else of the usual stretch."""
-    telling = _telling(signs, lines, now_ms)
+    telling = _telling(signs, lines, ahead, now_ms)
     look = telling or max((sign for sign in signs if sign.slope.low > 0), key=lambda sign: sign.z, default=usual)
     levels, alarm = _levelling(year), telling is not None
     slope, newest = look.slope, look.series.newest_ms
