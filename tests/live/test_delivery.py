@@ -264,7 +264,7 @@ def test_what_people_read_goes_through_apprise(tmp_path: Path, receiver: Receive
     said = [(one["title"], one["message"]) for one in receiver.taken]
     assert said == [
         ("Tareline: ammonia above 0.5 mg/L", "Tareline: ammonia above 0.5 mg/L\nLook.\n\nMessage 1"),
-        ("Tareline: feeding is held", "feeding is held\nLook.\n\nMessage 2"),
+        ("Tareline: feeding is held", "Tareline: feeding is held\nLook.\n\nMessage 2"),
     ]
     desk.close()
 
