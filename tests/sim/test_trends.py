@@ -1,6 +1,6 @@
 """Alarms of rising water on simulated households: how often for nothing, and how soon for something.
 
-10 tank-years without a trend, and 4 tanks with rises; 300 and 60 with TARELINE_FULL=1. A rise is fast, middle or slow:
+6 tank-years without a trend, and 4 tanks with rises; 300 and 60 with TARELINE_FULL=1. A rise is fast, middle or slow:
 its level reaches the first line 14, 45 or 150 days after its onset. In the same run, two naive rules: "two readings in
 a row worse than the one before", and the fixed line. `-s` prints the figures.
 
@@ -20,7 +20,7 @@ from households import BEFORE_D, START_MS, Floats, Water, daily, over_line, read
 
 from tareline.water.trends import DAY_MS, Seen, of_probe, of_readings
 
-YEARS = 300 if FULL > 1 else 10
+YEARS = 300 if FULL > 1 else 6
 TANKS = 60 if FULL > 1 else 4
 DAYS_TO_LINE = {"fast": 14, "middle": 45, "slow": 150}
 RULES = ("trend", "two in a row", "line", "trend or line")
