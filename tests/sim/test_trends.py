@@ -10,7 +10,7 @@ slack that chance gives few tank-years, two and a half deviations of a Poisson c
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,6 +19,8 @@ from feeders import FULL
 from households import BEFORE_D, START_MS, Floats, Water, daily, over_line, readings, tank, two_higher
 
 from tareline.water.trends import DAY_MS, Seen, of_probe, of_readings
+
+pytestmark = pytest.mark.timeout(3600 if FULL > 1 else 300)
 
 YEARS = 300 if FULL > 1 else 6
 TANKS = 60 if FULL > 1 else 4
@@ -50,14 +52,15 @@ class Watched:
         return math.inf if i is None else float(self.at[i]) - onset
 
 
-def watch(rng: np.random.Generator, water: Water) -> Watched:
+def watch(rng: np.random.Generator, water: Water, shifts: Sequence[int] = ()) -> Watched:
+    """shifts: days on which a change is declared, which are told to a probe."""
     if water.by == "probe":
-        days = daily(rng, water)
+        days, shifts_ms = daily(rng, water), [START_MS + day * DAY_MS for day in shifts]
         seen = [Seen(day.day_ms, day.mean, day.mean, day.mean) for day in days]
 
         def alarm(i: int) -> bool:
             now_ms = days[i].day_ms + DAY_MS
-            return of_probe(days[max(0, i - 180) : i + 1], [], now_ms, water.limits, water.rising_is_bad).alarm
+            return of_probe(days[max(0, i - 180) : i + 1], shifts_ms, now_ms, water.limits, water.rising_is_bad).alarm
 
     else:
         seen = readings(rng, water)
@@ -125,26 +128,48 @@ def test_two_readings_in_a_row_would_cry_wolf(false: FalseAlarms) -> None:
     assert false.of("two in a row") > 10 * max(1, false.of("trend"))
 
 
+def solids(rng: np.random.Generator) -> Water:
+    return next(one for one in tank(rng) if (one.analyte, one.by) == ("tds", "probe"))
+
+
+def began_from(seen: Watched, day: int) -> int:
+    return seen.false([bool(seen.at[i] >= day) and seen.alarm(i) for i in range(len(seen.at))])
+
+
 def test_a_declared_shift_of_a_probe_alarms_nobody() -> None:
-    """Solids that step up by a fifth on the day of another ration, watched for 60 days from then on."""
-    began = {"declared": 0, "undeclared": 0}
+    """Solids that step up by a fifth on the day of another ration, watched for 60 days from then on. The same water
+    that has kept at that level for long: nearer to its line than most, it alarms oftener, and a shift adds nothing.
+    """
+    began = {"declared": 0, "undeclared": 0, "stepped long before": 0}
     for year in range(YEARS):
-        rng = np.random.default_rng([3, year])
-        water = next(one for one in tank(rng) if (one.analyte, one.by) == ("tds", "probe"))
-        step = BEFORE_D + int(rng.integers(0, 60))
-        days = daily(rng, water.stepped(step, 0.2 * water.level).until(step + 60))
-        shift_ms = START_MS + step * DAY_MS
-        for name, shifts in (("declared", [shift_ms]), ("undeclared", [])):
-            told = [
-                of_probe(days[: i + 1], shifts, days[i].day_ms + DAY_MS, water.limits, True).alarm
-                for i in range(len(days))
-                if days[i].day_ms >= shift_ms
-            ]
-            began[name] += sum(now and not before for before, now in zip([False, *told], told, strict=False))
+        for name in began:
+            rng = np.random.default_rng([3, year])
+            water = solids(rng)
+            step = BEFORE_D + int(rng.integers(0, 60))
+            since = step - 120 if name == "stepped long before" else step
+            stepped = water.stepped(since, 0.2 * water.level).until(step + 60)
+            began[name] += began_from(watch(rng, stepped, [] if name == "undeclared" else [since]), step)
     print(f"\nalarms that began in {YEARS} times 60 days after a step: {began}")
     mean = BUDGET_EACH * YEARS * 60 / 365
     assert began["declared"] <= mean + slack(mean)
     assert began["declared"] < began["undeclared"]
+    assert began["declared"] <= began["stepped long before"] + slack(mean)
+
+
+def test_a_ramp_with_a_declared_shift_every_four_weeks_alarms_nobody() -> None:
+    """Solids that step up by a twentieth with each of four shifts, watched for four weeks from each."""
+    began = 0
+    for year in range(YEARS):
+        rng = np.random.default_rng([4, year])
+        water = solids(rng)
+        first = BEFORE_D + int(rng.integers(0, 60))
+        shifts = [first + 28 * i for i in range(4)]
+        for step in shifts:
+            water = water.stepped(step, 0.05 * water.level)
+        began += began_from(watch(rng, water.until(shifts[-1] + 28), shifts), shifts[0])
+    print(f"\nalarms that began in {YEARS} ramps of 112 days: {began}")
+    mean = BUDGET_EACH * YEARS * 112 / 365
+    assert began <= mean + slack(mean)
 
 
 Delays = dict[tuple[Key, str, str], list[float]]
@@ -188,6 +213,29 @@ def test_a_probes_rise_is_told_long_before_its_line(delays: Delays, analyte: str
     trend, line = (delays[(analyte, "probe"), speed, rule] for rule in ("trend", "line"))
     assert np.median(trend) <= within_d
     assert np.median(trend) < 0.75 * np.median(line)
+
+
+def test_a_probes_rise_right_after_a_shift_is_told_before_its_line() -> None:
+    """Declared on the day of the onset; and what little later it is told than without a shift."""
+    for speed, days in DAYS_TO_LINE.items():
+        for analyte in ("tds", "temperature"):
+            found: dict[str, list[float]] = {"declared": [], "undeclared": []}
+            for number in range(TANKS):
+                for name, told in found.items():
+                    rng = np.random.default_rng([5, number])
+                    water = next(one for one in tank(rng) if (one.analyte, one.by) == (analyte, "probe"))
+                    onset = BEFORE_D + int(rng.integers(0, 60))
+                    ramped = water.ramped(onset, days).until(onset + days + 30)
+                    seen = watch(rng, ramped, [onset] if name == "declared" else [])
+                    told.append(seen.first(seen.alarm, onset))
+            print(
+                f"\n{analyte} {speed}: days from a shift and onset to alarm, median of {TANKS} (share before the line)"
+            )
+            print(
+                {name: (float(np.median(told)), float(np.mean(np.array(told) < days))) for name, told in found.items()}
+            )
+            assert np.median(found["declared"]) <= 0.65 * days
+            assert np.mean(np.array(found["declared"]) < days) >= 0.75
 
 
 @pytest.mark.parametrize("key", [("kh", "drops"), ("ph", "chart"), ("tds", "pen")])

@@ -2,9 +2,9 @@
 
 An alarm needs three things: that chance would not rise like this (below), that the 80 % interval of the slope lies
 above zero, and that the projection reaches a line within 90 days; what rises since a few weeks is projected only half
-as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back, and a probe whose level is new
-no further than that. What must not fall (pH, carbonate
-hardness) is turned over first, so that everything here speaks of rising.
+as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back, and a probe whose level is new no
+further than that (`AHEAD_NEW`). What must not fall (pH, carbonate hardness) is turned over first, so that everything
+here speaks of rising.
 
 Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level wanders with
 a correlation of days to weeks. It is spent thus:
@@ -14,7 +14,8 @@ a correlation of days to weeks. It is spent thus:
   would signal by chance once in `run_length` observations, and most of what it signals never comes near a line.
 - probes, slow: an EWMA of the same, with the same run length, and the slope over the whole stretch.
 tests/sim/test_trends.py measures them on simulated households. The direction alone has no such budget: of levels
-that only wander, up to one in five is called rising and as many falling.
+that only wander, up to one in five is called rising and as many falling. The budget is that of tanks at all distances
+from their lines: a probe's water that wanders about three quarters of its line alarms about once in two years.
 
 "Levelling off" is told only of water whose approach to a plateau beats a straight line by 6 in BIC.
 """
@@ -37,7 +38,7 @@ DAY_MS = 86_400_000
 HORIZON_D = 90.0
 
 AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
-AHEAD_NEW = 1.0  # of a probe since a shift: weeks that all wander alike would pass for a trend of the new level
+AHEAD_NEW = 1.0  # of a level that is new to a probe: no months before it tell how far this water wanders
 
 WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
 STALE_D = 45.0  # older readings say nothing of today
