@@ -32,6 +32,7 @@ from tareline.guard.ramp import (
     decide,
     readings_due,
 )
+from tareline.recording import DETECTS
 from tareline.sampling import Sampling
 from tareline.shapes import joined_spans
 from tareline.store import ledger
@@ -40,7 +41,7 @@ from tareline.water.readings import Reading
 
 Row = dict[str, Any]
 OF_THE_LOAD = ("ammonia", "free_ammonia", "nitrite", "nitrate")  # lines on these speak about the ration
-TRACE_MG_N_PER_L = {"ammonia": 0.25, "nitrite": 0.1}  # the lowest steps of usual charts; common practice, no source
+TRACE_MG_N_PER_L = dict(zip(("ammonia", "nitrite"), DETECTS, strict=True))
 SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
 
 

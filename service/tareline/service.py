@@ -25,6 +25,7 @@ from tareline.entries import Entries
 from tareline.errors import FieldError
 from tareline.feeding.days import day_of
 from tareline.feeding.revision import Revision
+from tareline.guard.hold import CONFIRM_MS
 from tareline.intake import Intake, Taken
 from tareline.loading import Loading
 from tareline.metrics import Metrics
@@ -41,7 +42,7 @@ from tareline.store import ledger
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import Store, StoreError
 from tareline.trending import Trending
-from tareline.views import CONFIRM_MS, Views
+from tareline.views import Views
 from tareline.watching import Watching
 from tareline.waters import Waters
 

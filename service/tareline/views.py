@@ -18,6 +18,7 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
+from tareline.guard.hold import CONFIRM_MS
 from tareline.guard.lines import with_samples
 from tareline.hoppers import hopper_view
 from tareline.reconciling import Reconciling, Told
@@ -39,7 +40,6 @@ from tareline.store.devices import Device
 from tareline.store.ledger import Entry
 from tareline.waters import Waters
 
-CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 PAGE = 1000
 
 

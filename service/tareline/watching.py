@@ -19,7 +19,7 @@ from tareline.feeding.hopper import hopper
 from tareline.guard import concerns, ramp_concerns, troubles
 from tareline.guard.alerts import Concern
 from tareline.guard.concerns import DAY_MS, Place, upper_first
-from tareline.guard.hold import HoldState
+from tareline.guard.hold import CONFIRM_MS, HoldState
 from tareline.hoppers import daily_g
 from tareline.loading import Loading
 from tareline.notify.alerts import Alerts
@@ -34,7 +34,6 @@ from tareline.trending import Trending
 
 log = logging.getLogger(__name__)
 
-CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then is told
 ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
 LOOK_BACK_DAYS = 3
 

@@ -14,6 +14,7 @@ from tareline.units import CANONICAL
 
 PROBED = ("temperature", "tds")
 Kind = Literal["line", "person", "board", "installation"]
+CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 
 
 @dataclass(frozen=True, slots=True)

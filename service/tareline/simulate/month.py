@@ -8,6 +8,7 @@ never contacted: what is told is read from the outbox.
 
 import json
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -265,7 +266,7 @@ def _stated(at_ms: int) -> str:
     return from_ms(at_ms, ZONE).isoformat()
 
 
-class _Device:
+class _Device(ABC):
     """What a feeder and a probe share: a network that may be away, and what waits for it meanwhile."""
 
     kind, name = "", ""
@@ -302,9 +303,9 @@ class _Device:
         head = {"boot": "m0nth", "uptime_ms": 1000, "board": f"{self.name}-board", "journal": "m0nth"}
         return head | {"kind": self.kind, "firmware": "1.0", "clock": "set", "journal_from": 1, "journal_to": 0}
 
+    @abstractmethod
     def _live(self) -> None:
         """What happens in it up to now."""
-        raise NotImplementedError
 
     def _after(self) -> list[tuple[str, Any]]:
         """What it answers to what it was told."""
