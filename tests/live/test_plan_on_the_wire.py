@@ -55,7 +55,7 @@ def test_a_restart_of_the_service_tells_the_same_plan_again(household: Household
     assert household.service.ended() == 0
     household.service.start()
     device.wait(lambda: len(device.heard("plan")) > heard, "the plan again")
-    device.dose()
+    device.dose(steps=0, target_g=0.0, after_g=50.0)  # what it feeds would come off the meals still to come today
     device.wait_received()
     again = device.heard("plan")[heard:]
     assert [p for p in again if p["days"][0] == before["days"][0] and p != before] == []
