@@ -249,7 +249,8 @@ class Ramping:
         if road is None or road.ended:
             return []
         now_ms = self._context.stamp_ms()
-        return readings_due(road.ramp, self._standing(tx, tank, road, now_ms), now_ms)
+        knowledge = self._evidence.knowledge(tank, asked_of(road.ramp, road.rations[-1].daily_g))
+        return readings_due(road.ramp, knowledge, self._standing(tx, tank, road, now_ms), now_ms)
 
     def view(self, tank: str) -> Row:
         """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""

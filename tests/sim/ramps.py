@@ -2,9 +2,10 @@
 
 The book, common practice without a source: a fixed step every four weeks until nitrate is first seen, then no more.
 Everybody begins without nitrate to be seen and with 0.01 g a day for 20 l, steps by 0.015 g, as keepers do (0.01 to
-0.02 g a month, common practice, no source), and measures ammonia, nitrite and nitrate once a week on invented charts. A
-hold by the default lines on ammonia is kept until a reading is clear. The ramp dwells for two weeks. Nobody changes
-water, but for the half that a hostile tank's keeper changes once and does not write down.
+0.02 g a month, common practice, no source), and measures ammonia, nitrite and nitrate once a week on invented charts,
+nitrate twice where the ramp asks for it. A hold by the default lines on ammonia is kept until a reading is clear. The
+ramp dwells for two weeks. Nobody changes water, but for the half that a hostile tank's keeper changes once and does not
+write down.
 """
 
 import multiprocessing
@@ -18,9 +19,20 @@ from numpy.typing import NDArray
 from tanks import CHARTS, FULL, Keeper, Tanks, draw
 
 from tareline.guard.lines import Line, default_lines
-from tareline.guard.ramp import DAY_MS, ENDED, Decision, Knowledge, Measured, Ramp, Standing, asked_of, decide
+from tareline.guard.ramp import (
+    DAY_MS,
+    ENDED,
+    Decision,
+    Knowledge,
+    Measured,
+    Ramp,
+    Standing,
+    asked_of,
+    decide,
+    readings_due,
+)
 from tareline.water import trends
-from tareline.water.load.limit import Limits, Load, limits, load
+from tareline.water.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
 from tareline.water.load.posterior import Posterior, later, posterior
 from tareline.water.load.record import Seen
 
@@ -31,7 +43,8 @@ DWELL_DAYS = 14
 BOOK_WEEKS = 4
 START_G_PER_L = 0.01 / 20
 STEP_G_PER_L = 0.015 / 20
-DRAWS = 400
+DRAWS = 600
+MIDWEEK = 4
 PART = 25
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
 WITHIN = 0.2
@@ -92,6 +105,7 @@ class Driver:
     held: bool = False
     last: Decision | None = None
     told: Knowledge | None = None
+    asks: bool = False  # for nitrate before the coming week is over
 
     @property
     def ended(self) -> bool:
@@ -100,6 +114,8 @@ class Driver:
     def look(self, keeper: Keeper, i: int, now_ms: int, crossed: tuple[str, ...]) -> Decision:
         record = keeper.record(i)
         self.known = posterior(record, DRAWS, seed=i) if self.known is None else later(self.known, record, seed=i)
+        if self.known.cloud.effective < LEAST_EFFECTIVE:  # anew from the whole record, as the service always does
+            self.known = posterior(record, seed=i)
         may = limits(self.known)
         self.told = knowledge(may, load(self.known, self.ramp.dwell_days), asked_of(self.ramp, self.ration_g))
         standing = Standing(
@@ -114,10 +130,14 @@ class Driver:
             back_ms=self.back_ms,
         )
         decision = decide(self.ramp, self.told, standing, now_ms)
-        if decision.daily_g is not None:
-            self.ration_g, self.since_ms, self.unfed_ms = decision.daily_g, now_ms, 0
+        self.asks = False
         if decision.state == "steps back":
             self.back_ms = now_ms
+        if decision.daily_g is not None:
+            self.ration_g, self.since_ms, self.unfed_ms = decision.daily_g, now_ms, 0
+        else:
+            due = readings_due(self.ramp, self.told, standing, now_ms)
+            self.asks = any(one.subject == "nitrate" and one.by_ms <= now_ms + MIDWEEK * DAY_MS for one in due)
         self.last = decision
         return decision
 
@@ -172,7 +192,7 @@ def lead(tanks: Tanks, seed: int, hostile: bool, policy: Policy, weeks: int = WE
     drivers = [Driver(Ramp(a, g, 100 * g, DWELL_DAYS, 1 / 3, "auto", 1, NOON_MS), a) for a, g in pairs]
     share = np.ones(len(tanks))  # of the ration that lines let through
     for week in range(1, weeks + 1):
-        _feed_a_week(keeper, ration_g * share, lives)
+        _feed_a_week(keeper, ration_g * share, lives, np.array([driver.asks for driver in drivers]))
         for analyte in CHARTS:
             keeper.read(analyte)
         if hostile:
@@ -202,9 +222,12 @@ def lead(tanks: Tanks, seed: int, hostile: bool, policy: Policy, weeks: int = WE
     return lives
 
 
-def _feed_a_week(keeper: Keeper, fed_g: Floats, lives: Sequence[Life]) -> None:
-    for _ in range(7):
+def _feed_a_week(keeper: Keeper, fed_g: Floats, lives: Sequence[Life], asked: NDArray[np.bool_]) -> None:
+    """A week, with nitrate read once more in its middle where a ramp asks for that."""
+    for day in range(7):
         keeper.feed(1, fed_g)
+        if day + 1 == MIDWEEK:
+            keeper.read("nitrate", asked)
         for life, ammonia in zip(lives, keeper.tanks.ammonia, strict=True):
             life.worst_ammonia = max(life.worst_ammonia, float(ammonia))
 

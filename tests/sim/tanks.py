@@ -206,8 +206,8 @@ class Keeper:
                 notes.append(Fed(day, float(mass), 0.02 * float(mass)))
             self.tanks.advance(1, true_g)
 
-    def read(self, analyte: str) -> None:
-        """One reading of each tank, unless missed: the nearest step of a chart as it is perceived."""
+    def read(self, analyte: str, asked: NDArray[np.bool_] | None = None) -> None:
+        """One reading of each tank (of those asked of), unless missed: the nearest step of a chart as perceived."""
         steps = CHARTS[analyte]
         water = {"ammonia": self.tanks.ammonia, "nitrite": self.tanks.nitrite, "nitrate": self.tanks.nitrate}[analyte]
         bias = self.tanks.bias if analyte == "nitrate" else 1.0
@@ -218,7 +218,7 @@ class Keeper:
         )
         missed = self.rng.uniform(size=len(water)) < self.tanks.missed
         for i, notes in enumerate(self.seen):
-            if not missed[i]:
+            if not missed[i] and (asked is None or asked[i]):
                 notes.append(step_seen(self.tanks.day, analyte, float(perceived[i]), steps))
 
     def change(self, share: Floats, source: float = 0.5, noted: bool = True) -> None:

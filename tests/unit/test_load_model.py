@@ -138,9 +138,10 @@ def test_uptake_far_below_its_half_approaches_a_plateau_exponentially() -> None:
     looks = tuple(Seen(float(day), "nitrate", 0.0, None, 0.0) for day in (40, 80, 160))
     topups = tuple(Change(day + 1.0, 0.2, "topup", nitrate_mg_n_per_l=10.0) for day in range(160))
     cut = nitrogen.course(Record(20.0, 160.0, foods=FLAKES, seen=looks, changes=topups))
-    z = np.zeros((1, len(cut.priors)))  # medians: no season, order 1
+    z = np.zeros((1, len(cut.priors)))  # medians: no season
     z[:, cut.priors.column["maturity"]] = 40.0
-    half, capacity = (cut.priors.priors[cut.priors.column[name]] for name in ("half", "capacity"))
+    half, capacity, order = (cut.priors.priors[cut.priors.column[name]] for name in ("half", "capacity", "order"))
+    z[:, cut.priors.column["order"]] = np.log(1 / order.median) / np.log(order.spread)
     z[:, cut.priors.column["half"]] = np.log(1e6 / half.median) / np.log(half.spread)
     z[:, cut.priors.column["capacity"]] = np.log(0.02 * 1e6 / capacity.median) / np.log(capacity.spread)
     run, seen = Run(cut, z), np.empty((3, 1))

@@ -116,8 +116,8 @@ def test_the_last_step_ends_at_the_ceiling() -> None:
 
 
 def test_the_figures_are_those_that_the_keeper_is_told() -> None:
-    """97.5 % for the next ration, half for the present one, readings of at most ten days, proven after fourteen."""
-    assert (SURE, DOUBTFUL) == (0.975, 0.5)
+    """97.5 % for the next ration, three quarters for the present one, readings of at most ten days, proven after fourteen."""
+    assert (SURE, DOUBTFUL) == (0.975, 0.75)
     assert (FRESH_MS, UNMEASURED_MS, APART_MS) == (10 * DAY_MS, 14 * DAY_MS, 7 * DAY_MS)
     assert says(knows(0.9749)).state == "waits for the water"
     assert says(knows(0.975)).state == "steps up"
@@ -208,9 +208,9 @@ def test_it_steps_back_at_once_and_unasked_when_the_water_says_so(other: dict[st
     assert decision.reasons
 
 
-def test_it_steps_back_where_the_present_ration_is_probably_over_the_limit() -> None:
-    assert says(knows({**knows().p_under, PRESENT_G: 0.49})).daily_g == 0.07
-    assert says(knows({**knows().p_under, PRESENT_G: 0.5})).state != "steps back"
+def test_it_steps_back_where_the_present_ration_may_well_be_over_the_limit() -> None:
+    assert says(knows({**knows().p_under, PRESENT_G: 0.74})).daily_g == 0.07
+    assert says(knows({**knows().p_under, PRESENT_G: 0.75})).state != "steps back"
 
 
 def test_an_old_posterior_takes_nothing_back() -> None:
@@ -280,11 +280,11 @@ def test_a_limit_found_but_wide_is_narrowed_while_steps_are_sure() -> None:
     wide = {**FOUND, "p95": 0.3}
     assert says(knows(**wide)).state == "steps up"
     assert says(knows(0.9, **wide)).state == "waits for the water"
-    assert says(knows(0.9, **wide), ration_since_ms=ago(83)).state == "waits for the water"
-    assert says(knows(**wide), ration_since_ms=ago(84)).state == "steps up"
-    decision = says(knows(0.9, **wide), ration_since_ms=ago(84))
+    assert says(knows(0.9, **wide), ration_since_ms=ago(125)).state == "waits for the water"
+    assert says(knows(**wide), ration_since_ms=ago(126)).state == "steps up"
+    decision = says(knows(0.9, **wide), ration_since_ms=ago(126))
     assert decision.state == "limit found"
-    assert "for 84 days no step was sure enough to stay under it" in decision.reasons
+    assert "for 126 days no step was sure enough to stay under it" in decision.reasons
 
 
 def test_an_old_posterior_finds_nothing() -> None:

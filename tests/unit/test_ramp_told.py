@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tareline.guard.concerns import Place
-from tareline.guard.ramp import DAY_MS, Measured, Ramp, Standing, State, readings_due
+from tareline.guard.ramp import DAY_MS, Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
 from tareline.guard.ramp_concerns import of_load_trouble, of_ramp
 
 NOW_MS = 1_750_000_000_000
@@ -58,12 +58,12 @@ def test_one_failure_may_be_chance_two_are_told() -> None:
 
 def test_readings_are_due_by_the_end_of_the_dwell_and_from_its_middle_on() -> None:
     early = {name: Measured(NOW_MS - 5 * DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
-    due = readings_due(RAMP, replace(STANDING, readings=early), NOW_MS)
+    due = readings_due(RAMP, None, replace(STANDING, readings=early), NOW_MS)
     assert [one.subject for one in due] == ["ammonia", "nitrite", "nitrate"]
     assert {one.by_ms for one in due} == {NOW_MS + 4 * DAY_MS}
     assert "waits for a reading from 2025-06-12 on" in due[0].why
     since = {**early, "nitrate": Measured(NOW_MS - DAY_MS, True)}
-    assert [one.subject for one in readings_due(RAMP, replace(STANDING, readings=since), NOW_MS)] == [
+    assert [one.subject for one in readings_due(RAMP, None, replace(STANDING, readings=since), NOW_MS)] == [
         "ammonia",
         "nitrite",
     ]
@@ -71,4 +71,23 @@ def test_readings_are_due_by_the_end_of_the_dwell_and_from_its_middle_on() -> No
 
 @pytest.mark.parametrize("change", [{"held": True}, {"away": True}, {"ration_g": 0.2}])
 def test_nothing_is_due_for_a_step_that_cannot_come(change: dict[str, object]) -> None:
-    assert readings_due(RAMP, replace(STANDING, **change), NOW_MS) == []
+    assert readings_due(RAMP, None, replace(STANDING, **change), NOW_MS) == []
+
+
+def test_where_no_step_is_sure_enough_nitrate_is_due_after_three_days() -> None:
+    """Only once the dwell is over, and not for one whose load nothing is said of."""
+    fresh = {name: Measured(NOW_MS - DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
+    over = replace(STANDING, ration_since_ms=NOW_MS - 20 * DAY_MS, readings=fresh)
+    unsure = known(0.9)
+    (due,) = readings_due(RAMP, unsure, over, NOW_MS)
+    assert (due.subject, due.by_ms) == ("nitrate", NOW_MS + 2 * DAY_MS)
+    assert "more certainty" in due.why
+    assert readings_due(RAMP, known(0.99), over, NOW_MS) == []
+    assert readings_due(RAMP, replace(unsure, refuses="The readings do not fit together"), over, NOW_MS) == []
+    assert readings_due(RAMP, unsure, replace(over, ration_since_ms=NOW_MS - 13 * DAY_MS), NOW_MS) == []
+
+
+def known(sure: float) -> Knowledge:
+    """A load whose every step is so sure to stay under the limit."""
+    sure_of = dict.fromkeys(asked_of(RAMP, STANDING.ration_g), sure)
+    return Knowledge(True, None, False, 0.05, None, None, 0.05, sure, sure_of)

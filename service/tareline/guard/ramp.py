@@ -14,17 +14,17 @@ from typing import Literal
 
 from tareline.feeding.days import day_of
 from tareline.feeding.ration import CONFIRM_ABOVE
-from tareline.guard.due import Due
+from tareline.guard.due import SOONER_DAYS, Due
 
 DAY_MS = 86_400_000
 SURE = 0.975  # how sure it must be that the next ration stays under the limit
-DOUBTFUL = 0.5  # below this for the present ration, it goes back
+DOUBTFUL = 0.75  # below this for the present ration, it goes back
 FRESH_MS = 10 * DAY_MS  # a weekly test may come a few days late
 UNMEASURED_MS = 14 * DAY_MS
 APART_MS = 7 * DAY_MS  # between two steps back: the water must have had time to answer the first
 ALIKE = 1.1  # weighed rations within a tenth of each other count as one
 NARROW = 1.6  # the limit's 95 % quantile over its 5 % quantile: its middle is then about a fifth sure
-PATIENCE_MS = 84 * DAY_MS  # at one ration, after which a limit that was found is taken as it is
+PATIENCE_MS = 126 * DAY_MS  # at one ration, after which a limit that was found is taken as it is
 SMALLEST = 0.1  # of the keeper's step: smaller ones are not worth a dwell
 MEASURED = ("ammonia", "nitrite", "nitrate")
 NOT_SEEN = ("ammonia", "nitrite")  # what a tank under its limit does not show
@@ -151,8 +151,11 @@ def asked_of(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
     return (ration_g, *candidates(ramp, ration_g))
 
 
-def readings_due(ramp: Ramp, standing: Standing, now_ms: int) -> list[Due]:
-    """What must be measured before the next step: from half the dwell on, by its end."""
+def readings_due(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[Due]:
+    """What must be measured before the next step: from half the dwell on, by its end.
+
+    Where no step is sure enough, nitrate is due more often than weekly, since nothing else brings certainty.
+    """
     shows_ms = _shows_ms(ramp, standing)
     if standing.held or standing.away or standing.ration_g >= ramp.ceiling_g:
         return []
@@ -162,6 +165,12 @@ def readings_due(ramp: Ramp, standing: Standing, now_ms: int) -> list[Due]:
         if seen is None or seen.at_ms < max(shows_ms, now_ms - FRESH_MS):
             why = f"the ramp's next step waits for a reading from {day_of(shows_ms, standing.zone)} on"
             due.append(Due("measure", name, max(_dwell_over_ms(ramp, standing), shows_ms), why))
+    nitrate = standing.readings.get("nitrate")
+    told = knowledge if knowledge is not None and knowledge.refuses is None else None
+    over = now_ms >= _dwell_over_ms(ramp, standing)
+    if over and nitrate is not None and told is not None and _sure_step(ramp, told, standing) is None:
+        why = "the ramp's next step waits for more certainty, which readings of nitrate bring"
+        due.append(Due("measure", "nitrate", nitrate.at_ms + int(SOONER_DAYS * DAY_MS), why))
     return due
 
 

@@ -7,11 +7,12 @@ counted as grown to what the ration feeds.
 
 At rest with removal R(C) = U C^n / (half^n + C^n) and bacteria that grow until growth A / (K + A) (1 - fill) = decay:
 
-    uptake's limit    R(ceiling) (ceiling / highest nitrate there was)^law - what top-ups bring
+    uptake's limit    R(highest) (R(ceiling) / R(highest))^(e^law) - what top-ups bring
     bacteria's limit  room (A / (K + A) - decay / growth) at A = detection; for nitrite alike
 
-and the limit is the least of the three, over the nitrogen that reaches the water per litre and gram of food. `law` is
-a small exponent about zero: what another law of removal may do where this tank has not been yet.
+and the limit is the least of the three, over the nitrogen that reaches the water per litre and gram of food. `highest`
+is the highest nitrate there was at a reading; `law` is what another law of removal may do where this tank has not been
+yet. More nitrate is never removed more slowly, so that what was removed there is removed at the ceiling too.
 """
 
 import math
@@ -30,7 +31,7 @@ from tareline.water.load.sampler import quantiles
 
 Floats = NDArray[np.float64]
 
-FOUND_RATIO = 2.5  # of p95 to p5: an interval wider than this does not show a limit
+FOUND_RATIO = 4.0  # of p95 to p5: an interval wider than this does not show a limit
 FOUND_SEEN = 4  # nitrate readings that saw something
 LEAST_EFFECTIVE = 100.0
 MOST_BLUNDERS = 0.15  # of the readings on average; the model expects a tenth at most
@@ -117,10 +118,13 @@ def limits(known: Posterior, food: int = 0) -> Limits:
     f, record = known.figures, known.record
     per_g = reaching_mg(known, food) / record.volume_l
     brought = _topups(known)
-    uptake = removal(record.ceiling_mg_n_per_l, known.uptake * known.state[MATURITY], f["half"], f["order"])
     # A reading's worth of nitrate is the least that counts as seen; beyond the ceiling nothing is extrapolated.
-    beyond = np.log(record.ceiling_mg_n_per_l / np.clip(known.reached, FLOOR["nitrate"], record.ceiling_mg_n_per_l))
-    uptake = uptake * np.exp(f["law"] * beyond)
+    highest = np.clip(known.reached, FLOOR["nitrate"], record.ceiling_mg_n_per_l)
+    there, at_ceiling = (
+        removal(nitrate, known.uptake * known.state[MATURITY], f["half"], f["order"])
+        for nitrate in (highest, record.ceiling_mg_n_per_l)
+    )
+    uptake = there * (at_ceiling / there) ** np.exp(f["law"])
     ammonia, nitrite = record.detects
     one = f["room"] * (ammonia / (f["affinity"] + ammonia) - DECAY_PER_D / f["growth"])
     two = f["room"] * (nitrite / (f["affinity"] + nitrite) - DECAY_PER_D / (f["growth"] * f["second"]))

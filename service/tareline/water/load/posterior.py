@@ -14,9 +14,6 @@ from tareline.water.load.sampler import Cloud
 Floats = NDArray[np.float64]
 
 DRAWS = 1000
-# Power of each reading's likelihood. Below one, since no tank follows this model to the letter, and then readings say
-# less than they seem to (Gruenwald and van Ommen 2017, from memory); chosen on tests/sim/test_limit_coverage.py.
-TRUST = 0.5
 
 
 class Tank:
@@ -84,14 +81,14 @@ class Posterior:
         return self.cloud.weights
 
 
-def posterior(record: Record, draws: int = DRAWS, seed: int = 0, trust: float = TRUST) -> Posterior:
+def posterior(record: Record, draws: int = DRAWS, seed: int = 0) -> Posterior:
     """What is believed of a tank after everything in its record. Deterministic for a seed."""
     cut = course(record.recent())
     cloud = sampler.prior_cloud(Tank(cut), draws, seed)
-    return _told(record.recent(), cut, sampler.take_in(Tank(cut), cloud, seed, trust))
+    return _told(record.recent(), cut, sampler.take_in(Tank(cut), cloud, seed))
 
 
-def later(known: Posterior, record: Record, seed: int = 0, trust: float = TRUST) -> Posterior:
+def later(known: Posterior, record: Record, seed: int = 0) -> Posterior:
     """The posterior of a record that goes on where the known one ended; anew if its past was changed."""
     cut = course(record.recent())
     cloud, taken = known.cloud, known.cloud.taken
@@ -106,9 +103,9 @@ def later(known: Posterior, record: Record, seed: int = 0, trust: float = TRUST)
         and np.array_equal(cut.readings.upper[: _count(cut, taken)], known.course.readings.upper[: _count(cut, taken)])
     )
     if not same:
-        return posterior(record, len(cloud.z), seed, trust)
+        return posterior(record, len(cloud.z), seed)
     cloud = replace(cloud, z=carried(known.course.priors, cut.priors, cloud.z, seed))
-    return _told(record.recent(), cut, sampler.take_in(Tank(cut), cloud, seed, trust, even=False))
+    return _told(record.recent(), cut, sampler.take_in(Tank(cut), cloud, seed, even=False))
 
 
 def carried(before: Priors, after: Priors, z: Floats, seed: int) -> Floats:

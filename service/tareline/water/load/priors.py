@@ -56,16 +56,17 @@ UPTAKE = (
     # mg N/L/d. Submersed plants in a room's light take a fraction of it.
     Prior("capacity", "log", 0.4, 3.0),
     # Denitrifiers 0.5 g N/m3 (ASM1); through deep substrate and leaves' boundary layers several times as much.
-    Prior("half", "log", 1.2, 3.5),
+    Prior("half", "log", 2.0, 2.2),
     # 1 would be Michaelis and Menten's law. Free, since other laws must be able to look like this one.
-    Prior("order", "log", 1.0, 1.4),
+    Prior("order", "log", 1.1, 1.2),
     Prior("maturing_d", "log", 45.0, 1.6),  # common practice, no source: a planted tank settles within a quarter
-    Prior("season_cos", "normal", 0.0, 0.12),  # of the log capacity over a year; a window's light
-    Prior("season_sin", "normal", 0.0, 0.12),
+    Prior("season_cos", "normal", 0.0, 0.13),  # of the log capacity over a year; a window's light
+    Prior("season_sin", "normal", 0.0, 0.13),
     Prior("plants", "logit", 0.75, 1.0),  # the plants' share of the uptake: what a harvest takes away of it
     Prior("cut", "logit", 0.3, 0.8),  # share of the plants a harvest takes where nobody said
-    # Removal by another law than this one, at contents the tank has not had: of the log, per e-fold beyond the highest.
-    Prior("law", "normal", 0.0, 0.1),
+    # Another law of removal at contents the tank has not had: power of what removal gains from there to the ceiling is
+    # e^law. Laws that level off later than this one gain more (judgement, on tanks of other laws in tests/sim).
+    Prior("law", "normal", 0.15, 0.35),
 )
 MATURE_AT_START = {
     True: Prior("maturity", "logit", 0.15, 1.0),  # freshly planted
@@ -93,7 +94,7 @@ START = Prior("nitrate_start", "log", 2.0, 3.0)  # mg N/L
 SOURCE = Prior("source", "log", 1.0, 2.5)  # mg N/L of nitrate in water whose content nobody stated
 BIAS = Prior("bias", "log", 1.0, 1.13)  # of the nitrate kit as this person reads it
 WANDER_EVERY_D = 90.0
-WANDER_SD = 0.15  # of the log capacity from one to the next: growth, pruning and light nobody wrote down
+WANDER_SD = 0.06  # of the log capacity from one to the next: growth, pruning and light nobody wrote down
 
 # Dissolved solids: dS/dt = ash x fed / V - uptake x S + evaporation x top-up's content.
 SOLIDS = (
