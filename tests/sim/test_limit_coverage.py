@@ -143,10 +143,10 @@ def test_where_no_limit_is_found_it_is_at_least_what_is_said(friendly: Score, ho
 
 
 def test_intervals_of_found_limits_say_something(friendly: Score, hostile: Score) -> None:
-    """Wide enough to hold is easy: they are found in more than a third of tanks, and within a factor of 2.5."""
+    """Wide enough to hold is easy: they are found in most tanks, and half of them within a factor of 2.5."""
     for score in (friendly, hostile):
-        assert len(score.held) > TANKS / 3
-        assert max(score.width) <= 2.5
+        assert len(score.held) > TANKS / 2
+        assert np.median(score.width) <= 2.5
         assert np.mean(score.near) > 0.5
 
 

@@ -1,6 +1,6 @@
 """A year of the ramp in tanks that do not exist, against practice by the book in the same water.
 
-8 friendly and 8 hostile tanks, 500 each with TARELINE_FULL=1; `-s` prints the figures. The posterior is the service's
+50 friendly and 50 hostile tanks, 500 each with TARELINE_FULL=1; `-s` prints the figures. The posterior is the service's
 own. What is aimed at: under 1 % of tank-weeks above the true limit in friendly tanks, no more than the book in hostile
 ones, and the limit told within a fifth in 80 % of the tanks whose limit lies within a year's reach, failures counted.
 """
@@ -11,7 +11,8 @@ import pytest
 from ramps import DWELL_DAYS, Life, Summary, lives, summary
 from tanks import FULL
 
-TANKS = 500 if FULL else 8
+pytestmark = pytest.mark.timeout(7200 if FULL else 900)
+TANKS = 500 if FULL else 50
 
 
 @pytest.fixture(scope="module", params=[False, True], ids=["friendly", "hostile"])
@@ -50,7 +51,7 @@ def test_what_it_tells_is_about_right(both: tuple[bool, list[Life], list[Life]])
     """Short of the aim (DEVELOPERS.md has the figures); these are the shares it must not fall below."""
     hostile, ramp, _ = of(both)
     told = sum(life.interval_g is not None for life in both[1])
-    assert ramp.close >= less_chance(0.3 if hostile else 0.5, ramp.within_reach)
+    assert ramp.found >= less_chance(0.4 if hostile else 0.65, ramp.within_reach)
     assert ramp.covered is None or ramp.covered >= less_chance(0.8 if hostile else 0.88, told)
 
 
