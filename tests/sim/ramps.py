@@ -8,6 +8,7 @@ ramp dwells for two weeks. Nobody changes water, but for the half that a hostile
 write down.
 """
 
+import math
 import multiprocessing
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -79,12 +80,16 @@ class Life:
 
     @property
     def within_reach(self) -> bool:
-        return self.limit_g <= self.reach_g
+        return 0 < self.limit_g <= self.reach_g
+
+    def over_limit(self, ration_g: float) -> float:
+        """A ration over the true limit, which is nothing where bacteria cannot keep nitrite under detection."""
+        return ration_g / self.limit_g if self.limit_g > 0 else math.inf
 
     @property
     def close(self) -> bool:
         """Whether what is believed in the middle lies within a fifth of the true limit."""
-        return self.middle_g is not None and abs(self.middle_g / self.limit_g - 1) <= WITHIN
+        return self.middle_g is not None and abs(self.middle_g - self.limit_g) <= WITHIN * self.limit_g
 
     @property
     def found(self) -> bool:
@@ -329,7 +334,7 @@ def summary(found: Sequence[Life]) -> Summary:
         worst_ammonia=(float(np.median(worst)), max(worst)),
         holds=sum(one.holds for one in found),
         backs=sum(one.backs for one in found),
-        highest_over_limit=spread([max(one.rations) / one.limit_g for one in found]),
-        final_over_limit=spread([one.rations[-1] / one.limit_g for one in found]),
+        highest_over_limit=spread([one.over_limit(max(one.rations)) for one in found]),
+        final_over_limit=spread([one.over_limit(one.rations[-1]) for one in found]),
         covered=sum(a <= g <= b for (a, b), g in spans) / len(spans) if spans else None,
     )
