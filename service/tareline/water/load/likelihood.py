@@ -20,8 +20,8 @@ from tareline.water.load.record import Seen
 
 Floats = NDArray[np.float64]
 
-BLUNDER = 0.06  # with G over some seven steps this leaves each step about one percent
-SHARE = 0.13  # judgement: one person's eye on one colour
+BLUNDER = 0.08  # with G over some seven steps this leaves each step one to two percent
+SHARE = 0.15  # judgement: one person's eye on one colour
 # Least deviation of what is perceived, and the scale of blunders; mg/L, nitrogen as N. Judgement.
 FLOOR = {"ammonia": 0.05, "nitrite": 0.03, "nitrate": 0.25, "tds": 3.0}
 SCALE = {"ammonia": 0.5, "nitrite": 0.3, "nitrate": 5.0, "tds": 300.0}

@@ -64,9 +64,9 @@ UPTAKE = (
     Prior("season_sin", "normal", 0.0, 0.13),
     Prior("plants", "logit", 0.75, 1.0),  # the plants' share of the uptake: what a harvest takes away of it
     Prior("cut", "logit", 0.3, 0.8),  # share of the plants a harvest takes where nobody said
-    # Another law of removal at contents the tank has not had: power of what removal gains from there to the ceiling is
-    # e^law. Laws that level off later than this one gain more (judgement, on tanks of other laws in tests/sim).
-    Prior("law", "normal", 0.15, 0.35),
+    # Another law of removal at contents the tank has not had: what removal gains from there to the ceiling is raised to
+    # the power e^law (judgement, tried on tanks of other laws in tests/sim).
+    Prior("law", "normal", 0.0, 0.45),
 )
 MATURE_AT_START = {
     True: Prior("maturity", "logit", 0.15, 1.0),  # freshly planted
@@ -92,9 +92,9 @@ GROWN_AT_START = {
 }
 START = Prior("nitrate_start", "log", 2.0, 3.0)  # mg N/L
 SOURCE = Prior("source", "log", 1.0, 2.5)  # mg N/L of nitrate in water whose content nobody stated
-BIAS = Prior("bias", "log", 1.0, 1.13)  # of the nitrate kit as this person reads it
+BIAS = Prior("bias", "log", 1.0, 1.18)  # of the nitrate kit as this person reads it
 WANDER_EVERY_D = 90.0
-WANDER_SD = 0.06  # of the log capacity from one to the next: growth, pruning and light nobody wrote down
+WANDER_SD = 0.08  # of the log capacity from one to the next: growth, pruning and light nobody wrote down
 
 # Dissolved solids: dS/dt = ash x fed / V - uptake x S + evaporation x top-up's content.
 SOLIDS = (
