@@ -116,7 +116,7 @@ def test_the_last_step_ends_at_the_ceiling() -> None:
 
 
 def test_the_figures_are_those_that_the_keeper_is_told() -> None:
-    """97.5 % for the next ration, 75 % for the present one, readings of at most ten days, back to proven after fourteen."""
+    """97.5 % for the next ration, 75 % for the present one, readings of ten days at most, to proven after fourteen."""
     assert (SURE, DOUBTFUL) == (0.975, 0.75)
     assert (FRESH_MS, UNMEASURED_MS, APART_MS) == (10 * DAY_MS, 14 * DAY_MS, 7 * DAY_MS)
     assert says(knows(0.9749)).state == "waits for the water"
