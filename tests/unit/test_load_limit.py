@@ -198,6 +198,64 @@ def test_proof_ends_with_a_change_of_plants_filter_or_volume() -> None:
     assert limit.prove(early, all_sure(early)).daily_g == pytest.approx(0.05)
 
 
+def trimmed(record: Record, *cuts: tuple[float, float | None]) -> limit.Proven:
+    cut = replace(record, harvests=tuple(Harvest(day, share) for day, share in cuts))
+    return limit.prove(cut, all_sure(cut))
+
+
+def test_trimming_a_little_every_week_is_upkeep() -> None:
+    """Common practice, no source. Four cuts of 5 % leave 0.95^4 = 0.815 of the plants, four of 6 % leave 0.781."""
+    record = steady(0.05, (0,) * 15)
+    weekly = [7.0 * week + 0.9 for week in range(30)]
+    assert trimmed(record, *((day, 0.05) for day in weekly)).daily_g == pytest.approx(0.05)
+    assert trimmed(record, *((day, 0.06) for day in weekly)).daily_g == 0.0
+    # 28 local days hold four of one weekday, whatever the hour of each.
+    hours = [day - 0.3 * (i % 2) for i, day in enumerate(weekly)]
+    assert trimmed(record, *((day, 0.05) for day in hours)).daily_g == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize(
+    ("cuts", "upkeep"),
+    [
+        ([(200.0, 0.1)], True),
+        ([(200.0, 0.0)], True),
+        ([(200.0, 0.11)], False),
+        ([(200.0, None)], False),
+        ([(190.0, 0.1), (200.0, 0.1)], True),  # 0.9^2 = 0.81 are left
+        ([(190.0, 0.1), (195.0, 0.02), (200.0, 0.1)], False),  # 0.794
+        ([(172.0, 0.1), (195.0, 0.02), (200.0, 0.1)], True),  # the first of them is 28 days off
+        ([(195.0, 0.02), (200.0, 0.1), (200.0, 0.1)], False),  # two on one day are two
+    ],
+)
+def test_a_harvest_up_to_a_tenth_and_a_fifth_together_is_upkeep(
+    cuts: list[tuple[float, float | None]], upkeep: bool
+) -> None:
+    proven = trimmed(steady(0.05, (0,) * 15), *cuts)
+    assert proven.daily_g == pytest.approx(0.05 if upkeep else 0.0)
+    assert (proven.why == limit.HARVESTED) is not upkeep
+
+
+def test_after_a_large_harvest_a_dwell_with_upkeep_proves() -> None:
+    """The large one was counted once, and does not make the small ones after it too many."""
+    record = steady(0.05, (0,) * 15)
+    proven = trimmed(record, (150.0, 0.5), *((157.0 + 7 * week, 0.05) for week in range(7)))
+    assert proven.daily_g == pytest.approx(0.05)
+    assert proven.since is not None
+    assert proven.since >= 150
+
+
+def test_a_harvest_is_the_reason_only_where_it_is() -> None:
+    record = steady(0.05, (0,) * 15)
+    assert "share that a harvest took can be entered" in limit.HARVESTED
+    unread = replace(record, seen=())
+    assert trimmed(unread).why.startswith("Too few readings")
+    # Without the harvest a ration had been held; with it none was. In a tank where none was, it is not to blame.
+    assert trimmed(unread, (200.0, None)).why == limit.HARVESTED
+    assert trimmed(unread, (100.0, None)).why.startswith("Too few readings")
+    wild = replace(record, fed=tuple(Fed(d, 0.1 * (d // 14 % 2)) for d in range(210)))
+    assert trimmed(wild, (200.0, None)).why == limit.NOT_HELD
+
+
 def test_proof_ends_after_180_days() -> None:
     """28 days at 0.08 g, then less: it holds until 180 days after the last of them."""
     record = steady(0.08, (0,) * 40, days=400)

@@ -234,12 +234,44 @@ def prove(record: Record, may: Limits, dwell_d: float = DWELL_D, balanced: float
     In balance: at least `balanced` probability, from all that was weighed and read, that the tank's life can remove the
     ration's nitrogen with the water inside its limits (see `limits`); and in the dwell nitrate was read at least twice,
     the last reading under the ceiling, ammonia or nitrite read and never seen. What was held before plants, filter or
-    volume changed, or ended more than 180 days ago, proves nothing any more.
+    volume changed, or ended more than 180 days ago, proves nothing any more; trimming that is upkeep changes nothing.
     """
+    since = max([0.0, record.now - PROVEN_FOR_D - dwell_d, *record.upset])
+    cuts = _upsetting_harvests(record)
+    found = _prove_since(max([since, *cuts]), record, may, dwell_d, balanced)
+    if found.daily_g <= 0 and cuts:
+        uncut = _prove_since(since, record, may, dwell_d, balanced)
+        if uncut.daily_g > 0 or (found.why == NOT_HELD and uncut.why != NOT_HELD):
+            return Proven(0.0, why=HARVESTED)
+    return found
+
+
+NOT_HELD = "No ration has been held for the dwell time yet."
+# Common practice, no source: trimming a little every week keeps a tank as it is. The figures are our judgement.
+UPKEEP_SHARE, UPKEEP_TOGETHER, UPKEEP_DAYS = 0.1, 0.2, 28
+HARVESTED = (
+    "Harvests stand between the ration that was held and its proof: one that takes more than a tenth of the plants, or"
+    " more than a fifth with others within 28 days, or a share that nobody stated, counts as a change of plants. The"
+    " share that a harvest took can be entered with it."
+)
+
+
+def _upsetting_harvests(record: Record) -> list[float]:
+    """The days of harvests that are no upkeep: unstated, large, or too much with the others of 28 local days."""
+    small = [h for h in record.harvests if h.share is not None and h.share <= UPKEEP_SHARE]
+    found = [h.day for h in record.harvests if h not in small]
+    for last in small:
+        within = [h for h in small if h.day <= last.day and math.floor(h.day) > math.floor(last.day) - UPKEEP_DAYS]
+        if 1 - math.prod(1 - (h.share or 0.0) for h in within) > UPKEEP_TOGETHER + 1e-9:
+            found.append(last.day)
+    return found
+
+
+def _prove_since(earliest: float, record: Record, may: Limits, dwell_d: float, balanced: float) -> Proven:
+    """The highest ration held in balance for a dwell that begins at `earliest` or later."""
     by_day = daily_g(record)
-    earliest = max([0.0, record.now - PROVEN_FOR_D - dwell_d, *record.upset, *(h.day for h in record.harvests)])
     span = int(dwell_d)
-    best, why = Proven(0.0), "No ration has been held for the dwell time yet."
+    best, why = Proven(0.0), NOT_HELD
     for end in range(int(record.now), math.ceil(earliest) + span - 1, -1):
         if end > len(by_day) or end < record.now - PROVEN_FOR_D:
             continue
