@@ -107,7 +107,10 @@ class _Measured(_Volume):
 
 
 class Tank(_Measured):
-    """tds_factor: mg/L of dissolved solids for 1 uS/cm at 25 degC; what its dissolved solids are reckoned by."""
+    """tds_factor: mg/L of dissolved solids for 1 uS/cm at 25 degC; what its dissolved solids are reckoned by.
+
+    planted_area_cm2: area of the bottom that is planted; light_h_per_day: for how long it is lit. None: nobody said.
+    """
 
     id: Identifier
     name: Words
@@ -115,6 +118,8 @@ class Tank(_Measured):
     stage: Literal["no animals", "stocked", "empty"] = "stocked"
     nitrate_ceiling_mg_per_l: Annotated[float, Field(gt=0, le=1000)] = 40.0
     tds_factor: TdsFactor | None = None
+    planted_area_cm2: Annotated[float, Field(gt=0, le=1_000_000)] | None = None
+    light_h_per_day: Annotated[float, Field(ge=0, le=24)] | None = None
 
 
 class Food(_Entry):
@@ -385,10 +390,19 @@ class TopUp(_Volume):
 
 
 class Note(_Entry):
+    """share: of the plants that a harvest took away, 0 to 1; None where nobody said."""
+
     kind: Literal["stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other"]
     text: LongText
     mass_g: Grams | None = None
     count: Annotated[int, Field(ge=0, le=100_000)] | None = None
+    share: Annotated[float, Field(ge=0, le=1)] | None = None
+
+    @model_validator(mode="after")
+    def _of_a_harvest(self) -> Self:
+        if self.share is not None and self.kind != "harvest":
+            raise ValueError(f"share: expected only for a harvest; found with a note of kind {self.kind}")
+        return self
 
 
 class Hold(_Body):

@@ -62,9 +62,9 @@ def ahead(kept: bytes, what: Ahead) -> Values:
     }
 
 
-def guesses(volume_l: float, others: list[Other]) -> list[Values]:
+def guesses(volume_l: float, planted_cm2: float | None, others: list[Other]) -> list[Values]:
     """First guesses of a tank's limit from others."""
-    return [asdict(one) for one in guess.guess(volume_l, None, others)]
+    return [asdict(one) for one in guess.guess(volume_l, planted_cm2, others)]
 
 
 WORK: dict[str, Callable[..., Any]] = {"load": load, "ahead": ahead, "guesses": guesses}

@@ -74,7 +74,7 @@ class Loading:
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
         self._answers: dict[tuple[str, str], tuple[Known, Values]] = {}
-        self._guesses: dict[tuple[float, tuple[Other, ...]], list[Values]] = {}
+        self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Values]] = {}
         self._lock = threading.Lock()
 
     def close(self) -> None:
@@ -201,18 +201,20 @@ class Loading:
 
     def guesses(self, tank: str) -> list[Values]:
         """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""
-        others = []
+        others: list[Other] = []
         for other in self._context.register.refs("tank"):
             known = self.known(other)
             if other != tank and known is not None and known.told["found"]:
-                told = known.told
-                others.append(Other(known.gathered.record.volume_l, None, told["p5_g"], told["p50_g"], told["p95_g"]))
+                told, planted_cm2 = known.told, self._context.need("tank", other).get("planted_area_cm2")
+                limit_g = (told["p5_g"], told["p50_g"], told["p95_g"])
+                others.append(Other(known.gathered.record.volume_l, planted_cm2, *limit_g))
         if not others:
             return []
-        key = (float(self._context.need("tank", tank)["volume_l"]), tuple(others))
+        body = self._context.need("tank", tank)
+        key = (float(body["volume_l"]), body.get("planted_area_cm2"), tuple(others))
         if key not in self._guesses:
             try:
-                self._guesses = {key: self._asked.ask("guesses", key[0], others, within_s=FORECAST_WITHIN_S)}
+                self._guesses = {key: self._asked.ask("guesses", *key[:2], others, within_s=FORECAST_WITHIN_S)}
             except WorkerError as error:
                 log.error("a first guess for %s could not be worked out: %s", tank, error)
                 return []

@@ -145,7 +145,7 @@ def _water(tx: Connection, tank: str, road: Road, ended_ms: int) -> Row:
 
 def _conditions(tx: Connection, context: Context, tank: str, road: Road, ended_ms: int, zone: str) -> Row:
     """What the limit holds under: volume, food, plants, light and the rest, as the notes say."""
-    body = context.need("tank", tank)
+    body = context.register.at("tank", tank, ended_ms) or {}
     feeders = context.register.devices_of("feeder", tank)
     foods = {(context.register.now("feeder", feeder) or {}).get("food") for feeder in feeders} - {None}
     notes = ledger.standing(tx, tank, (), ["note"], None, ended_ms + 1)
@@ -155,6 +155,8 @@ def _conditions(tx: Connection, context: Context, tank: str, road: Road, ended_m
     kept = {kind: [n for n in all_ if n.at_ms >= road.ramp.set_ms] or all_[-1:] for kind, all_ in told.items()}
     return {
         "volume_l": body["volume_l"],
+        "planted_area_cm2": body.get("planted_area_cm2"),
+        "light_h_per_day": body.get("light_h_per_day"),
         "stage": body["stage"],
         "nitrate_ceiling_mg_per_l": body["nitrate_ceiling_mg_per_l"],
         "foods": [
@@ -162,6 +164,7 @@ def _conditions(tx: Connection, context: Context, tank: str, road: Road, ended_m
             for food in sorted(str(food) for food in foods)
         ],
         "notes": {
-            kind: [{"at": stated(n.at_ms, zone), "text": n.body["text"]} for n in found] for kind, found in kept.items()
+            kind: [{"at": stated(n.at_ms, zone), "text": n.body["text"], "share": n.body.get("share")} for n in found]
+            for kind, found in kept.items()
         },
     }

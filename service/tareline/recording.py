@@ -30,6 +30,7 @@ from tareline.water.readings import Reading
 OF_THE_TANK = ("reading", "handfeed", "water-change", "top-up", "note")
 WITNESSES = ("ammonia", "nitrite", "nitrate", "tds")
 UPSETTING = ("plants", "filter", "medication")  # notes after which what was proven before holds no more
+UPSETTING_FIELDS = ("volume_l", "planted_area_cm2", "light_h_per_day")  # of a tank, which do the same when they change
 # Dry foods state 30 to 55 % of crude protein (common practice, no source).
 UNKNOWN_FOOD = Food("food of unknown protein", 42.0, 0.25)
 HANDFED_SD = 0.2  # of a hand feed's mass where nobody stated its deviation (judgement: a pinch is no balance)
@@ -115,8 +116,9 @@ class Recording:
         entries = [e for e in entries if e.at_ms >= day_start_ms(days.day_0, zone)]
         readings = self._readings(tank, entries)
         changes = self._changes(tank, entries, days)
-        notes = [(days.at(e.at_ms), e.body["kind"]) for e in entries if e.kind == "note"]
-        harvests = tuple(Harvest(day) for day, kind in notes if kind == "harvest")
+        notes = [(days.at(e.at_ms), e.body) for e in entries if e.kind == "note"]
+        harvests = tuple(Harvest(day, note.get("share")) for day, note in notes if note["kind"] == "harvest")
+        upset = [day for day, note in notes if note["kind"] in UPSETTING] + self._refitted(tank, days)
         seen = tuple(_seen(r, days) for r in readings if r.analyte in WITNESSES)
         last_ms = max([day_start_ms(today, zone), *(e.at_ms for e in entries if e.kind != "handfeed")])
         first = max(0, (days.of(today) - int(LOOK_BACK_DAYS)) // QUARTER_DAYS * QUARTER_DAYS)
@@ -137,9 +139,7 @@ class Recording:
             seen=seen,
             changes=changes,
             harvests=harvests,
-            upset=tuple(
-                sorted([*(day for day, kind in notes if kind in UPSETTING), *self._volume_changes(tank, days)])
-            ),
+            upset=tuple(sorted(upset)),
             detects=(_detects(readings, "ammonia", 0), _detects(readings, "nitrite", 1)),
         )
         return Gathered(record, food, days.day_0, zone, last_ms)
@@ -166,9 +166,13 @@ class Recording:
             return min([versions[0].at_ms, *fed, *(e.at_ms for e in entries)]), True
         return min(fed or [e.at_ms for e in entries] or [versions[0].at_ms]), False
 
-    def _volume_changes(self, tank: str, days: "Days") -> list[float]:
+    def _refitted(self, tank: str, days: "Days") -> list[float]:
+        """When volume, planted area or light became others; stating for the first time what was so already is none."""
         versions = self._context.register.history("tank", tank)
-        changed = [b.at_ms for a, b in pairwise(versions) if a.body["volume_l"] != b.body["volume_l"]]
+        changed = set()
+        for name in UPSETTING_FIELDS:
+            told = [(v.at_ms, v.body[name]) for v in versions if v.body.get(name) is not None]
+            changed |= {at_ms for (_, before), (at_ms, after) in pairwise(told) if after != before}
         return [day for day in map(days.at, changed) if day > 0]
 
     # -- the water ---------------------------------------------------------------------------------------------------

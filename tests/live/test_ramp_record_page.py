@@ -71,6 +71,34 @@ def test_it_tells_the_conditions_and_that_nothing_is_proven(corner: Corner, page
     expect(page.get_by_text("nothing is proven yet")).to_be_visible()
 
 
+def test_plants_light_and_a_harvest_go_from_register_and_form_to_the_record(corner: Corner, page: Page) -> None:
+    house = corner.house
+    tank = house.api.get(f"tanks/{corner.tank}").json()
+    known = {name: tank[name] for name in ("name", "volume_l", "timezone")}
+    dark = house.api.put(f"tanks/{corner.tank}", json={**known, "light_h_per_day": 25})
+    assert (dark.status_code, dark.json()["errors"][0]["pointer"]) == (422, "#/light_h_per_day")
+    fields = {"planted_area_cm2": 900, "light_h_per_day": 8.5}
+    assert house.api.put(f"tanks/{corner.tank}", json={**known, **fields}).is_success
+    house.api.put(f"tanks/{corner.tank}/ramp", json={"start_g": 0.6, "step_g": 0.05, "ceiling_g": 2.0})
+    page.goto(f"{corner.page}/enter#note")
+    page.locator("#note-kind").select_option("plants")
+    page.locator("#note-text").fill("stems cut back")
+    page.locator("#note-share").fill("0.1")
+    page.get_by_role("button", name="Write down the note").click()
+    expect(page.locator("#note-share-wrong")).to_contain_text("expected only for a harvest")
+    expect(page.locator("#note-share")).to_have_value("0.1")
+    page.locator("#note-kind").select_option("harvest")
+    page.get_by_role("button", name="Write down the note").click()
+    expect(page.get_by_role("status")).to_contain_text("The note is in the books")
+    assert [(e["note_kind"], e["share"]) for e in corner.ledger("note")] == [("harvest", 0.1)]
+    page.goto(f"{corner.page}/ramp/record")
+    expect(page.get_by_text("900 cm² of the bottom")).to_be_visible()
+    expect(page.get_by_text("8.5 h a day")).to_be_visible()
+    expect(page.get_by_text("stems cut back (10 % of the plants)")).to_be_visible()
+    page.goto(f"{corner.page}/load")
+    expect(page.get_by_text("900 cm² planted · 8.5 h of light a day")).to_be_visible()
+
+
 def test_a_tank_without_a_ramp_says_so(corner: Corner, page: Page) -> None:
     answer = page.goto(f"{corner.page}/ramp/record")
     assert answer is not None

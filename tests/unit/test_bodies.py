@@ -41,6 +41,10 @@ GOOD: list[tuple[type, dict[str, Any]]] = [
     (bodies.WaterChange, {"volume_l": 20, "water": "tap"}),
     (bodies.TopUp, {"volume_l": None}),
     (bodies.Note, {"kind": "stocking", "text": "six small ones", "count": 6, "mass_g": 1.5}),
+    (bodies.Tank, {**TANK, "planted_area_cm2": 900, "light_h_per_day": 0}),
+    (bodies.Tank, {**TANK, "planted_area_cm2": None, "light_h_per_day": 24}),
+    (bodies.Note, {"kind": "harvest", "text": "stems cut back", "share": 0}),
+    (bodies.Note, {"kind": "harvest", "text": "all of it", "share": 1}),
     (bodies.Hold, {"reason": "medication"}),
     (bodies.Release, {"note": "over"}),
     (bodies.Correction, {"void": True}),
@@ -197,6 +201,12 @@ def test_a_refill_of_nothing_is_one() -> None:
         (bodies.Note, {"kind": "party", "text": ""}, "kind"),
         (bodies.Note, {"kind": "other", "text": "t" * 4001}, "text"),
         (bodies.Note, {"kind": "other", "text": "", "count": -1}, "count"),
+        (bodies.Note, {"kind": "harvest", "text": "", "share": 1.01}, "share"),
+        (bodies.Note, {"kind": "harvest", "text": "", "share": -0.1}, "share"),
+        (bodies.Note, {"kind": "plants", "text": "", "share": 0.1}, "share"),
+        (bodies.Tank, {**TANK, "planted_area_cm2": 0}, "planted_area_cm2"),
+        (bodies.Tank, {**TANK, "light_h_per_day": -1}, "light_h_per_day"),
+        (bodies.Tank, {**TANK, "light_h_per_day": 24.1}, "light_h_per_day"),
         (bodies.Food, {"id": "f", "name": "F", "protein_percent": 101}, "protein_percent"),
         (bodies.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00"}]}, "meals.0.share"),
         (bodies.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00", "share": 1, "x": 1}]}, "meals.0.x"),
@@ -207,6 +217,11 @@ def test_a_refill_of_nothing_is_one() -> None:
 )
 def test_what_cannot_be_is_named(model: type, body: dict[str, Any], field: str) -> None:
     assert refused(model, body)[0] == field
+
+
+def test_a_share_is_refused_for_what_is_no_harvest() -> None:
+    field, message = refused(bodies.Note, {"kind": "filter", "text": "rinsed", "share": 0.2})
+    assert (field, message) == ("share", "expected only for a harvest; found with a note of kind filter")
 
 
 def test_a_long_value_is_shortened() -> None:

@@ -189,6 +189,17 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     assert guess["text"].startswith("A guess")
     assert view(house, "half")["limit_g_per_day"]["p5"] is None
     assert view(house)["guesses"] == []
+    # By planted area once both are stated: a quarter of 1200 cm2 is a quarter of 0.3 g.
+    for tank, name, volume_l, area in ((TANK, "reading room", 60, 1200), ("half", "half", 30, 300)):
+        body = {"name": name, "volume_l": volume_l, "timezone": "UTC", "planted_area_cm2": area}
+        house.service.entries.put_thing("tank", tank, body)
+        assert len(view(house, "half")["guesses"]) == (1 if tank == TANK else 2)
+    by_litre, by_area = view(house, "half")["guesses"]
+    assert by_litre == guess
+    assert (by_area["per"], by_area["tanks"]) == ("planted area", 1)
+    assert by_area["p50"] == pytest.approx(0.075, rel=0.01)
+    assert by_area["p95"] / by_area["p5"] == pytest.approx(guess["p95"] / guess["p5"]), "no surer than by litre"
+    assert by_area["text"].startswith("A guess, by planted area from 1 other tank:")
 
 
 # -- what if -----------------------------------------------------------------------------------------------------------
@@ -376,13 +387,13 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
 
 def test_one_that_hangs_is_killed_and_the_caller_told() -> None:
     worker = Worker(MODULE)
-    assert worker.ask("guesses", 20.0, [], within_s=30) == []
+    assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     pid = worker.pid
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
     with pytest.raises(WorkerError, match=r"no answer within 0\.3 s"):
-        worker.ask("guesses", 20.0, [], within_s=0.3)
-    assert worker.ask("guesses", 20.0, [], within_s=30) == []
+        worker.ask("guesses", 20.0, None, [], within_s=0.3)
+    assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     assert worker.pid not in (None, pid)
     worker.close()
 
@@ -392,27 +403,27 @@ def test_what_cannot_be_worked_out_says_why_and_the_process_goes_on() -> None:
     with pytest.raises(WorkerError, match="TypeError"):
         worker.ask("guesses", within_s=30)
     pid = worker.pid
-    assert worker.ask("guesses", 20.0, [], within_s=30) == []
+    assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     assert worker.pid == pid
     worker.close()
 
 
 def test_an_idle_process_ends_and_a_closed_one_answers_no_more() -> None:
     worker = Worker(MODULE, idle_s=0.1)
-    worker.ask("guesses", 20.0, [], within_s=30)
+    worker.ask("guesses", 20.0, None, [], within_s=30)
     rest = worker._rest
     assert rest is not None
     rest.join(20)
     assert worker.pid is None
-    assert worker.ask("guesses", 20.0, [], within_s=30) == []
+    assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     worker.close()
     with pytest.raises(WorkerError, match="ending"):
-        worker.ask("guesses", 20.0, [], within_s=30)
+        worker.ask("guesses", 20.0, None, [], within_s=30)
 
 
 def test_closing_does_not_wait_for_what_is_being_worked_out(told: House) -> None:
     loading = Loading(told.service.context, told.service.reconciling)
-    loading._worker.ask("guesses", 20.0, [], within_s=30)
+    loading._worker.ask("guesses", 20.0, None, [], within_s=30)
     (pid,) = loading.pids
     os.kill(pid, signal.SIGSTOP)
     asked = threading.Thread(target=loading.compute, args=(TANK,))

@@ -122,7 +122,11 @@ def test_the_record_of_a_found_limit(house: House) -> None:
     assert [n["text"] for n in conditions["notes"]["plants"]] == ["half full of stems"]
     assert [n["text"] for n in conditions["notes"]["light"]] == ["light: 8 hours, dimmed to 60 %"]
     assert conditions["notes"]["filter"] == []
+    assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (None, None)
     house.clock.advance(30 * DAY_MS)
+    body = {"name": "reading room", "volume_l": 80, "timezone": "UTC", "planted_area_cm2": 900}
+    house.service.entries.put_thing("tank", TANK, body)
+    told["tank"] = written(house)["tank"]
     assert {**written(house), "made_at": told["made_at"]} == told  # what has ended is not told otherwise later
 
 
@@ -141,6 +145,25 @@ def test_the_page_says_the_same(house: House) -> None:
     assert "<strong>0.03 g a day</strong>" in text
     assert "nitrate 5 to 19 mg/L as ion" in text
     assert "windowsill flakes, 42 % protein" in text
+
+
+def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House) -> None:
+    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
+    text = " ".join(page(house).split())
+    assert '<dt>Planted area</dt><dd><span class="unknown">not known</span>' in text
+    assert '<dt>Light</dt><dd><span class="unknown">nobody stated its hours</span>' in text
+    body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "planted_area_cm2": 900, "light_h_per_day": 0}
+    house.service.entries.put_thing("tank", TANK, body)
+    house.service.add_note(TANK, {"kind": "harvest", "text": "stems cut back", "share": 0.125})
+    house.service.add_note(TANK, {"kind": "harvest", "text": "a few leaves"})
+    conditions = written(house)["conditions"]
+    assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (900, 0)
+    assert [n["share"] for n in conditions["notes"]["harvest"]] == [0.125, None]
+    text = " ".join(page(house).split())
+    assert "<dt>Planted area</dt><dd>900 cm² of the bottom</dd>" in text
+    assert "<dt>Light</dt><dd>0 h a day</dd>" in text
+    assert "stems cut back (12.5 % of the plants); " in text
+    assert "a few leaves</dd>" in text
 
 
 def test_without_a_ramp_there_is_no_record(house: House) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
+from tareline.errors import FieldError
 from tareline.recording import Gathered, Recording
 from tareline.store import ledger
 
@@ -188,6 +189,40 @@ def test_what_upsets_a_tank_is_noted_by_day(house: House) -> None:
     assert record.upset == pytest.approx((2.5, 4.5, 5.5, 9.5))
     assert [one.day for one in record.harvests] == pytest.approx([7.5])
     assert record.volume_l == 50
+
+
+def test_a_harvest_carries_its_share_where_somebody_stated_it(house: House) -> None:
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
+    house.clock.advance(10 * DAY_MS)
+    first = house.service.add_note(TANK, {"kind": "harvest", "text": "stems", "share": 0.1, "at": at(house, 3)})
+    house.service.add_note(TANK, {"kind": "harvest", "text": "some", "at": at(house, 2)})
+    assert [one.share for one in gathered(house).record.harvests] == [0.1, None]
+    house.service.entries.correct(first["entry"], {"share": 0.3})
+    assert [one.share for one in gathered(house).record.harvests] == [0.3, None]
+    with pytest.raises(FieldError) as caught:
+        house.service.entries.correct(first["entry"], {"kind": "plants"})
+    assert caught.value.field == "share"
+    house.service.entries.correct(first["entry"], {"kind": "plants", "share": None})
+    record = gathered(house).record
+    assert ([one.share for one in record.harvests], len(record.upset)) == ([None], 1)
+
+
+def test_another_planted_area_or_light_upsets_and_stating_it_first_does_not(house: House) -> None:
+    def put(ago: int, **fields: float) -> None:
+        body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "at": at(house, ago), **fields}
+        house.service.entries.put_thing("tank", TANK, body)
+
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
+    house.clock.advance(10 * DAY_MS)
+    put(9, planted_area_cm2=900)
+    put(8, planted_area_cm2=900, light_h_per_day=8)
+    assert gathered(house).record.upset == ()
+    put(7, planted_area_cm2=450, light_h_per_day=8)
+    put(5)  # somebody who knows of neither field
+    assert gathered(house).record.upset == pytest.approx((3.5,))
+    put(4, planted_area_cm2=450, light_h_per_day=6)
+    put(3, planted_area_cm2=500, light_h_per_day=0)
+    assert gathered(house).record.upset == pytest.approx((3.5, 6.5, 7.5))
 
 
 # -- when it began -----------------------------------------------------------------------------------------------------

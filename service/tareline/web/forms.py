@@ -92,8 +92,8 @@ FORMS = {
     ),
     "topup": Form(("volume", "volume_unit", "water", "at", "by"), numbers=frozenset({"volume"})),
     "note": Form(
-        ("kind", "text", "mass_g", "count", "at", "by"),
-        numbers=frozenset({"mass_g"}),
+        ("kind", "text", "mass_g", "count", "share", "at", "by"),
+        numbers=frozenset({"mass_g", "share"}),
         whole=frozenset({"count"}),
         required=frozenset({"kind", "text"}),
     ),
