@@ -223,6 +223,7 @@ def test_trimming_a_little_every_week_is_upkeep() -> None:
         ([(200.0, None)], False),
         ([(190.0, 0.1), (200.0, 0.1)], True),  # 0.9^2 = 0.81 are left
         ([(190.0, 0.1), (195.0, 0.02), (200.0, 0.1)], False),  # 0.794
+        ([(173.0, 0.1), (195.0, 0.02), (200.0, 0.1)], False),  # 27 days off
         ([(172.0, 0.1), (195.0, 0.02), (200.0, 0.1)], True),  # the first of them is 28 days off
         ([(195.0, 0.02), (200.0, 0.1), (200.0, 0.1)], False),  # two on one day are two
     ],

@@ -48,11 +48,11 @@ def written(house: House) -> dict[str, Any]:
     return record(service.context, service.reconciling, service.ramping, TANK)
 
 
-def page(house: House) -> str:
+def page(house: House, name: str = "ramp/record") -> str:
     async def call() -> httpx.Response:
         transport = httpx.ASGITransport(make_app(house.service, Hub()))
         async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
-            return await client.get(f"/tanks/{TANK}/ramp/record")
+            return await client.get(f"/tanks/{TANK}/{name}")
 
     answer = asyncio.run(call())
     assert answer.status_code == 200, answer.text
@@ -164,6 +164,17 @@ def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House)
     assert "<dt>Light</dt><dd>0 h a day</dd>" in text
     assert "stems cut back (12.5 % of the plants); " in text
     assert "a few leaves</dd>" in text
+
+
+def test_a_tank_from_before_these_fields_is_as_valid_as_ever(house: House) -> None:
+    context = house.service.context
+    old = {k: v for k, v in context.need("tank", TANK).items() if k not in ("planted_area_cm2", "light_h_per_day")}
+    with context.store.write() as tx:
+        context.add_version(tx, "tank", TANK, house.clock.now_ms(), old)
+    assert "planted_area_cm2" not in context.need("tank", TANK)
+    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
+    assert "nobody stated its hours" in page(house)
+    assert "planted ·" not in page(house, "load")
 
 
 def test_without_a_ramp_there_is_no_record(house: House) -> None:
