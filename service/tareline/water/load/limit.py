@@ -42,6 +42,14 @@ READINGS_PER_DWELL = 2
 HELD_WITHIN = 0.15  # of the dwell's mean, by weeks: one missed day is no other ration
 SAFE_FRACTION = 1 / 3  # common practice, no source
 RECENT_D = 28.0
+NOT_HELD = "No ration has been held for the dwell time yet."
+# Common practice, no source: trimming a little every week keeps a tank as it is. The figures are our judgement.
+UPKEEP_SHARE, UPKEEP_TOGETHER, UPKEEP_DAYS = 0.1, 0.2, 28
+HARVESTED = (
+    "Harvests stand between the ration that was held and its proof: one that takes more than a tenth of the plants, or"
+    " more than a fifth with others within 28 days, or a share that nobody stated, counts as a change of plants. The"
+    " share that a harvest took can be entered with it."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,16 +252,6 @@ def prove(record: Record, may: Limits, dwell_d: float = DWELL_D, balanced: float
         if uncut.daily_g > 0 or (found.why == NOT_HELD and uncut.why != NOT_HELD):
             return Proven(0.0, why=HARVESTED)
     return found
-
-
-NOT_HELD = "No ration has been held for the dwell time yet."
-# Common practice, no source: trimming a little every week keeps a tank as it is. The figures are our judgement.
-UPKEEP_SHARE, UPKEEP_TOGETHER, UPKEEP_DAYS = 0.1, 0.2, 28
-HARVESTED = (
-    "Harvests stand between the ration that was held and its proof: one that takes more than a tenth of the plants, or"
-    " more than a fifth with others within 28 days, or a share that nobody stated, counts as a change of plants. The"
-    " share that a harvest took can be entered with it."
-)
 
 
 def _upsetting_harvests(record: Record) -> list[float]:
