@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-MOVES, MOST_MOVES = 3, 12  # after each choice: until draws depend on one another no more than this,
+MOVES = (3, 12)  # after each choice, at least and at most: until draws depend on one another no more than this,
 MOST_INFLATION = 2.5
-LAST_MOVES = 5  # and at least so many at the end
+LAST_MOVES = (5, 200)  # and at the end, where few records need more than a dozen
 UNEVEN, TOO_UNEVEN = 0.5, 0.25
 WIDER = 1.1  # of the proposal's law over the draws' own, so that its tails reach beyond theirs
 MOST_STAGES = 60  # of one block
@@ -142,7 +142,7 @@ def _renew(
     part: float,
     trust: float,
     rng: np.random.Generator,
-    moves: int,
+    moves: tuple[int, int],
 ) -> tuple[Cloud, Floats]:
     """Equal weights again: chosen by weight, then moved against blocks before `block` and `part` of that one.
 
@@ -156,7 +156,8 @@ def _renew(
     step, accepted = cloud.step, 0.0
     laws = _laws(z)
     score = before + part * gain + _against(laws, z)
-    for done in range(1, MOST_MOVES + 1):
+    least, most = moves
+    for done in range(1, most + 1):
         new_z = np.vstack([_propose(law, half, step, rng) for law, half in zip(laws, _halves(z), strict=True)])
         new_carry, new_before = problem.advance(new_z, problem.begin(new_z), 0, block)
         new_before, new_gain = trust * new_before, np.zeros(len(z))
@@ -173,7 +174,7 @@ def _renew(
         step = float(np.clip(step * np.exp(accepted - 0.3), 0.1, 1.0))
         kept = _correlation(marked, problem.marker(z, carry)) ** 2
         inflation = 1 + (cloud.inflation * crowding - 1) * kept
-        if done >= moves and inflation <= MOST_INFLATION:
+        if done >= least and inflation <= MOST_INFLATION:
             break
     zero = np.zeros(len(z))
     return Cloud(z, zero, carry, before, cloud.taken, inflation, step, accepted), gain
