@@ -20,6 +20,7 @@ from tareline.context import Context
 from tareline.feeding.days import day_end_ms, day_of, day_start_ms
 from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
+from tareline.probed import Probed
 from tareline.reconciling import BY_PEOPLE, Reconciling
 from tareline.store import ledger
 from tareline.store.ledger import Entry, Stay
@@ -63,12 +64,14 @@ class Mark:
     """What a record follows from: another mark, another record.
 
     told: by feeder, the newest entry by people, the newest dose before today, and whether its account has both.
+    sampled: how many samples probes have sent of the last weeks that are over.
     """
 
     register: object
     today: date
     newest: int
     told: tuple[tuple[str, int, int, bool], ...]
+    sampled: int
 
     @property
     def complete(self) -> bool:
@@ -82,6 +85,7 @@ class Recording:
     def __init__(self, context: Context, reconciling: Reconciling) -> None:
         self._context = context
         self._reconciling = reconciling
+        self._probed = Probed(context)
         self._kept: dict[tuple[str, int], tuple[object, dict[Key, Sum]]] = {}
 
     def mark(self, tx: Connection, tank: str) -> Mark:
@@ -100,7 +104,8 @@ class Recording:
             dosed = ledger.newest_id_of_device(tx, feeder, ("dose", "gap"), midnight_ms)
             position = account.position if account is not None else 0
             told.append((feeder, by_people, dosed, position >= max(by_people, dosed)))
-        return Mark(register, today, ledger.newest_id(tx, tank, OF_THE_TANK), tuple(told))
+        newest = ledger.newest_id(tx, tank, OF_THE_TANK)
+        return Mark(register, today, newest, tuple(told), self._probed.count(tx, tank))
 
     def gather(self, tx: Connection, tank: str) -> Gathered | None:
         """The record of a tank as it is known now; None of one that is empty."""
@@ -122,6 +127,7 @@ class Recording:
         seen = tuple(_seen(r, days) for r in readings if r.analyte in WITNESSES)
         last_ms = max([day_start_ms(today, zone), *(e.at_ms for e in entries if e.kind != "handfeed")])
         first = max(0, (days.of(today) - int(LOOK_BACK_DAYS)) // QUARTER_DAYS * QUARTER_DAYS)
+        seen += self._by_probes(tx, tank, days, first, entries, readings)
         fed = self._fed(tx, tank, days, first, last_ms)
         for entry in entries:
             if entry.kind == "handfeed" and entry.at_ms <= last_ms:
@@ -198,6 +204,15 @@ class Recording:
                 )
             )
         return tuple(found)
+
+    def _by_probes(
+        self, tx: Connection, tank: str, days: "Days", first: int, entries: Sequence[Entry], readings: list[Reading]
+    ) -> tuple[Seen, ...]:
+        """The dissolved solids of each week by each probe: figures without a step of their own."""
+        pens = [(r.at_ms, r.value) for r in readings if r.analyte == "tds" and not r.chart]
+        topups, changes = ([e.at_ms for e in entries if e.kind == kind] for kind in ("top-up", "water-change"))
+        weeks = self._probed.weeks(tx, tank, days.day_0 + timedelta(days=first), pens, topups, changes)
+        return tuple(Seen(days.at(at_ms), "tds", value, value, value, probe=True) for at_ms, value in weeks)
 
     # -- the food ----------------------------------------------------------------------------------------------------
 

@@ -116,7 +116,7 @@ class Sampling:
         newest: dict[str, tuple[float, int]] = {}
         ill: list[tuple[str, Ailment]] = []
         offsets: dict[tuple[str, str], Offset] = {}
-        for metric, points in (("temperature", celsius), ("tds", _solids(siemens, celsius, factor))):
+        for metric, points in (("temperature", celsius), ("tds", tds_points(siemens, celsius, factor))):
             if not points:
                 continue
             judged = judge(metric, points, hands[metric], works, dry)
@@ -150,7 +150,7 @@ class Sampling:
         return [(p.at_ms, p.mean) for p in before] + recent
 
 
-def _solids(siemens: Points, celsius: Points, factor: float) -> Points:
+def tds_points(siemens: Points, celsius: Points, factor: float) -> Points:
     """Dissolved solids in mg/L, where a temperature was taken near; both series ascending."""
     found: Points = []
     i = 0

@@ -103,7 +103,8 @@ SOLIDS = (
     Prior("uptake_per_d", "log", 0.002, 3.0),
     Prior("topup_solids", "log", 100.0, 2.0),  # mg/L where not stated
     Prior("evaporation_per_d", "log", 0.005, 2.0),  # of the volume, where no top-up is recorded
-    Prior("tds_bias", "log", 1.0, 1.05),
+    Prior("tds_bias", "log", 1.0, 1.05),  # of the pen
+    Prior("probe_bias", "log", 1.0, 1.05),  # of the probe: its cell's constant (common practice, no source)
 )
 
 

@@ -36,6 +36,7 @@ class Seen:
     """A reading. The water lies between low and high (None: open above); value is the step or number somebody chose.
 
     detected: False where it says "nothing seen": a chart's lowest step, or below a detection limit. mg/L, N as N.
+    probe: a probe said it, whose error is another than a pen's and the same in all that it says.
     """
 
     day: float
@@ -44,6 +45,7 @@ class Seen:
     high: float | None
     value: float
     detected: bool = True
+    probe: bool = False
 
 
 @dataclass(frozen=True, slots=True)

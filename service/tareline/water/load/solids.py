@@ -38,6 +38,7 @@ class SolidsCourse:
     assumed: bool  # no top-up is recorded
     happens: tuple[tuple[Change | int, ...], ...]  # an int is a reading's index
     readings: likelihood.Readings
+    by_probe: NDArray[np.bool_]  # (readings,)
     volume_l: float
     blocks: tuple[int, ...]
 
@@ -81,6 +82,7 @@ def course(record: Record, step_d: float = STEP_D) -> SolidsCourse:
         assumed=not topups,
         happens=tuple(tuple(these) for these in happens),
         readings=likelihood.readings(seen),
+        by_probe=np.array([one.probe for one in seen], dtype=bool),
         volume_l=record.volume_l,
         blocks=tuple(k for k, these in enumerate(happens) if any(isinstance(one, int) for one in these)),
     )
@@ -118,6 +120,12 @@ class Solids:
                 solids = solids + share * ((source if event.tds_mg_per_l is None else event.tds_mg_per_l) - solids)
         return solids
 
+    def shown(self, z: Floats, seen: Floats, rows: slice = slice(None)) -> Floats:
+        """The water at some readings as pen or probe show it: (rows, draws)."""
+        f = PRIORS.values(z)
+        shown: Floats = seen[rows] * np.where(self.course.by_probe[rows, None], f["probe_bias"], f["tds_bias"])
+        return shown
+
     def advance(self, z: Floats, carry: Floats, first: int, last: int) -> tuple[Floats, Floats]:
         if first == last:
             return carry, np.zeros(len(z))
@@ -126,9 +134,8 @@ class Solids:
         solids = self.through(z, carry[0], blocks[first - 1] if first else 0, blocks[last - 1], seen)
         index = [one for k in blocks[first:last] for one in self.course.happens[k] if isinstance(one, int)]
         rows = slice(min(index), max(index) + 1)
-        chance = likelihood.probability(
-            likelihood.only(self.course.readings, rows), seen[rows] * PRIORS.values(z)["tds_bias"]
-        )
+        shown = self.shown(z, seen, rows)
+        chance = likelihood.probability(likelihood.only(self.course.readings, rows), shown)
         return solids[None, :], np.log(chance).sum(axis=0)
 
     def marker(self, z: Floats, carry: Floats) -> Floats:
@@ -158,5 +165,5 @@ def posterior(record: Record, draws: int = DRAWS, seed: int = 0, trust: float = 
     cloud = sampler.take_in(problem, sampler.prior_cloud(problem, draws, seed), seed, trust)
     seen = np.empty((len(problem.course.readings), draws))
     problem.through(cloud.z, problem.begin(cloud.z)[0], 0, len(problem.course.edges) - 1, seen)
-    chance = likelihood.blunders(problem.course.readings, seen * PRIORS.values(cloud.z)["tds_bias"]) @ cloud.weights
+    chance = likelihood.blunders(problem.course.readings, problem.shown(cloud.z, seen)) @ cloud.weights
     return SolidsPosterior(record, cloud, float(chance.mean()) if len(chance) else 0.0)
