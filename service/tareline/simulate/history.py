@@ -45,6 +45,7 @@ STEPS: dict[str, list[float]] = {
 }
 
 WEIGHING_SD_G = 0.001  # what a weighing of many conversions is worth
+LIGHT_H_PER_DAY = 8.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,7 @@ class Sill:
     tank: str
     name: str
     volume_l: float
+    planted_area_cm2: float
     feeder: str
     food: str
     daily_g: float
@@ -74,9 +76,9 @@ def sills(now_ms: int) -> tuple[Sill, ...]:
     """The three tanks. Two are fed little and often, beginning soon after now, so that there is something to see."""
     soon, later = every_two_hours(now_ms + 2 * MINUTE_MS), every_two_hours(now_ms + 4 * MINUTE_MS)
     return (
-        Sill("atlas", "Atlas shelf", 60, "feeder-atlas", "crumbs", 0.30, soon, "probe-atlas", 48.0, spill_day=33),
-        Sill("poetry", "Poetry corner", 20, "feeder-poetry", "crumbs", 0.12, later, "probe-poetry", 30.0),
-        Sill("fable", "Fable nook", 24, "feeder-fable", "greens", 0.10, ("08:00", "18:00"), None, 26.0),
+        Sill("atlas", "Atlas shelf", 60, 1100, "feeder-atlas", "crumbs", 0.30, soon, "probe-atlas", 48.0, spill_day=33),
+        Sill("poetry", "Poetry corner", 20, 520, "feeder-poetry", "crumbs", 0.12, later, "probe-poetry", 30.0),
+        Sill("fable", "Fable nook", 24, 600, "feeder-fable", "greens", 0.10, ("08:00", "18:00"), None, 26.0),
     )
 
 
@@ -117,7 +119,8 @@ def _furnish(service: Service, now_ms: int) -> None:
         service.add_thing("kit", {**kit, "steps": STEPS[kit["id"]]})
     for sill in sills(now_ms):
         tank = {"id": sill.tank, "name": sill.name, "volume_l": sill.volume_l, "timezone": ZONE}
-        service.add_thing("tank", tank)
+        planted = {"planted_area_cm2": sill.planted_area_cm2, "light_h_per_day": LIGHT_H_PER_DAY}
+        service.add_thing("tank", {**tank, **planted})
         service.add_thing("feeder", {"id": sill.feeder, "tank": sill.tank, "food": sill.food})
         if sill.probe is not None:
             service.add_thing("probe", {"id": sill.probe, "tank": sill.tank})
@@ -150,6 +153,9 @@ class _Tank:
         if days_ago == DAYS:
             note = {"kind": "plants", "text": "Stem plants and moss moved in from the seed tray.", "by": "morning desk"}
             yield at("09:00"), partial(add.add_note, sill.tank, note)
+        if days_ago % 14 == 2:
+            cut = {"kind": "harvest", "text": "Trimmed what shades the moss.", "share": 0.06, "by": "morning desk"}
+            yield at("11:15"), partial(add.add_note, sill.tank, cut)
         if days_ago % 7 == 3:
             yield at("10:10"), partial(self._read_water, days_ago)
             yield at("10:30"), self._weigh_in
