@@ -208,9 +208,15 @@ class Recording:
     def _by_probes(
         self, tx: Connection, tank: str, days: "Days", first: int, entries: Sequence[Entry], readings: list[Reading]
     ) -> tuple[Seen, ...]:
-        """The dissolved solids of each week by each probe: figures without a step of their own."""
+        """The dissolved solids of each week by each probe: figures without a step of their own.
+
+        Of the last quarter and what there is of the one before: what a cell said earlier tells more of how it has
+        drifted since than of the water.
+        """
         pens = [(r.at_ms, r.value) for r in readings if r.analyte == "tds" and not r.chart]
         topups, changes = ([e.at_ms for e in entries if e.kind == kind] for kind in ("top-up", "water-change"))
+        today = days.of(day_of(self._context.stamp_ms(), days.zone))
+        first = max(first, (today - QUARTER_DAYS) // QUARTER_DAYS * QUARTER_DAYS)
         weeks = self._probed.weeks(tx, tank, days.day_0 + timedelta(days=first), pens, topups, changes)
         return tuple(Seen(days.at(at_ms), "tds", value, value, value, probe=True) for at_ms, value in weeks)
 

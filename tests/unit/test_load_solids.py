@@ -23,9 +23,11 @@ def record(*seen: Seen, days: float = 1.0) -> Record:
 
 
 def log_figures(known: solids.SolidsPosterior, *names: str) -> np.ndarray:
-    """5, 50 and 95 % quantiles of a sum of logarithms."""
+    """5, 50 and 95 % quantiles of a sum of logarithms (a drift is one already)."""
     figures = solids.PRIORS.values(known.cloud.z)
-    total = np.sum([np.log(figures[name]) for name in names], axis=0)
+    total = np.sum(
+        [figures[name] if PRIOR[name].shape == "normal" else np.log(figures[name]) for name in names], axis=0
+    )
     return quantiles(total, known.cloud.weights, (0.05, 0.5, 0.95))
 
 
@@ -57,6 +59,18 @@ def test_a_probe_and_a_pen_that_differ_are_no_blunders_and_one_pen_that_does_is(
     two, one = (solids.posterior(record(*seen, days=140.0)) for seen in (apart, alike))
     assert two.blunders < 0.08
     assert one.blunders > 2 * two.blunders
+
+
+def test_a_probe_that_drifts_beside_a_pen_that_does_not_is_not_the_water() -> None:
+    """Half a year in which the probe climbs by 8 % and the pen stands still: the drift is the probe's."""
+    by_probe = [read(7 * week + 3.5, PROBE * math.exp(0.08 * week / 25), True) for week in range(26)]
+    by_pen = [read(14.0 * i + 7, PROBE, False) for i in range(13)]
+    figures = log_figures(solids.posterior(record(*by_probe, *by_pen, days=182.0)), "probe_drift")
+    # Over 175 days a drift reaches sqrt(175 / 90) of its figure.
+    assert figures[0] > 0
+    assert figures[1] * math.sqrt(175 / 90) == pytest.approx(0.08, abs=0.03)
+    pen_only = solids.posterior(record(*by_pen, days=182.0))
+    assert abs(log_figures(pen_only, "probe_drift")[1]) < 0.01, "as beforehand"
 
 
 def test_a_tank_with_a_probe_alone_is_told_of_after_three_weeks() -> None:

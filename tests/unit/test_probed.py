@@ -81,6 +81,13 @@ def test_a_week_is_told_once_it_is_over_and_stays_as_it_is(house: House) -> None
     assert [round(one.day // 7) for one in weeks(house)] == [0, 1, 2, 3]
 
 
+def test_what_a_probe_said_more_than_two_quarters_ago_is_left_out_by_whole_quarters(house: House) -> None:
+    send(house, 0, 190)
+    for day, first in ((179, 0), (180, 13), (189, 13)):  # the first Monday from day 90 on is day 91
+        pass_to(house, day)
+        assert [one.day // 7 for one in weeks(house)] == list(range(first, day // 7))
+
+
 def test_a_pen_s_reading_of_the_same_week_stays_beside_it(house: House) -> None:
     send(house, 0, 8)
     pass_to(house, 3)

@@ -7,6 +7,7 @@ an evaporation of some thousandths of the volume a day is assumed, and its water
 constant rates: S(h) = S exp(-uptake h) + inflow (1 - exp(-uptake h)) / uptake.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 DRAWS = 500
 TRUST = 0.7
 STEP_D = 7.0
+DRIFT_EVERY_D = 90.0
 LEAST_READINGS = 3
 MOST_BLUNDERS = 0.2
 PRIORS = priors.Priors(priors.SOLIDS)
@@ -39,6 +41,7 @@ class SolidsCourse:
     happens: tuple[tuple[Change | int, ...], ...]  # an int is a reading's index
     readings: likelihood.Readings
     by_probe: NDArray[np.bool_]  # (readings,)
+    drifted: Floats  # (readings,): how far a probe's drift has come
     volume_l: float
     blocks: tuple[int, ...]
 
@@ -83,9 +86,22 @@ def course(record: Record, step_d: float = STEP_D) -> SolidsCourse:
         happens=tuple(tuple(these) for these in happens),
         readings=likelihood.readings(seen),
         by_probe=np.array([one.probe for one in seen], dtype=bool),
+        drifted=_drifted(seen),
         volume_l=record.volume_l,
         blocks=tuple(k for k, these in enumerate(happens) if any(isinstance(one, int) for one in these)),
     )
+
+
+def _drifted(seen: Sequence[Seen]) -> Floats:
+    """How far a probe's drift has come at each reading: (readings,), in its deviations over a quarter.
+
+    A wander reaches as far as the root of time; a straight line to where it ends has most of it.
+    """
+    days = [one.day for one in seen if one.probe]
+    if not days or days[0] == days[-1]:
+        return np.zeros(len(seen))
+    reach = np.sqrt((days[-1] - days[0]) / DRIFT_EVERY_D)
+    return np.array([reach * (one.day - days[0]) / (days[-1] - days[0]) if one.probe else 0.0 for one in seen])
 
 
 class Solids:
@@ -123,7 +139,8 @@ class Solids:
     def shown(self, z: Floats, seen: Floats, rows: slice = slice(None)) -> Floats:
         """The water at some readings as pen or probe show it: (rows, draws)."""
         f = PRIORS.values(z)
-        shown: Floats = seen[rows] * np.where(self.course.by_probe[rows, None], f["probe_bias"], f["tds_bias"])
+        probe = f["probe_bias"] * np.exp(self.course.drifted[rows, None] * f["probe_drift"])
+        shown: Floats = seen[rows] * np.where(self.course.by_probe[rows, None], probe, f["tds_bias"])
         return shown
 
     def advance(self, z: Floats, carry: Floats, first: int, last: int) -> tuple[Floats, Floats]:

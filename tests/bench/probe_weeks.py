@@ -1,0 +1,62 @@
+"""What a probe's weeks cost the load: a year of samples every ten minutes.
+
+    PYTHONPATH=service:tests/unit python tests/bench/probe_weeks.py
+
+Prints milliseconds of a core of a first gathering of a tank's record, of one that finds nothing new, and of the mark by
+which a record that has changed is known.
+"""
+
+import random
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
+
+from tareline.recording import Recording
+from tareline.store import series
+from tareline.store.series import Value
+
+DAYS, STEP_MS = 365, 10 * MINUTE_MS
+
+
+def fill(house: House) -> None:
+    """The history, written below the entries: what is measured is the reading of it."""
+    noise, begin_ms = random.Random(5), NOON_MS - DAYS * DAY_MS
+    begin = datetime.fromtimestamp(begin_ms / 1000, UTC).isoformat()
+    house.add("probe", id="probe", tank=TANK, at=begin)
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": begin})
+    for day in range(DAYS):
+        times = range(begin_ms + day * DAY_MS, begin_ms + (day + 1) * DAY_MS, STEP_MS)
+        warmth = [Value("temperature", "Cel", at, 24 + noise.gauss(0, 0.03)) for at in times]
+        cell = [Value("conductivity", "S/m", at, 0.05 + noise.gauss(0, 1e-4)) for at in times]
+        with house.service.context.write() as tx:
+            series.add(tx, "probe", warmth + cell)
+
+
+def spent_ms(what: Callable[[], object]) -> float:
+    began = time.process_time()
+    what()
+    return (time.process_time() - began) * 1e3
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        house = House.furnished(Path(folder))
+        fill(house)
+        recording = Recording(house.service.context, house.service.reconciling)
+        with house.service.context.store.read() as tx:
+            recording.mark(tx, TANK)  # builds its statements
+            print(f"first record {spent_ms(lambda: recording.gather(tx, TANK)):.0f} ms")
+            print(f"nothing new {spent_ms(lambda: recording.gather(tx, TANK)):.0f} ms")
+            print(f"mark {spent_ms(lambda: recording.mark(tx, TANK)):.1f} ms")
+            found = recording.gather(tx, TANK)
+        assert found is not None
+        print(f"{sum(one.probe for one in found.record.seen)} weeks of a probe")
+        house.close()
+
+
+if __name__ == "__main__":
+    main()
