@@ -25,9 +25,8 @@ def record(*seen: Seen, days: float = 1.0) -> Record:
 def log_figures(known: solids.SolidsPosterior, *names: str) -> np.ndarray:
     """5, 50 and 95 % quantiles of a sum of logarithms (a drift is one already)."""
     figures = solids.PRIORS.values(known.cloud.z)
-    total = np.sum(
-        [figures[name] if PRIOR[name].shape == "normal" else np.log(figures[name]) for name in names], axis=0
-    )
+    logs = [figures[name] if PRIOR[name].shape == "normal" else np.log(figures[name]) for name in names]
+    total = np.sum(logs, axis=0)
     return quantiles(total, known.cloud.weights, (0.05, 0.5, 0.95))
 
 

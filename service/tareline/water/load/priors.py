@@ -104,9 +104,7 @@ SOLIDS = (
     Prior("topup_solids", "log", 100.0, 2.0),  # mg/L where not stated
     Prior("evaporation_per_d", "log", 0.005, 2.0),  # of the volume, where no top-up is recorded
     Prior("tds_bias", "log", 1.0, 1.05),  # of the pen
-    Prior(
-        "probe_bias", "log", 1.0, 1.05
-    ),  # of the probe as it begins: its cell's constant (common practice, no source)
+    Prior("probe_bias", "log", 1.0, 1.05),  # of the probe at first: its cell's constant (common practice, no source)
     # Of the log, over a quarter, and with the root of time: cells foul, and are cleaned unrecorded. Judgement: usual
     # advice is to calibrate every quarter, and five percent in a month is a fault (`probes.CREEP`).
     Prior("probe_drift", "normal", 0.0, 0.03),
