@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 
 FOUND_RATIO = 4.0  # of p95 to p5: an interval wider than this does not show a limit
 FOUND_SEEN = 4  # nitrate readings that saw something
+CAREFUL = 2.5  # times the deviation of `law`: what is at least so where no limit is found rests on it most
 LEAST_EFFECTIVE = 100.0
 MOST_BLUNDERS = 0.15  # of the readings on average; the model expects a tenth at most
 BALANCED = 0.9  # how sure it must be that removal can match the load
@@ -121,8 +122,8 @@ def reaching_mg(known: Posterior, food: int = 0) -> Floats:
     return stated * figures[f"label_{food}"] * figures["reaching"]
 
 
-def limits(known: Posterior, food: int = 0) -> Limits:
-    """The limit per draw, in grams a day of one of the record's foods."""
+def limits(known: Posterior, food: int = 0, care: float = 1.0) -> Limits:
+    """The limit per draw, in grams a day of one of the record's foods. care: what `law` is multiplied by."""
     f, record = known.figures, known.record
     per_g = reaching_mg(known, food) / record.volume_l
     brought = _topups(known)
@@ -132,7 +133,7 @@ def limits(known: Posterior, food: int = 0) -> Limits:
         removal(nitrate, known.uptake * known.state[MATURITY], f["half"], f["order"])
         for nitrate in (highest, record.ceiling_mg_n_per_l)
     )
-    uptake = there * (at_ceiling / there) ** np.exp(f["law"])
+    uptake = there * (at_ceiling / there) ** np.exp(care * f["law"])
     ammonia, nitrite = record.detects
     one = f["room"] * (ammonia / (f["affinity"] + ammonia) - DECAY_PER_D / f["growth"])
     two = f["room"] * (nitrite / (f["affinity"] + nitrite) - DECAY_PER_D / (f["growth"] * f["second"]))
@@ -164,6 +165,8 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
         )  # fmt: skip
     p5, p50, p95 = may.quantiles(0.05, 0.5, 0.95)
     found = p5 > 0 and p95 / p5 <= FOUND_RATIO and sum(one.detected for one in seen) >= FOUND_SEEN
+    if not found:
+        (p5,) = limits(known, food, CAREFUL).quantiles(0.05)
     by_uptake = float(known.weights @ (may.uptake_g <= np.minimum(may.ammonia_g, may.nitrite_g)))
     limits_by: Literal["uptake", "nitrification", "open"] = "open"
     if found and max(by_uptake, 1 - by_uptake) >= 0.8:
