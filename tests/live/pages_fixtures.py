@@ -58,6 +58,20 @@ def open_alerts(house: House, tank: str) -> list[Any]:
     return [alert for alert in house.api.get("alerts", params={"state": "open"}).json() if alert["tank"] == tank]
 
 
+def _see_that_all_is_well(house: House) -> None:
+    """Wait for the watcher to see that all has been measured. If it looked while the week was being told, what it saw
+    then takes an hour of good news to clear, and the clock stands."""
+
+    def calm() -> bool:
+        return not open_alerts(house, WINDOW)
+
+    try:
+        until(calm)
+    except AssertionError:
+        house.clock.at_ms += 61 * 60_000
+        until(calm, 60, lambda: open_alerts(house, WINDOW))
+
+
 @pytest.fixture(scope="module")
 def spring(house: House) -> Iterator[House]:
     """A good week at the window, and one with a hand feed, a held meal and a dose without weight in the pantry."""
@@ -89,7 +103,7 @@ def spring(house: House) -> Iterator[House]:
         house.post(f"tanks/{WINDOW}/readings", analyte=analyte, value=value, unit=unit, basis=basis, at=friday)
     pantry.send("weight", {"boot": "b1", "mass_g": "<script>document.title='taken over'</script>"})
     until(lambda: house.api.get("rejects").json(), what="the message to be stored")
-    until(lambda: not open_alerts(house, WINDOW), 60, "the watcher to see that all has been measured")
+    _see_that_all_is_well(house)
     yield house
     for device in house.devices.values():
         device.leave()
