@@ -8,12 +8,11 @@ which a record that has changed is known.
 
 import random
 import tempfile
-import time
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
+from spent import spent_ms
 
 from tareline.recording import Recording
 from tareline.store import series
@@ -34,12 +33,6 @@ def fill(house: House) -> None:
         cell = [Value("conductivity", "S/m", at, 0.05 + noise.gauss(0, 1e-4)) for at in times]
         with house.service.context.write() as tx:
             series.add(tx, "probe", warmth + cell)
-
-
-def spent_ms(what: Callable[[], object]) -> float:
-    began = time.process_time()
-    what()
-    return (time.process_time() - began) * 1e3
 
 
 def main() -> None:

@@ -9,10 +9,10 @@ are looked at again) and of one after a reading; and how many bytes looks write 
 import random
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
+from spent import spent_ms
 
 from tareline.store import ledger, series
 from tareline.store.series import Value
@@ -43,12 +43,6 @@ def fill(house: House) -> None:
             cell = [Value("conductivity", "S/m", at, 0.05 + noise.gauss(0, 1e-4)) for at in times]
             with context.write() as tx:
                 series.add(tx, f"probe-{i}", warmth + cell)
-
-
-def spent_ms(what: Callable[[], object]) -> float:
-    began = time.process_time()
-    what()
-    return (time.process_time() - began) * 1e3
 
 
 def main() -> None:

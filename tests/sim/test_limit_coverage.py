@@ -176,10 +176,10 @@ def test_forecast_bands_hold_what_they_say(friendly: Score, hostile: Score, week
     assert at_least(friendly.ahead[weeks, 90], 0.90)
     assert at_least(friendly.ahead[weeks, 50], 0.50)
     assert at_least(hostile.ahead[weeks, 90], 0.80)
-    assert at_least(hostile.ahead[weeks, 50], 0.33)  # a chart read 20 % off shifts them all
+    assert at_least(hostile.ahead[weeks, 50], 0.40)  # a chart read 20 % off shifts them all
 
 
 def test_nobody_is_surprised_by_what_should_not_be_there(friendly: Score, hostile: Score) -> None:
     """Ammonia and nitrite that a kit would show, above what was forecast; hundredths of a mg/l below that are not."""
     assert at_least([not one for one in friendly.surprise + hostile.surprise], 0.95)
-    assert at_least(friendly.unseen, 0.80)
+    assert at_least(friendly.unseen, 0.90)
