@@ -1,4 +1,4 @@
-"""The load cell's converter, clocked by hardware: a PIO program, interpreted, and the RMT. Its data sheet, from memory."""
+"""The load cell's converter, clocked by PIO and by the RMT. Figures of the chip: its data sheet, from memory."""
 
 import sys
 from collections.abc import Callable
