@@ -37,13 +37,16 @@ class HX711:
         self.rate_hz = rate_hz
         self._pulses = PULSES[gain]
         self._period_ms = -(-1000 // rate_hz)
+        self._repeated = False
         self._restart()
 
     def convert(self):
-        """The next conversion in signed counts, or None where none that can be trusted came within PATIENCE.
+        """The next conversion in signed counts, or None where none that can be trusted came within PATIENCE, or where
+        the last call had to repeat one and this one would have to.
 
         Takes one conversion's time, two after a late read, after a restart five (ten with another gain than 128).
         """
+        repeated, self._repeated = self._repeated, False
         begun = high = self._time.ticks_ms()  # high: a moment from which on the line is known to have been high
         stale = not self._data.value()  # one that has waited may be old: only its successor is used
         while True:
@@ -57,8 +60,7 @@ class HX711:
             settled = not self._settling or self._passed(self._since) * 2 > (2 * SETTLING + 1) * self._period_ms
             counts = self._shift()
             # Within half a conversion from its end nothing can have taken its place.
-            late = stale or self._passed(high) * 2 > self._period_ms
-            stale = False
+            late = self._passed(high) * 2 > self._period_ms
             high = now
             if counts is None:
                 self._restart()
@@ -66,9 +68,15 @@ class HX711:
                 # These were the first pulses after a restart; only now does the chip know the gain.
                 self._gain_unset = False
                 self._since = self._time.ticks_ms()
-            elif settled and not late:
+            elif settled and not late and not stale:
                 self._settling = False
                 return counts
+            if stale:
+                stale = False
+            elif counts is None or late:
+                if repeated:
+                    return None
+                self._repeated = True
 
     def _passed(self, since):
         return self._time.ticks_diff(self._time.ticks_ms(), since)

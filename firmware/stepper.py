@@ -30,8 +30,12 @@ class Stepper:
         self._rest_us = period_us - PULSE_US
         self._forward = forward
         self._stall = stall
-        step.value(0)
-        enable.value(1)
+        self.rest()
+
+    def rest(self):
+        """Coils off, the step input low."""
+        self._enable.value(1)
+        self._step.value(0)
 
     def turn(self, steps):
         """Make so many steps forward. Returns the steps made; fewer where the motor stalled."""
@@ -55,6 +59,5 @@ class Stepper:
                 done += 1
         finally:
             heap_unlock()
-            pulse(0)
-            self._enable.value(1)
+            self.rest()
         return done
