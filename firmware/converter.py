@@ -2,8 +2,8 @@
 
 The circuit: drive_a, a resistor, the cell, an equal resistor, drive_b; each converter input sits between the cell and
 its resistor. With drive_a high and drive_b low the current flows to b, and input_b shows it as the voltage on b's
-resistor; with the two exchanged, input_a shows the current that flows back. Each direction is read at the low end, where
-no converter is near its end. So
+resistor; with the two exchanged, input_a shows the current that flows back. Each direction is read at the low end,
+where no converter is near its end. So
 
     forward   uv_b = R (U - E) / (2 R + r)        U: the pins' voltage; R: one resistor; r: the water
     back      uv_a = R (U + E) / (2 R + r)        E: the voltage that the cell gives by itself

@@ -14,7 +14,7 @@ RADIO = "the Wi-Fi chip and the board's own supply"
 
 
 def _all(numbers, reason):
-    return {number: reason for number in numbers}
+    return dict.fromkeys(numbers, reason)
 
 
 def _reserved(*groups):

@@ -267,12 +267,13 @@ class MotorDriver:
 
 
 class Electrodes:
-    """A conductivity cell in its circuit: pin a, resistor, cell, resistor, pin b; a converter between cell and resistors.
+    """A conductivity cell in its circuit: pin a, resistor, cell, resistor, pin b; a converter at each resistor's inner end.
 
-    The cell: the water's resistance, in series the electrodes' double layers (a capacitor, which leaks a little: current
-    that reacts there) and a voltage of its own, as two electrodes that are not quite alike have it. `layer_uf` is both
-    double layers in series: 10 uF for smooth electrodes of 1 cm2 with 20 uF/cm2 (10 to 40 are usual; from memory). The
-    voltages follow from Kirchhoff's laws, in steps of a microsecond. A conversion takes 60 us and sees its last one.
+    The cell: the water's resistance, in series the electrodes' double layers (a capacitor, which leaks a little, by the
+    current that reacts there) and a voltage of its own, as two electrodes that are not quite alike have it. `layer_uf`
+    is both double layers in series: 10 uF for smooth electrodes of 1 cm2 with 20 uF/cm2 (10 to 40 are usual; from
+    memory). The voltages follow from Kirchhoff's laws, microsecond by microsecond. A conversion takes 60 us and sees
+    the last one.
     """
 
     STEP_US = 1

@@ -1,9 +1,9 @@
 """Hardware that makes pulses by itself, simulated: a state machine of the RP2's PIO, a channel of the ESP32's RMT.
 
 `Rp2` and `Esp32` stand in the places of the modules `rp2` and `esp32`. The state machine interprets its program cycle
-by cycle as chapter 3 of the RP2040's data sheet says, from memory: side-set takes effect as an instruction begins, delays
-follow it, x_dec and y_dec test before they count down, FIFOs hold four words. Nothing here hears of interrupts: that is
-what such hardware is for.
+by cycle as chapter 3 of the RP2040's data sheet says, from memory: side-set takes effect as an instruction begins,
+delays follow it, x_dec and y_dec test before they count down, FIFOs hold four words. Nothing here hears of interrupts:
+that is what such hardware is for.
 """
 
 from collections.abc import Callable

@@ -105,7 +105,7 @@ WATERS = [1_000, 2_381, 10_000, 20_000]
 
 
 @pytest.mark.parametrize("water_ohm", WATERS)
-# Tarnished metal, smooth metal, platinum black. A conversion sees the end of its 60 us, not the middle of the half-wave.
+# Tarnished metal, smooth metal, platinum black. A conversion sees the end of its 60 us: not quite the middle.
 @pytest.mark.parametrize(("layer_uf", "within"), [(2, 0.025), (10, 0.005), (1_000, 0.001)])
 @pytest.mark.parametrize("own_v", [-0.1, 0.0, 0.1])
 def test_alternating_excitation_reads_the_water_and_not_the_electrodes(water_ohm, layer_uf, within, own_v):
@@ -116,11 +116,9 @@ def test_alternating_excitation_reads_the_water_and_not_the_electrodes(water_ohm
 def test_direct_current_reads_the_electrodes_too():
     """ISO 7888:1985 asks for alternating current against polarisation (from memory); here is how much it is."""
     polarised = [abs(error(by_direct_current(Electrodes(VirtualTime(), ohm)), ohm)) for ohm in WATERS[:2]]
-    assert polarised[0] > 0.03
-    assert polarised[1] > 0.01
+    assert min(polarised) > 0.05
     unlike = [error(by_direct_current(Electrodes(VirtualTime(), 10_000, own_v=v)), 10_000) for v in (-0.1, 0.1)]
-    assert unlike[0] > 0.02
-    assert unlike[1] < -0.02
+    assert unlike[0] - unlike[1] > 0.05
     for ohm in WATERS[:2]:
         assert abs(error(conductance_ns(Electrodes(VirtualTime(), ohm)), ohm)) < 0.005
 
