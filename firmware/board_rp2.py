@@ -33,7 +33,7 @@ class Watchdog:
         self.feed()
         machine.mem32[SCRATCH] = RUNNING
         self._dog = machine.WDT(timeout=HARDWARE_MS)
-        self._timer = Timer(mode=Timer.PERIODIC, period=LOOK_MS, callback=self._look, hard=True)
+        self._timer = Timer(-1, mode=Timer.PERIODIC, period=LOOK_MS, callback=self._look, hard=True)
 
     def feed(self):
         self._fed_at = time.ticks_ms()

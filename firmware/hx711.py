@@ -37,7 +37,10 @@ class HX711:
         self.rate_hz = rate_hz
         self._pulses = PULSES[gain]
         self._period_ms = -(-1000 // rate_hz)
-        self._repeated = False
+        self._repeated = False  # in the last call
+        self._settling = True
+        self._gain_unset = False
+        self._since = time.ticks_ms()  # when it began to settle
         self._restart()
 
     def convert(self):

@@ -1,16 +1,15 @@
 """A stepper motor behind a driver with step, direction and enable inputs (enable active low, as common modules have it;
 common practice, no source). The coils are off whenever the motor rests, so that no fault leaves them hot."""
 
+
+def _nothing():
+    """CPython has no heap to lock."""
+
+
 try:
     from micropython import heap_lock, heap_unlock
-except ImportError:  # CPython has no such heap
-
-    def heap_lock():
-        """Nothing to lock."""
-
-    def heap_unlock():
-        """Nothing to unlock."""
-
+except ImportError:
+    heap_lock = heap_unlock = _nothing
 
 WAKE_MS = 2  # from enable to the first step
 PULSE_US = 5

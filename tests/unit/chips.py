@@ -267,7 +267,7 @@ class MotorDriver:
 
 
 class Electrodes:
-    """A conductivity cell in its circuit: pin a, resistor, cell, resistor, pin b; a converter at each resistor's inner end.
+    """A conductivity cell in its circuit: pin a, resistor, cell, resistor, pin b; converters beside the cell.
 
     The cell: the water's resistance, in series the electrodes' double layers (a capacitor, which leaks a little, by the
     current that reacts there) and a voltage of its own, as two electrodes that are not quite alike have it. `layer_uf`
