@@ -1,6 +1,11 @@
 """The boards' own files on simulated boards: how they start, what restarts them, how they are left, what they read."""
 
+import binascii  # noqa: F401
+import json
 import os
+import select  # noqa: F401
+import socket  # noqa: F401
+import ssl  # noqa: F401 - these load the real module `time`, so they come before it is another one
 import sys
 import types
 from collections.abc import Callable, Iterator
@@ -9,8 +14,7 @@ from typing import Any
 
 import pytest
 from boardware import Hardware, ResetError, module
-from chips import LoadCellChip, VirtualTime
-from pulse_makers import Esp32, Rp2
+from pulse_makers import Rp2
 
 from tareline.resources import firmware_dir, load_firmware
 
@@ -32,6 +36,14 @@ class Machine:
         self.get = lambda: 0
 
 
+class Channel:
+    """A channel of the RMT, likewise."""
+
+    def __init__(self, pin: Any, resolution_hz: int, idle_level: bool) -> None:
+        self.write_pulses = lambda durations, level: None
+        self.wait_done = lambda timeout: True
+
+
 class Bench:
     """Powers simulated boards, with a folder for their flash."""
 
@@ -50,21 +62,15 @@ class Bench:
 
     def power(self, hardware: Hardware, kind: str = "feeder") -> Any:
         """The module board_{kind} as this board loads it; `board` is on it."""
-        import socket, ssl, select, binascii, json  # noqa: E401, F401, I001, PLC0415 - before `time` is another one
-
         for name in {path.stem for path in firmware_dir().glob("*.py")} & set(sys.modules):
             if Path(getattr(sys.modules[name], "__file__", None) or "").parent == firmware_dir():
                 del sys.modules[name]
         if hardware.unix_ms == 0:
             hardware.unix_ms = NEVER_SET_MS[hardware.port]
-        Esp32.chip = LoadCellChip(VirtualTime())
         others = {
             "rp2": module("rp2", PIO=Rp2.PIO, asm_pio=Rp2.asm_pio, StateMachine=Machine),
-            "esp32": module("esp32", RMT=lambda **how: types.SimpleNamespace(write_pulses=print, wait_done=print)),
+            "esp32": module("esp32", RMT=Channel),
         }
-        others["esp32"].RMT = lambda **how: types.SimpleNamespace(  # type: ignore[attr-defined]
-            write_pulses=lambda durations, level: None, wait_done=lambda timeout: True
-        )
         for name, content in (hardware.modules() | {hardware.port: others[hardware.port]}).items():
             self.monkeypatch.setitem(sys.modules, name, content)
         with self.monkeypatch.context() as loading:
@@ -79,7 +85,7 @@ class Bench:
         return program
 
     def write(self, settings: dict[str, Any]) -> None:
-        (self.folder / "settings.json").write_text(__import__("json").dumps(settings))
+        (self.folder / "settings.json").write_text(json.dumps(settings))
 
     def start(self, hardware: Hardware, kind: str, run: Callable[[Any, Any], None], **more: Any) -> Any:
         """Start a board whose device does what `run` does; `made` on the result has the platform."""
