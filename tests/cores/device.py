@@ -26,11 +26,11 @@ core_{kind}.start()
 # What the firmware imports at start and the core has no use for, as it has no network of its own.
 ABSENT = ("network", "ntptime", "select", "socket", "ssl")
 GAIN_NG = 1_000_000
-FIRST_MS = 1_792_879_200_000  # 2026-10-24T22:00Z
+FIRST_MS = 1_792_886_400_000  # 2026-10-25T00:00Z
 
 # on_core's words
-HOPPER_UG, TURNS, STEPS, PRESS, CELL_FAULT, TRUE_GAIN_NG, LEAP_MS, NETWORK, MEASURE, FREE, LARGEST_FREE = range(32, 43)
-DOSE_TURNS, DOSE_TICKS, MOST_DOSE_TICKS, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAST_FREE = range(43, 51)
+HOPPER_UG, TURNS, STEPS, PRESS, CELL_FAULT, TRUE_GAIN_NG, VIRTUAL, NETWORK, MEASURE, FREE, LARGEST_FREE = range(32, 43)
+DOSE_TURNS, DOSE_TICKS, MOST_DOSE_TICKS, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAP_TO_S = range(43, 51)
 
 
 def compile_to(source: Path, target: Path) -> None:
@@ -66,7 +66,7 @@ class Device(Core):
             (Path(made) / "settings.json").write_text(json.dumps(fields))
             (Path(made) / "fw_a").symlink_to(modules)
             self.put(Path(made))
-        for word in range(HOPPER_UG, LEAST_FREE + 1):
+        for word in range(HOPPER_UG, LEAP_TO_S + 1):
             self[word] = 0
         self[HOPPER_UG], self[TRUE_GAIN_NG], self[NETWORK] = 60_000_000, GAIN_NG, 1
         self[STEP_US], self[TEMPERATURE_C100], self[CONDUCTANCE_US] = 2500, 2450, 420

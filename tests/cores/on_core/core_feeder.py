@@ -3,7 +3,7 @@
 import core_board
 import time
 from core_board import CELL_FAULT, DOSE_TICKS, DOSE_TURNS, HOPPER_UG, MOST_DOSE_TICKS, PRESS, STEP_US, STEPS
-from core_board import TRUE_GAIN_NG, pass_ms, put, word
+from core_board import TRUE_GAIN_NG, VIRTUAL, pass_ms, put, word
 from feeder_rig import run_feeder
 from weighing import Scale
 
@@ -25,7 +25,7 @@ class Cell:
         self.bench_ug = None  # what hangs on it while it is calibrated
 
     def convert(self):
-        if word(core_board.LEAP_MS):
+        if word(VIRTUAL):
             pass_ms(100)
         if word(CELL_FAULT):
             return None
@@ -91,4 +91,4 @@ class FeederCore(core_board.CoreBoard):
 
 
 def start():
-    core_board.start(FeederCore, run_feeder)
+    core_board.start(FeederCore, run_feeder, ("hx711", "button", "stepper"))

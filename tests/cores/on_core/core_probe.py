@@ -25,4 +25,4 @@ class ProbeCore(core_board.CoreBoard):
 
 
 def start():
-    core_board.start(ProbeCore, run_probe)
+    core_board.start(ProbeCore, run_probe, ("converter",))
