@@ -102,7 +102,7 @@ class Core:
             *("-serial", "stdio", "-chardev", f"socket,id=line,fd={theirs.fileno()}", "-serial", "chardev:line"),
         ]
         if self.ns_shift is not None:
-            command += ["-icount", f"shift={self.ns_shift},sleep=off"]
+            command += ["-icount", f"shift={self.ns_shift},sleep=on"]
         with (self.folder / "console.log").open("ab") as log, theirs:
             self._process = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, pass_fds=[theirs.fileno()]
