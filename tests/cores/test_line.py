@@ -2,22 +2,18 @@
 
 import json
 import time
-from collections.abc import Callable
 from typing import Any
 
 import pytest
 from desk import Ear
 from device import FIRST_MS, GAIN_NG, HOPPER_UG, STEPS, Device
 from emulated import LARGEST, STARTS
+from hearing import HEAPS, LARGEST_PIECE_BYTES, Make, asked, told
 from plans import LARGEST_BYTES, TARGET_G, plan
 from servers import Broker
 from waiting import until
 
-KIB = 1024
-HEAPS = (128 * KIB, 192 * KIB)
-LARGEST_PIECE_BYTES = 2 * KIB  # the firmware's rule: after start, no single allocation is larger
 HOUR_MS = 3_600_000
-Make = Callable[..., Device]
 
 
 def feeder(make: Make, ear: Ear, broker: Broker, heap_bytes: int) -> Device:
@@ -31,21 +27,6 @@ def feeder(make: Make, ear: Ear, broker: Broker, heap_bytes: int) -> Device:
     made[LARGEST] = 0
     told(made, ear, "applied", plan_version=1)
     return made
-
-
-def told(device: Device, ear: Ear, tail: str, **fields: Any) -> Any:
-    """The first message of this tail with these values."""
-
-    def found() -> list[Any]:
-        return [one for one in ear.of(device.name, tail) if all(one[name] == value for name, value in fields.items())]
-
-    return until(found, 30, lambda: f"{tail} {fields}: {ear.got[-5:]} {device.log[-1500:]}")[0]
-
-
-def asked(device: Device, ear: Ear, command_id: str, do: str, **args: Any) -> Any:
-    """The reply to a command."""
-    ear.command(device.name, command_id, do, **args)
-    return told(device, ear, "reply", id=command_id)
 
 
 @pytest.mark.parametrize("heap_bytes", HEAPS)
@@ -68,7 +49,7 @@ def test_a_feeder_follows_plan_command_and_hold(device: Make, ear: Ear, broker: 
     ear.say(core.name, "hold", hold(1, True), retain=True)
     reply = told(core, ear, "reply", id="c2")
     stopped = core[STEPS]
-    assert reply["result"]["outcome"] == "held"
+    assert reply["result"]["outcome"] == "interrupted"
     assert 100 < reply["result"]["steps"] == stopped - moved < 2000
     told(core, ear, "applied", hold_version=1)
     assert asked(core, ear, "c3", "dispense", target_g=0.1)["result"]["outcome"] == "held"
