@@ -1,5 +1,5 @@
 """Runs under the desk's MicroPython: writes a feeder's flash as its firmware does in weeks of 14 meals a day in which
-plans come and no dose is ever received. Prints {"true_ms", "next_seq"}: the time at the end, and the next dose's number.
+plans come and no dose is ever received. Prints {"true_ms", "next_seq"}: the time at the end, the next dose's number.
 
 away_script.py FIRMWARE UNIT_TESTS FOLDER DAYS
 """

@@ -1,5 +1,6 @@
-"""The other end of a core's serial line: a bridge to a broker's TCP port. on_core/core_board.py describes the frames."""
+"""The other end of a core's serial line: a bridge to a broker. on_core/core_board.py describes the frames."""
 
+import contextlib
 import socket
 import struct
 import threading
@@ -25,10 +26,8 @@ class Bridge:
 
     def close(self) -> None:
         """After the core's power is off, or to cut the line."""
-        try:
+        with contextlib.suppress(OSError):
             self._line.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            pass
         self._thread.join(10)
         self._line.close()
 
@@ -62,10 +61,8 @@ class Bridge:
                     self._part()
                     self._open(number)
                 elif self._connection is not None and number == self._number:
-                    try:
+                    with contextlib.suppress(OSError):  # its reader says that it is closed
                         self._connection.sendall(data)
-                    except OSError:
-                        pass  # its reader says that it is closed
         except OSError:
             self._part()
 
@@ -95,10 +92,8 @@ class Bridge:
         with self._lock:
             ours = connection is self._connection
         if ours:
-            try:
+            with contextlib.suppress(OSError):
                 self._say(b"C", number)
-            except OSError:
-                pass
 
     def _say(self, kind: bytes, number: int, data: bytes = b"") -> None:
         with self._writing:
@@ -108,10 +103,8 @@ class Bridge:
         with self._lock:
             connection, self._connection = self._connection, None
         if connection is not None:
-            try:
+            with contextlib.suppress(OSError):
                 connection.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
             connection.close()
             assert self._reader is not None
             self._reader.join(10)

@@ -1,4 +1,4 @@
-"""Builds the emulated core: MicroPython's own port for an emulated Cortex-M3 (MPS2-AN385), from Debian's source package.
+"""Builds the emulated core: MicroPython's own port for a Cortex-M3 (MPS2-AN385) in qemu, from Debian's source package.
 
     python tests/cores/build.py        builds it where it is missing, and prints its path
 

@@ -8,7 +8,7 @@ from device import Device
 from waiting import until
 
 KIB = 1024
-HEAPS = (128 * KIB, 192 * KIB)
+SMALL, LARGE = HEAPS = (128 * KIB, 192 * KIB)
 LARGEST_PIECE_BYTES = 2 * KIB  # the firmware's rule: after start, no single allocation is larger
 Make = Callable[..., Device]
 
@@ -26,3 +26,13 @@ def asked(device: Device, ear: Ear, command_id: str, do: str, **args: Any) -> An
     """The reply to a command."""
     ear.command(device.name, command_id, do, **args)
     return told(device, ear, "reply", id=command_id)
+
+
+def seqs(device: Device, ear: Ear) -> set[int]:
+    """The numbers of the doses that were heard."""
+    return {dose["seq"] for dose in ear.of(device.name, "dose")}
+
+
+def wait(device: Device, condition: Callable[[], Any], timeout: float = 60) -> None:
+    """Until this holds; what the device has printed is told where it does not."""
+    until(condition, timeout, lambda: device.log[-1500:])

@@ -2,11 +2,12 @@
 
 Water, cell, auger and network are words that the test and this file share (`word`, `put`). With VIRTUAL nobody waits
 for the auger, the cell or a network that is away, and up to LEAP_TO_S (seconds since the start) a turn of the loop
-without a connection takes five minutes: so days pass in seconds, and every turn is a whole one. The link's bytes go over the
-second serial line to a bridge of the test. Frames on it, both ways: a letter, the number of the connection (0 to 255),
-the size in two bytes (little-endian), and as many bytes. The core says O (open), D (data), C (close); the bridge says
-U (up), D (data), C (closed or refused). A core that starts says R, drops what an older program was still to get, and
-takes what follows the bridge's NEW.
+without a connection takes five minutes: so days pass in seconds, and every turn is a whole one.
+
+The link's bytes go over the second serial line to a bridge of the test. Frames on it, both ways: a letter, the number
+of the connection (0 to 255), the size in two bytes (little-endian), and as many bytes. The core says O (open), D
+(data), C (close); the bridge says U (up), D (data), C (closed or refused). A core that starts says R, drops what an
+older program was still to get, and takes what follows the bridge's NEW.
 """
 
 import binascii
@@ -25,7 +26,7 @@ WORDS = 0x21800000
 NEW = b"\0the line is new"
 SKIPPED_MS, SKIPPED_S = 5, 6
 HOPPER_UG, TURNS, STEPS, PRESS, CELL_FAULT, TRUE_GAIN_NG, VIRTUAL, NETWORK, MEASURE, FREE, LARGEST_FREE = range(32, 43)
-DOSE_TURNS, DOSE_TICKS, MOST_DOSE_TICKS, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAP_TO_S = range(43, 51)
+DOSE_TURNS, DOSE_US, MOST_DOSE_US, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAP_TO_S = range(43, 51)
 LEAP_MS = 300000
 
 

@@ -1,9 +1,23 @@
 """A feeder's hardware on the emulated core: a hopper whose content is a word. Runs under MicroPython."""
 
-import core_board
 import time
-from core_board import CELL_FAULT, DOSE_TICKS, DOSE_TURNS, HOPPER_UG, MOST_DOSE_TICKS, PRESS, STEP_US, STEPS
-from core_board import TRUE_GAIN_NG, VIRTUAL, pass_ms, put, word
+
+import core_board
+from core_board import (
+    CELL_FAULT,
+    DOSE_TURNS,
+    DOSE_US,
+    HOPPER_UG,
+    MOST_DOSE_US,
+    PRESS,
+    STEP_US,
+    STEPS,
+    TRUE_GAIN_NG,
+    VIRTUAL,
+    pass_ms,
+    put,
+    word,
+)
 from feeder_rig import run_feeder
 from weighing import Scale
 
@@ -81,10 +95,10 @@ class FeederCore(core_board.CoreBoard):
 
     def end_cycle(self):
         if self.moved:
-            took = (time.ticks_cpu() - self.began) & 0x3FFFFFFF
+            took = ((time.ticks_cpu() - self.began) & 0x3FFFFFFF) // 25
             put(DOSE_TURNS, word(DOSE_TURNS) + 1)
-            put(DOSE_TICKS, word(DOSE_TICKS) + took)
-            put(MOST_DOSE_TICKS, max(word(MOST_DOSE_TICKS), took))
+            put(DOSE_US, word(DOSE_US) + took)
+            put(MOST_DOSE_US, max(word(MOST_DOSE_US), took))
             self.moved = False
         core_board.CoreBoard.end_cycle(self)
         self.began = time.ticks_cpu()
