@@ -9,8 +9,8 @@ import pytest
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "live"))
 
+from core_device import Device, compiled
 from desk import Ear
-from device import Device, compiled
 from servers import Broker
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from typing import Any
 
+from core_device import Device
 from desk import Ear
-from device import Device
 from waiting import until
 
 KIB = 1024

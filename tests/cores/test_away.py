@@ -5,8 +5,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from core_device import FREE, LARGEST_FREE, MEASURE, STEPS
 from desk import Ear
-from device import FREE, LARGEST_FREE, MEASURE, STEPS
 from emulated import DESK, LARGEST, STARTS
 from hearing import HEAPS, KIB, LARGEST_PIECE_BYTES, Make, asked, seqs, told, wait
 from plans import HOURS, plan

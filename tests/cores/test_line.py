@@ -5,8 +5,8 @@ import time
 from typing import Any
 
 import pytest
+from core_device import FIRST_MS, GAIN_NG, HOPPER_UG, STEPS, Device
 from desk import Ear
-from device import FIRST_MS, GAIN_NG, HOPPER_UG, STEPS, Device
 from emulated import LARGEST, STARTS
 from hearing import HEAPS, LARGEST_PIECE_BYTES, Make, asked, told
 from plans import LARGEST_BYTES, TARGET_G, plan
@@ -72,10 +72,6 @@ def test_a_feeder_follows_plan_command_and_hold(device: Make, ear: Ear, broker: 
 
 def hold(version: int, held: bool) -> dict[str, Any]:
     return {"installation": "window-sill", "version": version, "held": held, "reduce_to": None, "reason": "cleaning"}
-
-
-def lists(text: str) -> bytes:
-    return text.encode()[:LARGEST_BYTES]
 
 
 POISON = {

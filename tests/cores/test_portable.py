@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from device import compile_to
+from core_device import compile_to
 from emulated import Core
 
 UNIT = Path(__file__).resolve().parents[1] / "unit"

@@ -6,8 +6,7 @@ Time is virtual where nobody needs to wait (see on_core/core_board.py), and coun
 import os
 
 import pytest
-from desk import Ear
-from device import (
+from core_device import (
     DOSE_TURNS,
     DOSE_US,
     FIRST_MS,
@@ -21,6 +20,7 @@ from device import (
     STEPS,
     VIRTUAL,
 )
+from desk import Ear
 from emulated import ERASES, LARGEST, PROGRAMS, SKIPPED_S, STARTS
 from hearing import KIB, LARGE, LARGEST_PIECE_BYTES, SMALL, Make, asked, seqs, told, wait
 from plans import DAY_MS, HOURS, TARGET_G, plan

@@ -28,6 +28,7 @@ SKIPPED_MS, SKIPPED_S = 5, 6
 HOPPER_UG, TURNS, STEPS, PRESS, CELL_FAULT, TRUE_GAIN_NG, VIRTUAL, NETWORK, MEASURE, FREE, LARGEST_FREE = range(32, 43)
 DOSE_TURNS, DOSE_US, MOST_DOSE_US, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAP_TO_S = range(43, 51)
 LEAP_MS = 300000
+CALM_MS = 1000  # after an error, as on a desk
 
 
 def word(n):
@@ -177,7 +178,8 @@ def start(platform, run, drivers):
     with open("/settings.json") as file:
         settings = json.load(file)
     try:
-        guarded(run, platform(settings), settings)
+        if not guarded(run, platform(settings), settings):
+            time.sleep_ms(CALM_MS)
     finally:
         if word(END):
             print("ended as the test asked")

@@ -1,7 +1,7 @@
 """Runs under the desk's MicroPython: puts files into the littlefs of an emulated core's flash, or takes them out.
 
-flash_script.py put FLASH BLOCKS FOLDER     makes the file system where there is none; subfolders come along
-flash_script.py get FLASH BLOCKS FOLDER     every file at the top of the file system
+image_script.py put FLASH BLOCKS FOLDER     makes the file system where there is none; subfolders come along
+image_script.py get FLASH BLOCKS FOLDER     every file at the top of the file system
 """
 
 import os
