@@ -60,7 +60,7 @@ class Device(Core):
         self.name = f"{kind}-1"
         self.bridge: Bridge | None = None
         fields = {"device": self.name, "host": "line", "port": 1883, "root": "tareline", "tls": False}
-        fields |= {"user": None, "password": None, "gain_ng_per_step": GAIN_NG, **settings}
+        fields |= {"user": None, "password": None, "gain_ng_per_step": GAIN_NG, "ceiling_g_per_day": 5, **settings}
         with tempfile.TemporaryDirectory() as made:
             (Path(made) / "main.py").write_text(MAIN.format(kind=kind))
             (Path(made) / "settings.json").write_text(json.dumps(fields))

@@ -16,7 +16,7 @@ IN, OUT = 9 << 20, 10 << 20
 CALL, ANSWER, CUT, REFUSED, FAILED = range(5)
 FACTS = (
     *("firmware", "board", "calibration", "gain_ng", "ticks_period", "most_steps", "damaged_files", "watchdog_bit"),
-    "cell_fault",
+    *("cell_fault", "ceiling_ug"),
 )
 MAIN = """import gc
 
@@ -75,7 +75,7 @@ class RemoteFeeder:
         self._parts: list[bytes] = []
         self._raised: BaseException | None = None
         self.connected = False
-        self._call("boot", {name: getattr(hardware, name) for name in FACTS}, constants)
+        self._call("boot", {name: getattr(hardware, name) for name in FACTS if hasattr(hardware, name)}, constants)
 
     def on_connect(self) -> None:
         self._call("on_connect")

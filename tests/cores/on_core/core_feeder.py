@@ -70,6 +70,7 @@ class FeederCore(core_board.CoreBoard):
     def __init__(self, settings):
         core_board.CoreBoard.__init__(self, settings)
         self.gain_ng = settings["gain_ng_per_step"]
+        self.ceiling_ug = settings["ceiling_g_per_day"] * 1000000
         self.cell = Cell()
         self.button = Button()
         self.moved = False
