@@ -100,15 +100,18 @@ def test_no_message_silences_a_feeder(device: Make, ear: Ear, broker: Broker, he
         assert core[STARTS] == 1, name
         assert "journal_to" in reply["result"], name
     told(core, ear, "fault", code="message_refused")
+    # A hold that could not be read may well count as one; somebody lets feeding go on.
+    ear.say(core.name, "hold", hold(int(time.time() * 1000), False), retain=True)
     assert asked(core, ear, "food", "dispense", target_g=0.1)["result"]["outcome"] == "ok"
     # Forgotten: none of it comes again after a power cut.
+    largest = core[LARGEST]
     core.power_cut()
     known = len(ear.of(core.name, "fault"))
     core.start(broker.port)
     assert asked(core, ear, "anew", "dispense", target_g=0.1)["result"]["outcome"] == "ok"
     assert core[STARTS] == 2
     assert "message_refused" not in [fault["code"] for fault in ear.of(core.name, "fault")[known:]]
-    assert core[LARGEST] <= LARGEST_PIECE_BYTES
+    assert largest <= LARGEST_PIECE_BYTES
 
 
 @pytest.mark.parametrize("heap_bytes", HEAPS)
