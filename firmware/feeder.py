@@ -32,6 +32,7 @@ from memory import Memory, Stop, dose_message
 from orders import (
     DAY_MS,
     LARGEST_VERSION,
+    PLAN,
     Hold,
     Plan,
     decode,
@@ -102,7 +103,7 @@ class Feeder(Feeding):
             self._stop("stopped_over", "%d doses in a row gave clearly too much" % self.memory.overs[0])
         elif stop.code is not None:
             self._fault(stop.code, stop.detail)
-        self.plan, self.left, damaged = load_plan(hardware, "plan.bin")
+        self.plan, self.left, damaged = load_plan(hardware)
         if damaged:
             self._fault("plan_damaged", "")
         self.hold = self._load_hold()
@@ -210,6 +211,7 @@ class Feeder(Feeding):
 
     def _on_plan(self, fields):
         plan = Plan(fields, self.now())
+        entries = fields["meals"]
         left = self.left
         if self.plan:
             if plan.installation == self.plan.installation:
@@ -224,7 +226,7 @@ class Feeder(Feeding):
             now = self.now()
             if now is not None:
                 self._due(now)  # what the old plan had due by now is its own to feed or to miss
-        plan.save(self.hw, "plan.bin", left)
+        plan.save(self.hw, left, entries)
         self.plan = plan
         self.left = left
         self._take_gain(plan.gain_ng)
@@ -274,11 +276,11 @@ class Feeder(Feeding):
         """A person has let feeding go on by this installation: its plan is the one to follow from now on."""
         self.left = [mark for mark in self.left if mark != mark_of(installation)]
         if self.plan and installation and self.plan.installation != installation:
-            self.hw.replace("plan.bin", [])
+            self.hw.replace(PLAN, [])
             self.left = self.left[-(MOST_LEFT - 1) :] + [mark_of(self.plan.installation)]
             self.plan = None
         elif self.plan:
-            self.plan.save(self.hw, "plan.bin", self.left)
+            self.plan.save(self.hw, self.left)
         self.hello_at = None  # which has the service send its plan once more
 
     def _keep_holds(self):
@@ -475,7 +477,8 @@ class Feeder(Feeding):
         wait = LONGEST_WAIT_MS
         now = self.last_now
         if now is not None and self.plan:
-            for at_ms, _, _ in self.plan.meals:
-                if at_ms > now:
-                    return min(wait, at_ms - now)
+            passed = now - self.plan.base_ms
+            for after_ms, _, _ in self.plan.meals:
+                if after_ms > passed:
+                    return min(wait, after_ms - passed)
         return wait

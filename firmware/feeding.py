@@ -3,7 +3,7 @@
 from base import MINUTE_MS, Base
 from dosing import CHUNK_STEPS, SURE, counted_ug, expected_ug, isqrt, judge, least_gain_ng, within
 from memory import Counter, JournalFullError, Stop
-from orders import DAY_MS, PPM
+from orders import DAY_MS, PPM, mark_of
 
 GRACE_MS = 10 * MINUTE_MS  # a meal later than this is missed, not fed late
 RESET_AGE_MS = 20 * 60 * MINUTE_MS
@@ -57,13 +57,20 @@ class Feeding(Base):
         """Feed, or record as missed, each meal whose time has come, and each fallback meal after the last."""
         plan = self.plan
         memory = self.memory
-        for at_ms, meal, target in plan.meals:
+        for number in range(len(plan.meals)):
+            after_ms, mark, target = plan.meals[number]
+            at_ms = plan.base_ms + after_ms
             if at_ms > now:
                 break
-            if meal not in memory.meals and not (plan.taken_ms is not None and at_ms + GRACE_MS < plan.taken_ms):
+            if mark not in memory.meals and not (plan.taken_ms is not None and at_ms + GRACE_MS < plan.taken_ms):
+                try:
+                    meal = plan.meal_id(self.hw, number)
+                except (ValueError, TypeError, IndexError) as error:
+                    self._fault("plan_damaged", "a meal: %s" % error)
+                    return
                 self._meal("plan", at_ms, meal, target, now)
         for at_ms, meal, target in plan.fallback_slots(now):
-            if at_ms <= now and meal not in memory.meals:
+            if at_ms <= now and mark_of(meal) not in memory.meals:
                 self._meal("fallback", at_ms, meal, target, now)
 
     def _meal(self, cause, at_ms, meal, target, now):

@@ -13,7 +13,7 @@ import struct
 HEAD_SIZE = 6
 LARGEST = 1024  # a record in a file of several
 LARGEST_ONE = 2048  # a file of one record
-WINDOW = 2048  # bytes looked at while reading a journal
+WINDOW = 1536  # bytes looked at while reading a journal
 
 
 def frame(payload):

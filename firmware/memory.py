@@ -3,9 +3,9 @@ why it has stopped by itself.
 
 Records (key `k`), each a JSON object with short keys to spare the flash:
   c  checkpoint, written twice at the head of the file: the journal's id and everything that is not a list or a dose
-  m  a meal id fed or recorded before the checkpoint
+  m  marks (orders.mark_of) of meal ids fed or recorded before the checkpoint
   x  a command id that acts now and expires
-  f  CRC-32 of command ids that have acted and never expire
+  f  marks of command ids that have acted and never expire
   g  the gain in force and what bounds its next change
   l  the day's counter with food that left without a step
   s  a stop by itself, or its end (see Stop)
@@ -20,19 +20,17 @@ An intent without an end is an interrupted dose of unknown size: it keeps its st
 Doses stay on flash: in memory there is only where each begins, so that months without the service fit a board.
 """
 
-import binascii
-from array import array
-
 from dosing import lately_weighed
 from journal import Journal
 from losses import DAY_MS, Losses, Reference
+from orders import mark_of
 from places import Places
 
 NAME = "journal.bin"
 KEEP_MEALS = 128
 KEEP_COMMANDS = 32
 MOST_COMMANDS = 64
-MOST_FOREVER = 256  # ids that never expire are remembered for ever, by their CRC; that of two may be the same: refused
+MOST_FOREVER = 256  # ids that never expire are remembered for ever, by a mark; that of two may be the same: refused
 A_RECORD = 40
 MOST_DOSES = 1000  # held at once, over two months of 14 meals a day; then nothing is fed until the service has some
 REWRITE_FREED = 4096
@@ -100,10 +98,6 @@ class Stop:
         return [self.code, self.seen, self.detail]
 
 
-def _crc(command_id):
-    return binascii.crc32(command_id.encode()) & 0xFFFFFFFF
-
-
 class Memory:
     """The journal's content, read back at start. Every method that changes it returns after the flash has it."""
 
@@ -117,7 +111,7 @@ class Memory:
         self.unsaved = None  # a dose whose end flash has refused so far
         self.meals = []
         self.commands = []
-        self.forever = array("I")
+        self.forever = []
         self.counter = Counter()
         self.gain = None
         self.blind_age = 0
@@ -171,11 +165,11 @@ class Memory:
             self._take(record, at)
             self._replay_weights(record)
         elif kind == "m":
-            self._take_meal(record["id"])
+            self.meals += record["marks"]
         elif kind == "x":
             self.commands.append([record["id"], record["until"]])
         elif kind == "f":
-            self.forever.extend(array("I", record["crc"]))
+            self.forever += record["marks"]
         elif kind == "g":
             self.gain = record["gain"]
         elif kind == "l":
@@ -217,8 +211,9 @@ class Memory:
         self.stop = stop
 
     def _take_meal(self, meal):
-        if meal not in self.meals:
-            self.meals.append(meal)
+        mark = mark_of(meal)
+        if mark not in self.meals:
+            self.meals.append(mark)
 
     def _records(self):
         """(seq or None, record) for every record of a journal written anew."""
@@ -240,12 +235,12 @@ class Memory:
         }
         yield None, checkpoint
         yield None, checkpoint
-        for meal in self.meals:
-            yield None, {"k": "m", "id": meal}
+        for at in range(0, len(self.meals), A_RECORD):
+            yield None, {"k": "m", "marks": self.meals[at : at + A_RECORD]}
         for command_id, until_ms in self.commands:
             yield None, {"k": "x", "id": command_id, "until": until_ms}
         for at in range(0, len(self.forever), A_RECORD):
-            yield None, {"k": "f", "crc": list(self.forever[at : at + A_RECORD])}
+            yield None, {"k": "f", "marks": self.forever[at : at + A_RECORD]}
         for seq in self.places.numbers():
             if seq == self.open_seq:  # as an intent, or power lost now would make it a dose that never ran
                 record = self.file.value(self.places.get(seq))
@@ -349,19 +344,15 @@ class Memory:
     def command(self, command_id, until_ms):
         """Write that a command acts now."""
         if until_ms is None:
-            crc = _crc(command_id)
-            self._append({"k": "f", "crc": [crc]})
-            self.forever.extend(array("I", [crc]))
+            mark = mark_of(command_id)
+            self._append({"k": "f", "marks": [mark]})
+            self.forever.append(mark)
         else:
             self._append({"k": "x", "id": command_id, "until": until_ms})
             self.commands.append([command_id, until_ms])
 
     def knows_command(self, command_id):
-        crc = _crc(command_id)
-        for known in self.forever:  # MicroPython's arrays have no `in`
-            if known == crc:
-                return True
-        return command_id in [known for known, _ in self.commands]
+        return mark_of(command_id) in self.forever or command_id in [known for known, _ in self.commands]
 
     def room_for_command(self, until_ms, now_ms):
         """Whether one more command id can be kept: until it expires, or for ever."""

@@ -9,6 +9,7 @@ DAY_MS = 86400000
 LARGEST_BYTES = 8192
 PPM = 1000000
 MOST_FLOORS = 8
+PLAN = "plan.bin"
 MOST_SECONDS = 48  # fallback meals of a day
 MEALS_A_RECORD = 4  # with ids of any length a record stays within journal.LARGEST
 DAYS_A_RECORD = 16
@@ -78,9 +79,13 @@ def field(fields, name, check, *bounds):
         raise ValueError("%s: %s" % (name, error)) from None
 
 
-def mark_of(installation):
-    """A short number in place of an installation's name, where it is only recognised (CRC-32)."""
-    return binascii.crc32(installation.encode()) & 0xFFFFFFFF
+def mark_of(name):
+    """A number in place of an installation's name, a meal's or a command's id, where it is only recognised again.
+
+    It has 30 bits of the CRC-32, so that it takes no memory of its own on a 32-bit core. With some 200 ids known, a new
+    one passes for one of them once in five million; a meal is missed then, never fed twice.
+    """
+    return binascii.crc32(name.encode()) & 0x3FFFFFFF
 
 
 def _entry(name, value):
@@ -122,7 +127,8 @@ def _ordered(entries, name):
 
 
 class Plan:
-    """A plan: days (start_ms, cap_ug), meals (at_ms, id, target_ug) in order of time, and the fallback.
+    """A plan: days (start_ms, cap_ug), meals (milliseconds after base_ms, mark of the id, target_ug) in order of time,
+    and the fallback. The ids themselves stay on flash: a hundred of them are more than a board can spare twice.
 
     fields: as decode gives them; without them it is empty, for `load_plan`. taken_ms is when it came, None where no
     clock was set: a meal that was over by then was never this plan's to feed.
@@ -131,6 +137,7 @@ class Plan:
     def __init__(self, fields=None, taken_ms=None):
         self.taken_ms = taken_ms
         self.days = []
+        self.base_ms = 0
         self.meals = []
         if fields is not None:
             self._read(fields)
@@ -143,7 +150,9 @@ class Plan:
         self.days = _ordered(fields.get("days"), "days")
         if not self.days:
             raise ValueError("days: expected one at least")
-        self.meals = _ordered(fields.get("meals"), "meals")
+        entries = _ordered(fields.get("meals"), "meals")
+        self.base_ms = entries[0][0] if entries else 0
+        self._add(entries)
         fallback = fields.get("fallback")
         if fallback is UNFIT:
             raise ValueError("fallback: expected an object")
@@ -159,17 +168,31 @@ class Plan:
         except (ValueError, TypeError) as error:
             raise ValueError("fallback: %s" % error) from None
 
-    def save(self, flash, name, left):
-        """Keep it in this file, record by record. left: marks of the installations that were left before this one."""
-        save_many(flash, name, self._records(left))
+    def _add(self, entries):
+        """Take some more meals (at_ms, id, target_ug)."""
+        for at_ms, meal, target in entries:
+            self.meals.append((at_ms - self.base_ms, mark_of(meal), target))
 
-    def _records(self, left):
+    def save(self, flash, left, entries=None):
+        """Keep it on flash, record by record. left: marks of the installations that were left before this one; entries:
+        its meals (at_ms, id, target_ug) in order of time, None for those that are on flash already."""
+        save_many(flash, PLAN, self._records(left, _kept_meals(flash) if entries is None else _in_groups(entries)))
+
+    def _records(self, left, groups):
         yield ["head", self.installation, self.version, self.gain_ng, self.taken_ms, left]
         yield ["fallback", self.daily_ug, self.at_utc_s, self.until_ms, self.blind_days]
         for at in range(0, len(self.days), DAYS_A_RECORD):
             yield ["days", self.days[at : at + DAYS_A_RECORD]]
-        for at in range(0, len(self.meals), MEALS_A_RECORD):
-            yield ["meals", self.meals[at : at + MEALS_A_RECORD]]
+        for group in groups:
+            yield ["meals", group]
+
+    def meal_id(self, flash, number):
+        """The id of the meal of this place in the list. Raises ValueError where flash does not have it any more."""
+        for group in _kept_meals(flash):
+            if number < len(group):
+                return group[number][1]
+            number -= len(group)
+        raise ValueError("a meal's id is missing")
 
     def day(self, now_ms):
         """(start_ms, cap_ug) of the day that holds this instant.
@@ -197,7 +220,7 @@ class Plan:
 
     def last_meal_ms(self):
         """When the meals run out; the time of issue for a plan without any."""
-        return self.meals[-1][0] if self.meals else self.days[0][0] - 1
+        return self.base_ms + self.meals[-1][0] if self.meals else self.days[0][0] - 1
 
     def fallback_slots(self, now_ms):
         """(at_ms, id, target_ug) of the fallback meals of yesterday and today (UTC) that this plan allows.
@@ -216,13 +239,24 @@ class Plan:
         return slots
 
 
-def load_plan(flash, name):
+def _in_groups(entries):
+    for at in range(0, len(entries), MEALS_A_RECORD):
+        yield entries[at : at + MEALS_A_RECORD]
+
+
+def _kept_meals(flash):
+    for record in load_many(flash, PLAN):
+        if record[0] == "meals":
+            yield record[1]
+
+
+def load_plan(flash):
     """What `Plan.save` has kept: (the plan or None, marks of installations left, whether the file cannot be read)."""
     plan = Plan()
     left = []
     complete = 0
     try:
-        for record in load_many(flash, name):
+        for record in load_many(flash, PLAN):
             if record[0] == "head":
                 plan.installation, plan.version, plan.gain_ng, plan.taken_ms, left = record[1:]
                 complete += 1
@@ -232,7 +266,9 @@ def load_plan(flash, name):
             elif record[0] == "days":
                 plan.days += [tuple(day) for day in record[1]]
             else:
-                plan.meals += [tuple(meal) for meal in record[1]]
+                if not plan.meals:
+                    plan.base_ms = record[1][0][0]
+                plan._add(record[1])
     except (ValueError, TypeError, IndexError, KeyError):
         return None, [], True
     if not complete and not plan.days:
