@@ -42,9 +42,9 @@ class Hardware:
 
     gain_g_per_step = 0.001  # what your calibration found
 
-    def __init__(self, clock: bool = True) -> None:
+    def __init__(self) -> None:
         self.hopper_g = 60.0
-        self.ahead_ms: int | None = 0 if clock else None  # of the host's clock; None: the clock is not set
+        self.ahead_ms: int | None = 0  # of the host's clock; None: the clock is not set
 
     def turn(self, steps: int) -> None:
         """Turn the auger. A real motor needs time for it."""
@@ -147,6 +147,7 @@ class Feeder:
             if not isinstance(body, dict):
                 raise ValueError("expected an object")
             if tail == "hold" and body.get("held") is True:
+                self.inbox = [(kind, said) for kind, said in self.inbox if kind != "hold"]
                 self.take_hold(body)  # at once, even in the middle of a dose
             else:
                 self.inbox.append((tail, body))
@@ -190,7 +191,8 @@ class Feeder:
         share = 1.0 if share is None else mass(share)
         if share > 1:
             raise ValueError("reduce_to: expected 0 to 1")
-        hold = {"version": whole(body["version"]), "held": body["held"], "reduce_to": share}
+        off = body.get("hopper_off") is True  # a person has taken the hopper off: what is missing was not lost
+        hold = {"version": whole(body["version"]), "held": body["held"], "reduce_to": share, "hopper_off": off}
         before = self.state["hold"] or {"version": 0, "held": False}
         if self.may_take(name(body["installation"]), hold, self.state["hold"]):
             if hold["held"]:
@@ -231,6 +233,7 @@ class Feeder:
     def take_command(self, body: dict[str, Any]) -> None:
         command, do, args = name(body["id"]), body.get("do"), body.get("args") or {}
         answer: dict[str, Any] = {"ok": False, "detail": None, "result": None}
+        target_g = mass(args["target_g"]) if do == "dispense" else 0.0
         if do == "resend":
             first, last = whole(args["from"]), whole(args["to"])
             self.told -= set(range(first, min(last, self.state["seq"]) + 1))
@@ -240,8 +243,8 @@ class Feeder:
         elif not self.may_act(command, body.get("expires_at_ms")):
             answer["detail"] = "was obeyed before, or too many ids are remembered"
         elif do == "dispense":
-            self.dose(None, "command", mass(args["target_g"]))  # its id goes onto flash together with the intent
-            answer["ok"] = True
+            answer["detail"] = self.dose(None, "command", target_g)  # its id goes onto flash together with the intent
+            answer["ok"] = answer["detail"] == "ok"
         elif do == "restart":
             self.save()
             self.restarting = answer["ok"] = True
@@ -269,12 +272,13 @@ class Feeder:
     def due(self) -> None:
         """Feed what is due: the plan's meals, then the fallback's."""
         now_ms, plan = self.hardware.now_ms(), self.state["plan"]
-        if now_ms is None or plan is None:
+        if now_ms is None or plan is None or not plan["days"]:
             return
         for meal in plan["meals"]:
             if self.is_due(meal["id"], meal["at_ms"], now_ms):
                 self.meal(meal["id"], "plan", meal["target_g"])
-        last_ms = max((meal["at_ms"] for meal in plan["meals"]), default=plan["issued_at_ms"])
+        # A plan's meals are those of seven days: a day among these that has none is a day of fasting, by intention.
+        last_ms = max([plan["days"][0]["start_ms"] + 7 * DAY_MS] + [meal["at_ms"] for meal in plan["meals"]])
         fallback = plan["fallback"]
         if not fallback or now_ms <= last_ms or now_ms >= self.fallback_end_ms(fallback):
             return
@@ -312,21 +316,24 @@ class Feeder:
             if now_ms is not None and day["start_ms"] <= now_ms:
                 cap_g, day_ms = day["cap_g"], day["start_ms"]
         if now_ms is not None:
-            day_ms += (now_ms - day_ms) // DAY_MS * DAY_MS  # beyond the listed days, each further 24 hours
+            if day_ms == state["plan"]["days"][-1]["start_ms"] < now_ms:
+                day_ms += (now_ms - day_ms) // DAY_MS * DAY_MS  # beyond the listed days, each further 24 hours
             if day_ms > state["day_ms"] and now_ms - state["begun_ms"] >= APART_MS:
                 state.update(day_ms=day_ms, begun_ms=now_ms, given_g=0.0)
         return max(0.0, min(cap_g, CEILING_G) - state["given_g"])
 
-    def dose(self, meal: str | None, cause: str, asked_g: float) -> None:
-        """One dose: first onto flash, then the motor, then its end onto flash, then onto the wire."""
+    def dose(self, meal: str | None, cause: str, asked_g: float) -> str:
+        """One dose: onto flash, then the motor, then its end onto flash, then onto the wire. Returns how it went."""
         state, gain = self.state, self.hardware.gain_g_per_step
+        if len(state["doses"]) >= MOST_KEPT:
+            return "too many doses wait for the service"
         before = self.hardware.weigh()
         self.look_for_loss(before)
         asked_g = self.reduced(asked_g)
         room_g = self.room_g()
         held, capped = self.is_held(), asked_g > room_g
         target_g = min(asked_g, room_g)
-        steps = 0 if held or len(state["doses"]) >= MOST_KEPT else int(target_g / gain + 1e-6)
+        steps = 0 if held else int(target_g / gain + 1e-6)
         state["seq"] += 1
         dose = {
             "journal": state["journal"], "seq": state["seq"], **self.stamp(), "meal": meal, "cause": cause,
@@ -337,6 +344,7 @@ class Feeder:
             counted_g = max(target_g, steps * gain)
             state["given_g"] += counted_g
             state["open"] = dose
+            state["mass_g"] = None
             self.save()
             made = self.move(steps)
             after = self.hardware.weigh()
@@ -357,6 +365,7 @@ class Feeder:
         self.save()
         if state["overs"] >= 2:
             self.stop("stopped_over", "two doses in a row gave far too much")
+        return str(dose["outcome"])
 
     def move(self, steps: int) -> int:
         """Turn in chunks, and look for a hold after each. Returns the steps made."""
@@ -370,13 +379,13 @@ class Feeder:
 
     def look_for_loss(self, now: tuple[float, float] | None) -> None:
         """Food that left without steps counts as given, and stops feeding."""
-        before_g = self.state["mass_g"]
+        before_g = None if (self.state["hold"] or {}).get("hopper_off") else self.state["mass_g"]
         if now and before_g is not None:
             lost_g = before_g - now[0] - 4 * 1.5 * now[1]
             if lost_g > 0:
                 self.state["given_g"] += lost_g
                 self.stop("stopped_loss", f"{lost_g:.3f} g left without a step")
-        self.state["mass_g"] = now[0] if now else before_g
+        self.state["mass_g"] = now[0] if now else None
 
     def stop(self, code: str, why: str) -> None:
         """Feed nothing more until a hold that comes after this is released."""
@@ -437,6 +446,8 @@ def name(value: Any) -> str:
 
 
 if __name__ == "__main__":
-    hardware = Hardware(clock="--no-clock" not in sys.argv)
+    hardware = Hardware()
     while True:
+        if "--no-clock" in sys.argv:
+            hardware.ahead_ms = None
         Feeder(sys.argv[1], sys.argv[2], int(sys.argv[3]), Path(sys.argv[4]), hardware).run()

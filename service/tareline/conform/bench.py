@@ -10,7 +10,7 @@ from tareline.conform.wire import Ended, Heard, Wire, now_ms
 
 INSTALLATION = "conform"
 SECOND = "conform-second"
-MOST_DOSES = 40  # what a run asks for at most, in doses of its size
+MOST_DOSES = 60  # what a run asks for at most, in doses of its size
 DAY_MS = 86_400_000
 EXPIRES_MS = 60_000
 FIRST_WORD_S = 8.0  # a device that is connected has its status and hello retained
@@ -47,6 +47,8 @@ class Bench:
     version: int = 0
     receives: bool = True  # answer doses with received
     times: bool = True  # answer hellos with the time
+    clock: str | None = None  # what the last hello says of it
+    excused: set[int] = field(default_factory=set)  # numbers of doses whose lack was judged already
     since: int = 0
     sent: list[str] = field(default_factory=list)
     asked_g: float = 0.0
@@ -60,7 +62,7 @@ class Bench:
         """On the network's thread: answer a hello with the time and a dose with received, as the service does."""
         body = heard.fields
         if heard.tail == "hello" and body:
-            self.boot = body.get("boot")
+            self.boot, self.clock = body.get("boot"), body.get("clock")
             self.journal = body.get("journal", self.journal)
             self.gain = body.get("gain_g_per_step", self.gain)
             if self.last_seq is None and isinstance(body.get("journal_to"), int):
@@ -121,8 +123,11 @@ class Bench:
         self.say("hold", body | other, retain=True)
         return version
 
-    def command(self, do: str, expires_in_ms: int | None = EXPIRES_MS, **args: Any) -> dict[str, Any]:
-        """Send a command with an id of its own; returns it, to be sent again."""
+    def command(self, do: str, expires_in_ms: int | None = None, **args: Any) -> dict[str, Any]:
+        """Send a command with an id of its own; returns it, to be sent again.
+
+        Without an end, unless one is told: a device whose clock is not set ignores commands that expire.
+        """
         body = {
             "id": f"conform-{secrets.token_hex(6)}",
             "expires_at_ms": None if expires_in_ms is None else now_ms() + expires_in_ms,
@@ -192,13 +197,14 @@ class Bench:
             "reason": "conform rests",
         }
 
-    def dispense(self, target_g: float | None = None, **options: Any) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    def dispense(self, target_g: float | None = None) -> tuple[dict[str, Any], dict[str, Any] | None]:
         """Command a dose; returns the command, and the dose or None where none is told."""
         target_g = self.options.dose_g if target_g is None else target_g
         self.spend(target_g)
         since = self.mark()
         known = self.last_seq or 0
-        command = self.command("dispense", target_g=round(target_g, 6), **options)
+        end_ms = EXPIRES_MS if self.clock == "set" else None
+        command = self.command("dispense", end_ms, target_g=round(target_g, 6))
 
         def fresh(log: list[Heard]) -> Any:
             doses = [dose for dose in matching(log, "dose", {"cause": "command"}) if _seq(dose) > known]
@@ -215,10 +221,17 @@ class Bench:
     def meal_dose(self, meal: str, since: int | None = None, timeout_s: float | None = None) -> Any:
         return self.message("dose", since, timeout_s, meal=meal)
 
+    def doses(self, since: int | None = None, **fields: Any) -> list[dict[str, Any]]:
+        """Doses that were told for the first time since then; a dose may be told again at any time."""
+        since = self.since if since is None else since
+        with self.wire.changed:
+            before = {_identity(dose) for dose in matching(self.wire.log[:since], "dose", {})}
+            fresh = {_identity(dose): dose for dose in matching(self.wire.log[since:], "dose", fields)}
+        return [dose for identity, dose in fresh.items() if identity not in before]
+
     def steps(self, since: int | None = None) -> int:
-        """Steps of all doses told since then, each counted once."""
-        doses = {(dose.get("journal"), dose.get("seq")): dose for dose in self.all("dose", since)}
-        return sum(dose["steps"] for dose in doses.values() if isinstance(dose.get("steps"), int))
+        """Steps of all doses that are new since then."""
+        return sum(dose["steps"] for dose in self.doses(since) if isinstance(dose.get("steps"), int))
 
     def moved_g(self, since: int | None = None) -> float:
         """What these steps should have given, by the announced gain."""
@@ -263,6 +276,10 @@ def matching(log: list[Heard], tail: str, fields: dict[str, Any]) -> list[dict[s
     """The bodies of live messages of this tail with these fields."""
     live = (heard.fields for heard in log if heard.tail == tail and not heard.retained)
     return [body for body in live if body and all(body.get(key) == value for key, value in fields.items())]
+
+
+def _identity(dose: dict[str, Any]) -> tuple[Any, Any]:
+    return dose.get("journal"), dose.get("seq")
 
 
 def _seq(dose: dict[str, Any]) -> int:

@@ -4,7 +4,7 @@ import json
 import math
 from typing import Any
 
-from tareline.conform.bench import Bench, Unfit, matching, time_answer
+from tareline.conform.bench import EXPIRES_MS, Bench, Unfit, matching, time_answer
 from tareline.conform.wire import Ended, Heard, now_ms
 
 STALE_S = 5.5  # the contract refuses what is over 5 s old
@@ -56,13 +56,14 @@ def connect(bench: Bench) -> None:
     went = bench.message("status", online=False) is not None
     came = bench.message("status", online=True) is not None
     bench.judge("status", went and came, "up/status with online: false when it left, then with online: true")
-    applied = bench.message("applied", boot=hello.get("boot"))
-    bench.judge("applied", applied is not None, f"up/applied with boot {hello.get('boot')!r} after the connect")
-    kept = bench.wire.kept(("status", "hello", "applied"), bench.options.patience_s if applied else 1.0)
-    all_kept = len(kept) == 3 and (kept["hello"] or {}).get("boot") == hello.get("boot")
-    bench.judge(
-        "retained", all_kept, "up/status, up/hello and up/applied kept by the broker for who comes later", str(kept)
-    )
+    tails: tuple[str, ...] = ("status", "hello")
+    if bench.options.kind == "feeder":
+        applied = bench.message("applied", boot=hello.get("boot"))
+        bench.judge("applied", applied is not None, f"up/applied with boot {hello.get('boot')!r} after the connect")
+        tails += ("applied",) if applied else ()
+    kept = bench.wire.kept(tails, bench.options.patience_s)
+    all_kept = len(kept) == len(tails) and (kept["hello"] or {}).get("boot") == hello.get("boot")
+    bench.judge("retained", all_kept, f"up/{', up/'.join(tails)} kept by the broker for who comes later", str(kept))
 
 
 def commands(bench: Bench) -> None:
@@ -161,10 +162,9 @@ def clock(bench: Bench) -> None:
     heard_ms = now_ms()
     feeder = bench.options.kind == "feeder"
     if feeder:
-        known = bench.last_seq or 0
-        bench.command("dispense", target_g=bench.options.dose_g)
+        bench.command("dispense", EXPIRES_MS, target_g=bench.options.dose_g)
         bench.settle()
-        acted = [dose for dose in bench.all("dose", cause="command") if dose.get("seq", 0) > known]
+        acted = bench.doses(cause="command")
         bench.judge("no-clock-no-expiry", not acted, "nothing: the device has no clock, and the command expires")
     bench.say("time", time_answer(hello, ahead_ms=10_800_000) | {"boot": "conform-another-boot"})
     bench.wait_until(heard_ms + round(STALE_S * 1000))
@@ -183,7 +183,7 @@ def _has_clock(bench: Bench) -> bool:
     """Whether the next thing that the device tells carries a time. A feeder is held, so that nothing moves."""
     since = bench.mark()
     if bench.options.kind == "feeder":
-        _, dose = bench.dispense(expires_in_ms=None)
+        _, dose = bench.dispense()
         if dose is None:
             raise Unfit("a dispense during a hold was not told as a dose, so that its time cannot be seen")
         return dose.get("at_ms") is not None

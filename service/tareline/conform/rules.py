@@ -28,8 +28,8 @@ RULES: dict[str, Rule] = {
             "`boot` is random per start and `uptime_ms` counts from it; `board` and `journal` stay the same.",
         ),
         Rule("status", BOTH, "up/status says online: true at a connect; its last will says online: false."),
-        Rule("applied", BOTH, "up/applied is said at every connect and change; only the current boot's confirms."),
-        Rule("retained", BOTH, "up/status, up/hello and up/applied are retained."),
+        Rule("applied", FEEDER, "up/applied is said at every connect and change; only the current boot's confirms."),
+        Rule("retained", BOTH, "up/status, up/hello and (of a feeder) up/applied are retained."),
         Rule("qos", BOTH, "What a device publishes has QoS 1."),
         Rule("fields", BOTH, "Every message under up/ has the fields and types that the contract names."),
         # -- commands
