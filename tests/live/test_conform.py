@@ -5,8 +5,6 @@ Devices run beside each other on one broker, since each run waits for most of it
 
 import contextlib
 import importlib.util
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -15,13 +13,10 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from desk import Desk
 from servers import Broker
 
 from tareline.conform import run
-from tareline.conform.rules import RULES, for_kind
 from tareline.conform.verdicts import Verdicts
-from tareline.conform.wire import Ended, Wire
 
 EXAMPLES = Path(__file__).parents[2] / "firmware" / "examples"
 PATIENCE_S = 15.0

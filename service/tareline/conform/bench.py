@@ -197,13 +197,18 @@ class Bench:
             "reason": "conform rests",
         }
 
-    def dispense(self, target_g: float | None = None) -> tuple[dict[str, Any], dict[str, Any] | None]:
-        """Command a dose; returns the command, and the dose or None where none is told."""
+    def dispense(
+        self, target_g: float | None = None, expires: bool = True
+    ) -> tuple[dict[str, Any], dict[str, Any] | None]:
+        """Command a dose; returns the command, and the dose or None where none is told.
+
+        expires: whether the command has an end where the device's clock is set.
+        """
         target_g = self.options.dose_g if target_g is None else target_g
         self.spend(target_g)
         since = self.mark()
         known = self.last_seq or 0
-        end_ms = EXPIRES_MS if self.clock == "set" else None
+        end_ms = EXPIRES_MS if expires and self.clock == "set" else None
         command = self.command("dispense", end_ms, target_g=round(target_g, 6))
 
         def fresh(log: list[Heard]) -> Any:
@@ -239,13 +244,15 @@ class Bench:
 
     def restart(self) -> dict[str, Any]:
         """Start the device anew by command; returns the hello of the new start. Raises Unfit."""
+        if "restart" in self.verdicts.breaches:
+            raise Unfit("the device does not start anew by command")
         since, before = self.mark(), self.boot
         self.command("restart")
 
         def anew(log: list[Heard]) -> Any:
             return next((hello for hello in matching(log, "hello", {}) if hello.get("boot") != before), None)
 
-        hello: dict[str, Any] | None = self.wait(anew, since, 2 * self.options.patience_s)
+        hello: dict[str, Any] | None = self.wait(anew, since)
         if hello is None:
             raise Unfit("the device did not start anew by command")
         return hello

@@ -183,7 +183,7 @@ def _has_clock(bench: Bench) -> bool:
     """Whether the next thing that the device tells carries a time. A feeder is held, so that nothing moves."""
     since = bench.mark()
     if bench.options.kind == "feeder":
-        _, dose = bench.dispense()
+        _, dose = bench.dispense(expires=False)
         if dose is None:
             raise Unfit("a dispense during a hold was not told as a dose, so that its time cannot be seen")
         return dose.get("at_ms") is not None

@@ -124,7 +124,7 @@ def versions(bench: Bench) -> None:
 
 def holds(bench: Bench) -> None:
     bench.ready()
-    held = bench.hold(True)
+    bench.hold(True)
     bench.settle()
     bench.begin()
     bench.sent.append("down/hold with held: true")
@@ -149,6 +149,8 @@ def holds(bench: Bench) -> None:
     bench.dispense()
     bench.settle()
     bench.judge("held-restart", bench.steps() == 0, "no steps: it was held before the restart")
+    held = bench.hold(True)
+    bench.settle()
     bench.begin()
     bench.hold(False, version=held - 1)
     bench.settle()
@@ -235,7 +237,8 @@ def cap(bench: Bench) -> None:
     bench.ready()
     size_g, gain = bench.options.dose_g, bench.gain or 0.0
     room_g = 0.4 * size_g
-    cap_g = bench.moved_g(0) + room_g
+    bench.dispense()
+    cap_g = bench.moved_g() + room_g
     bench.plan(cap_g=cap_g)
     bench.settle()
     bench.begin()

@@ -36,7 +36,9 @@ def journal(bench: Bench) -> None:
         bench.verdicts.leave("received-foreign", "`resend` does not work, by which it would be seen")
     since = bench.mark()
     bench.restart()
-    repeats = bench.judge("repeated", _again(bench, seq, since) is not None, f"the dose {seq} again after the connect")
+    repeats = "received-foreign" not in bench.verdicts.breaches and bench.judge(
+        "repeated", _again(bench, seq, since) is not None, f"the dose {seq} again after the connect"
+    )
     _, second = bench.dispense()
     if second is None or not isinstance(second.get("seq"), int):
         raise Unfit("no dose was told after a restart")
