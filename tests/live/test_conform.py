@@ -3,471 +3,33 @@
 Devices run beside each other on one broker, since each run waits for most of its time.
 """
 
-import contextlib
-import importlib.util
-import threading
+import json
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from types import ModuleType
-from typing import Any
 
 import pytest
+from beds import Bed, Program, programs
+from breakers import ALONE, BLIND, EXAMPLES, MUTANTS, Feeder, Probe, TimeIgnored, WrongUnit
+from desk import Ear
 from servers import Broker
 
 from tareline.conform import run
+from tareline.conform.bench import Options
+from tareline.conform.rules import RULES
 from tareline.conform.verdicts import Verdicts
+from tareline.conform.wire import Wire
 
-EXAMPLES = Path(__file__).parents[2] / "firmware" / "examples"
 PATIENCE_S = 15.0
 
 
-def load(name: str) -> ModuleType:
-    """An example as a module; it imports nothing of this project."""
-    spec = importlib.util.spec_from_file_location(name, EXAMPLES / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-feeder_example = load("feeder_cpython")
-probe_example = load("probe_cpython")
-Feeder: Any = feeder_example.Feeder
-Probe: Any = probe_example.Probe
-
-
-class PowerGone(BaseException):
-    """What no `except Exception` stops: a crash of the program."""
-
-
-# -- feeders that break one rule each; the name of the rule is the key below
-
-
-class HelloNotKept(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        super().say(tail, retain and tail != "hello", **fields)
-
-
-class HelloWithoutBoard(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        super().say(tail, retain, **{key: value for key, value in fields.items() if (tail, key) != ("hello", "board")})
-
-
-class SameBoot(Feeder):
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self.started -= 3600
-
-
-class AppliedOfAnotherBoot(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        super().say(tail, retain, **(fields | {"boot": "before"} if tail == "applied" else fields))
-
-
-class AppliedWithoutHold(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        super().say(tail, retain, **(fields | {"hold_version": 0} if tail == "applied" else fields))
-
-
-class NoWill(Feeder):
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self.client.will_clear()
-
-
-class WeakDoses(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        if tail == "dose":
-            self.client.publish(f"{self.prefix}up/dose", feeder_example.json.dumps(fields), 0)
-        else:
-            super().say(tail, retain, **fields)
-
-
-class DoseWithoutUptime(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        if tail == "dose":
-            fields["uptime_ms"] = None
-        super().say(tail, retain, **fields)
-
-
-class DoseToldAnew(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        super().say(tail, retain, **(fields | {"uptime_ms": self.uptime_ms()} if tail == "dose" else fields))
-
-
-class DoseInSeconds(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        if tail == "dose":
-            fields["at_ms"] = 1_600_000_000_000
-        super().say(tail, retain, **fields)
-
-
-class SilentToTheUnknown(Feeder):
-    def say(self, tail: str, retain: bool = False, **fields: Any) -> None:
-        if not (tail == "reply" and str(fields["detail"]).startswith("unknown")):
-            super().say(tail, retain, **fields)
-
-
-class NoRestart(Feeder):
-    def take_command(self, body: dict[str, Any]) -> None:
-        super().take_command(body)
-        self.restarting = False
-
-
-class ObeysLate(Feeder):
-    def is_late(self, expires_at_ms: Any) -> bool:
-        return self.hardware.now_ms() is None and super().is_late(expires_at_ms)
-
-
-class ObeysBlind(Feeder):
-    def is_late(self, expires_at_ms: Any) -> bool:
-        return self.hardware.now_ms() is not None and super().is_late(expires_at_ms)
-
-
-class ObeysTwice(Feeder):
-    def may_act(self, command: str, expires_at_ms: int | None) -> bool:
-        return True
-
-
-class ObeysTwiceAfterARestart(Feeder):
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self.state["done"] = {}
-
-
-class CrashesAtAnOddHold(Feeder):
-    def take_hold(self, body: dict[str, Any]) -> None:
-        if not isinstance(body.get("held"), bool):
-            raise PowerGone
-        super().take_hold(body)
-
-
-class CrashesAtDepth(Feeder):
-    def arrived(self, client: Any, data: Any, message: Any) -> None:
-        if message.payload.startswith(b"[" * 50):
-            self.deep = True
-        super().arrived(client, data, message)
-
-    def run_once(self) -> None:
-        super().run_once()
-        if getattr(self, "deep", False):
-            raise PowerGone
-
-
-class CrashesAtSize(Feeder):
-    def run_once(self) -> None:
-        super().run_once()
-        if getattr(self, "large", False):
-            raise PowerGone
-
-    def arrived(self, client: Any, data: Any, message: Any) -> None:
-        self.large = len(message.payload) > 8192
-        super().arrived(client, data, message)
-
-
-class RefusesInSilence(Feeder):
-    def fault(self, code: str, detail: str) -> None:
-        if code != "message_refused":
-            super().fault(code, detail)
-
-
-class DoesNotAcknowledge(Feeder):
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self.client.manual_ack_set(True)
-
-    def arrived(self, client: Any, data: Any, message: Any) -> None:
-        super().arrived(client, data, message)
-        if not message.payload.startswith(b"[["):
-            self.client.ack(message.mid, message.qos)
-
-
-class TakesHalfAPlan(Feeder):
-    def take_plan(self, body: dict[str, Any]) -> None:
-        meals = [meal for meal in body["meals"] if isinstance(meal, dict) and isinstance(meal["id"], str)]
-        super().take_plan({**body, "meals": meals})
-
-
-class KnowsAllFields(Feeder):
-    def take_plan(self, body: dict[str, Any]) -> None:
-        if "colour" in body:
-            raise ValueError("colour")
-        super().take_plan(body)
-
-
-class BelievesOldTime(Feeder):
-    def take_time(self, body: dict[str, Any]) -> None:
-        super().take_time(body | {"boot": self.boot, "uptime_ms": self.uptime_ms()})
-
-
-class BelievesNoTime(Feeder):
-    def take_time(self, body: dict[str, Any]) -> None:
-        pass
-
-
-class FeedsWithoutAPlan(Feeder):
-    def room_g(self) -> float:
-        return super().room_g() if self.state["plan"] else 1.0
-
-
-class TakesOlderPlans(Feeder):
-    def may_take(self, installation: str, new: dict[str, Any], old: dict[str, Any] | None) -> bool:
-        return super().may_take(installation, new, None if "meals" in new else old)
-
-
-class TakesOlderReleases(Feeder):
-    def may_take(self, installation: str, new: dict[str, Any], old: dict[str, Any] | None) -> bool:
-        return super().may_take(installation, new, None if new.get("held") is False else old)
-
-
-class IgnoresOlderHolds(Feeder):
-    def take_hold(self, body: dict[str, Any]) -> None:
-        hold = self.state["hold"]
-        if not hold or body.get("version", 0) > hold["version"] or not isinstance(body.get("held"), bool):
-            super().take_hold(body)
-
-
-class MovesWhileHeld(Feeder):
-    def is_held(self) -> bool:
-        return self.state["stopped"] is not None
-
-
-class MealsMoveWhileHeld(Feeder):
-    eating = False
-
-    def meal(self, meal: str, cause: str, target_g: float) -> None:
-        self.eating = True
-        super().meal(meal, cause, target_g)
-        self.eating = False
-
-    def is_held(self) -> bool:
-        return super().is_held() and not self.eating
-
-
-class ForgetsTheHold(Feeder):
-    """It keeps no hold over a restart, and takes no older one that the broker kept."""
-
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        if self.state["hold"]:
-            self.state["hold"]["held"] = False
-
-    def take_hold(self, body: dict[str, Any]) -> None:
-        if (
-            self.uptime_ms() > 1000
-            or self.state["hold"] is None
-            or body.get("version") != self.state["hold"]["version"]
-        ):
-            super().take_hold(body)
-
-
-class ReducesNothing(Feeder):
-    def reduced(self, target_g: float) -> float:
-        return target_g
-
-
-class TakesTurns(Feeder):
-    def stop(self, code: str, why: str) -> None:
-        if code != "two_installations":
-            super().stop(code, why)
-
-
-class FeedsHalfMore(Feeder):
-    def reduced(self, target_g: float) -> float:
-        return float(super().reduced(target_g)) * (1.5 if self.state["plan"] and not self.state["plan"]["meals"] else 1)
-
-
-class FeedsAMealTwice(Feeder):
-    def take_plan(self, body: dict[str, Any]) -> None:
-        super().take_plan(body)
-        self.state["fed"] = []
-
-
-class FeedsThePast(Feeder):
-    def is_due(self, meal: str, at_ms: int, now_ms: int) -> bool:
-        return at_ms <= now_ms and meal not in self.state["fed"]
-
-
-class NoCap(Feeder):
-    def room_g(self) -> float:
-        return 1000.0 if self.state["plan"] else 0.0
-
-
-class NoCapForMeals(Feeder):
-    def dose(self, meal: str | None, cause: str, asked_g: float) -> Any:
-        given_g = self.state["given_g"]
-        if meal:
-            self.state["given_g"] = 0.0
-        told = super().dose(meal, cause, asked_g)
-        if meal:
-            self.state["given_g"] += given_g
-        return told
-
-
-class CapForgottenAtStart(Feeder):
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self.state["given_g"] = 0.0
-
-
-class NoFallback(Feeder):
-    def fallback_end_ms(self, fallback: dict[str, Any]) -> int:
-        return 0
-
-
-class FallbackForEver(Feeder):
-    def fallback_end_ms(self, fallback: dict[str, Any]) -> int:
-        return 2**53
-
-
-class SkipsNumbers(Feeder):
-    def dose(self, meal: str | None, cause: str, asked_g: float) -> Any:
-        self.state["seq"] += 1
-        return super().dose(meal, cause, asked_g)
-
-
-class ResendsNothing(Feeder):
-    def take_command(self, body: dict[str, Any]) -> None:
-        told = set(self.told)
-        super().take_command(body)
-        if body.get("do") == "resend":
-            self.told = told
-
-
-class NeverRepeats(Feeder):
-    def connected(self, *args: Any) -> None:
-        super().connected(*args)
-        self.told = {dose["seq"] for dose in self.state["doses"]}
-
-
-class ForgetsNothing(Feeder):
-    def take_received(self, body: dict[str, Any]) -> None:
-        pass
-
-
-class BelievesAnyJournal(Feeder):
-    def take_received(self, body: dict[str, Any]) -> None:
-        self.state["doses"] = [dose for dose in self.state["doses"] if dose["seq"] > body["seq"]]
-
-
-class BelievesTheFuture(Feeder):
-    def take_received(self, body: dict[str, Any]) -> None:
-        super().take_received(body)
-        if body["journal"] == self.state["journal"]:
-            self.state["up_to"] = max(body["seq"], self.state.get("up_to", 0))
-
-    def run_once(self) -> None:
-        super().run_once()
-        self.state["doses"] = [dose for dose in self.state["doses"] if dose["seq"] > self.state.get("up_to", 0)]
-
-
-class WrongUnit(Probe):
-    def pack(self, *args: Any) -> Any:
-        return [{**record, "u": "C" if record["u"] == "Cel" else record["u"]} for record in super().pack(*args)]
-
-
-class HalfSeconds(Probe):
-    def pack(self, *args: Any) -> Any:
-        return [{**record, **({"bt": record["bt"] + 0.5} if "bt" in record else {})} for record in super().pack(*args)]
-
-
-class NoNames(Probe):
-    def pack(self, *args: Any) -> Any:
-        return [{**record, "n": f"the {record['n']}"} for record in super().pack(*args)]
-
-
-MUTANTS: dict[type, str] = {
-    HelloNotKept: "retained",
-    HelloWithoutBoard: "hello",
-    SameBoot: "boot",
-    AppliedOfAnotherBoot: "applied",
-    AppliedWithoutHold: "applied-versions",
-    NoWill: "status",
-    WeakDoses: "qos",
-    DoseWithoutUptime: "fields",
-    DoseToldAnew: "dose-same",
-    DoseInSeconds: "dose-time",
-    SilentToTheUnknown: "unknown-command",
-    NoRestart: "restart",
-    ObeysLate: "expired",
-    ObeysTwice: "command-once",
-    ObeysTwiceAfterARestart: "command-once",
-    CrashesAtAnOddHold: "odd-message",
-    CrashesAtDepth: "deep-message",
-    CrashesAtSize: "large-message",
-    RefusesInSilence: "refusal-told",
-    DoesNotAcknowledge: "refusal-acknowledged",
-    TakesHalfAPlan: "refusal-whole",
-    KnowsAllFields: "unknown-fields",
-    FeedsWithoutAPlan: "no-plan",
-    TakesOlderPlans: "plan-lower",
-    TakesOlderReleases: "release-lower",
-    IgnoresOlderHolds: "held-always",
-    MovesWhileHeld: "held-command",
-    MealsMoveWhileHeld: "held-meals",
-    ForgetsTheHold: "held-restart",
-    ReducesNothing: "reduce",
-    TakesTurns: "two-installations",
-    FeedsAMealTwice: "meal-once",
-    FeedsThePast: "meal-past",
-    NoCap: "cap-command",
-    NoCapForMeals: "cap-meal",
-    CapForgottenAtStart: "cap-restart",
-    NoFallback: "fallback",
-    FallbackForEver: "fallback-until",
-    SkipsNumbers: "dose-seq",
-    ResendsNothing: "resend",
-    NeverRepeats: "repeated",
-    ForgetsNothing: "received",
-    BelievesAnyJournal: "received-foreign",
-    BelievesTheFuture: "received-future",
-    WrongUnit: "senml-units",
-    HalfSeconds: "senml-time",
-    NoNames: "senml",
-}
-BLIND: dict[type, str] = {  # these have no clock of their own
-    ObeysBlind: "no-clock-no-expiry",
-    BelievesOldTime: "time-stale",
-}
-
-
-class Bed:
-    """A device of the test in a thread, started again whenever it ends, and its run of conform."""
-
-    def __init__(self, made: type, broker: Broker, folder: Path, clock: bool) -> None:
-        self.name = made.__name__.lower()
-        self._made, self._broker, self._flash, self._clock = made, broker, folder / self.name, clock
-        self._ended = threading.Event()
-        self._hardware = feeder_example.Hardware()
-        self._thread = threading.Thread(target=self._live, name=self.name, daemon=True)
-
-    def _start(self) -> Any:
-        if issubclass(self._made, Probe):
-            return self._made(self.name, "127.0.0.1", self._broker.port, 0.5, self._clock)
-        if not self._clock:
-            self._hardware.ahead_ms = None
-        return self._made(self.name, "127.0.0.1", self._broker.port, self._flash, self._hardware)
-
-    def _live(self) -> None:
-        while not self._ended.is_set():
-            device = self._start()
-            with contextlib.suppress(PowerGone):
-                device.run(self._ended.is_set)
-            if device.client.socket() is not None:
-                device.client.socket().close()
-
-    def tried(self) -> Verdicts:
-        self._thread.start()
-        kind = "probe" if issubclass(self._made, Probe) else "feeder"
-        try:
-            return run.tried(
-                self._broker.url, "tareline", self.name, kind, None, patience_s=PATIENCE_S, samples_s=PATIENCE_S
-            )
-        finally:
-            self._ended.set()
-            self._thread.join(20)
+def tried(device: Bed | Program, broker: Broker) -> Verdicts:
+    with device:
+        return run.tried(
+            broker.url, "tareline", device.name, device.kind, None, patience_s=PATIENCE_S, samples_s=PATIENCE_S
+        )
 
 
 @pytest.fixture(scope="module")
@@ -479,17 +41,15 @@ def common_broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
 
 
 @pytest.fixture(scope="module")
-def runs(common_broker: Broker, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[type, bool], Verdicts]]:
-    """Every device of the test, tried beside the others."""
-    folder = tmp_path_factory.mktemp("devices")
-    jobs = [(made, True) for made in (Feeder, Probe, *MUTANTS)] + [(made, False) for made in (Feeder, Probe, *BLIND)]
-    with ThreadPoolExecutor(len(jobs)) as pool:
-        futures: dict[tuple[type, bool], Future[Verdicts]] = {}
-        for made, clock in jobs:
-            where = folder / str(clock)
-            named = made if clock else type(f"Blind{made.__name__}", (made,), {})
-            futures[made, clock] = pool.submit(Bed(named, common_broker, where, clock).tried)
-        yield lambda made, clock: futures[made, clock].result(240)
+def runs(common_broker: Broker, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str], Verdicts]]:
+    """Every device, tried beside the others; by name."""
+    folder, port = tmp_path_factory.mktemp("devices"), common_broker.port
+    devices: list[Bed | Program] = [*programs(port, folder)]
+    devices += [Bed(made, port, folder) for made in (Feeder, Probe, *MUTANTS, *ALONE)]
+    devices += [Bed(made, port, folder, clock=False) for made in (Feeder, Probe, TimeIgnored, *BLIND)]
+    with ThreadPoolExecutor(len(devices)) as pool:
+        futures = {device.name: pool.submit(tried, device, common_broker) for device in devices}
+        yield lambda name: futures[name].result(240)
 
 
 def told(verdicts: Verdicts) -> str:
@@ -497,26 +57,176 @@ def told(verdicts: Verdicts) -> str:
 
 
 @pytest.mark.parametrize("made", MUTANTS, ids=lambda made: made.__name__)
-def test_a_device_that_breaks_a_rule_is_told_that_rule(made: type, runs: Callable[[type, bool], Verdicts]) -> None:
-    verdicts = runs(made, True)
+def test_a_device_that_breaks_a_rule_is_told_that_rule(made: type, runs: Callable[[str], Verdicts]) -> None:
+    verdicts = runs(made.__name__.lower())
     assert [rule.id for rule in verdicts.broken()] == [MUTANTS[made]], told(verdicts)
+    breach = verdicts.breaches[MUTANTS[made]]
+    assert breach.expected
+    assert breach.came
 
 
 @pytest.mark.parametrize("made", BLIND, ids=lambda made: made.__name__)
-def test_a_device_without_a_clock_that_breaks_a_rule(made: type, runs: Callable[[type, bool], Verdicts]) -> None:
-    verdicts = runs(made, False)
+def test_a_device_without_a_clock_that_breaks_a_rule(made: type, runs: Callable[[str], Verdicts]) -> None:
+    verdicts = runs(f"{made.__name__}-blind".lower())
     assert [rule.id for rule in verdicts.broken()] == [BLIND[made]], told(verdicts)
+
+
+def test_every_rule_that_a_program_can_try_is_broken_by_a_device() -> None:
+    tried_here = {*MUTANTS.values(), *BLIND.values()}
+    alone = {*ALONE.values(), "time-taken"}  # nothing works without these
+    assert tried_here | alone == {rule.id for rule in RULES.values() if not rule.by_hand}
 
 
 NEED_A_CLOCK = {"dose-time"}
 NEED_NO_CLOCK = {"time-stale", "time-taken", "no-clock-no-expiry"}
 
 
-@pytest.mark.parametrize("clock", [True, False], ids=["clock", "no-clock"])
-@pytest.mark.parametrize("made", [Feeder, Probe], ids=["feeder", "probe"])
-def test_the_examples_keep_every_rule(made: type, clock: bool, runs: Callable[[type, bool], Verdicts]) -> None:
-    verdicts = runs(made, clock)
+@pytest.mark.parametrize(
+    "name",
+    [
+        "feeder",
+        "probe",
+        "sketch-feeder",
+        "sketch-probe",
+        "plain-feeder",
+        "plain-probe",
+        "feeder-blind",
+        "probe-blind",
+        "sketch-feeder-no-clock",
+        "sketch-probe-no-clock",
+        "desk-feeder-micropython",
+        "desk-probe-micropython",
+        "desk-feeder-cpython",
+        "desk-probe-cpython",
+    ],
+)
+def test_the_examples_and_our_own_firmware_keep_every_rule(name: str, runs: Callable[[str], Verdicts]) -> None:
+    verdicts = runs(name)
     assert verdicts.breaches == {}, told(verdicts)
-    untried = {rule.id for rule, _ in verdicts.not_tried() if not rule.by_hand}
-    assert untried <= (NEED_NO_CLOCK if clock else NEED_A_CLOCK), told(verdicts)
     assert not verdicts.ended
+    untried = {rule.id for rule, _ in verdicts.not_tried() if not rule.by_hand}
+    blind = name.endswith(("-blind", "-no-clock", "-cpython"))
+    assert untried <= (NEED_A_CLOCK if blind else NEED_NO_CLOCK), told(verdicts)
+
+
+# -- what nothing works without: the run says so, and ends or leaves the rest
+
+
+@pytest.mark.parametrize("made", ALONE, ids=lambda made: made.__name__)
+def test_what_nothing_works_without(made: type, runs: Callable[[str], Verdicts]) -> None:
+    verdicts = runs(made.__name__.lower())
+    assert ALONE[made] in verdicts.breaches, told(verdicts)
+
+
+def test_a_time_that_is_never_taken(runs: Callable[[str], Verdicts]) -> None:
+    verdicts = runs("timeignored-blind")
+    assert [rule.id for rule in verdicts.broken()] == ["time-taken"], told(verdicts)
+    assert verdicts.ended
+
+
+# -- the command
+
+
+def command(broker: Broker, device: str, *options: str, answer: str = "") -> subprocess.CompletedProcess[str]:
+    program = str(Path(sys.executable).with_name("tareline"))
+    words = [program, "conform", "--device", device, "--broker", broker.url, "--patience-s", "10", *options]
+    return subprocess.run(words, input=answer, capture_output=True, text=True, timeout=200, check=False)
+
+
+def test_the_command_tells_what_was_kept_and_what_was_broken(common_broker: Broker, tmp_path: Path) -> None:
+    good, bad = (
+        Bed(Probe, common_broker.port, tmp_path, name="good"),
+        Bed(WrongUnit, common_broker.port, tmp_path, name="bad"),
+    )
+    with good, bad, ThreadPoolExecutor(2) as pool:
+        kept, broken = pool.map(lambda name: command(common_broker, name), ("good", "bad"))
+    assert kept.returncode == 0, kept.stdout + kept.stderr
+    assert " 0 broken" in kept.stdout
+    assert broken.returncode == 1
+    assert "BROKEN  senml-units" in broken.stdout
+    assert RULES["senml-units"].text in broken.stdout
+    assert '"u": "C"' in broken.stdout.replace("'", '"')
+    assert "last-will" in broken.stdout  # not tried, and how to
+
+
+def test_nothing_moves_before_somebody_has_said_that_there_is_a_dish(common_broker: Broker, tmp_path: Path) -> None:
+    with Bed(Feeder, common_broker.port, tmp_path, name="asked"):
+        said = command(common_broker, "asked", answer="n\n")
+    assert said.returncode == 2
+    assert "a dish under it, never a tank" in said.stdout
+    assert "at most 3 g" in said.stdout
+    assert json.loads((tmp_path / "asked" / "state.json").read_text())["seq"] == 0
+
+
+def test_a_device_of_a_real_service_is_left_alone(common_broker: Broker, tmp_path: Path) -> None:
+    ear = Ear(common_broker)
+    plan = {"installation": "a-house", "version": 5, "issued_at_ms": 1, "days": [], "meals": [], "fallback": None}
+    ear.say("housed", "plan", plan, retain=True)
+    try:
+        with Bed(Feeder, common_broker.port, tmp_path, name="housed"):
+            refused = command(common_broker, "housed", "--yes")
+    finally:
+        ear.close()
+    assert refused.returncode == 2
+    assert "'a-house'" in refused.stderr
+    assert "--take-over" in refused.stderr
+    assert json.loads((tmp_path / "housed" / "state.json").read_text())["seq"] == 0
+
+
+def test_somebody_else_who_speaks_ends_the_run_and_the_device_is_left_held(
+    common_broker: Broker, tmp_path: Path
+) -> None:
+    ear = Ear(common_broker)
+    wire = Wire(common_broker.url, "tareline", "shared", None)
+
+    def speak(case: run.Case, verdicts: Verdicts) -> None:
+        ear.say("shared", "command", {"id": "x", "do": "tare"})
+
+    try:
+        with Bed(Feeder, common_broker.port, tmp_path, name="shared"):
+            run.find_kind(wire, None)
+            verdicts = run.run(wire, Options("feeder", patience_s=PATIENCE_S), speak)
+    finally:
+        wire.close()
+        ear.close()
+    assert "somebody else speaks to the device" in verdicts.ended
+    assert "dispense" in verdicts.untried
+
+
+def test_a_run_leaves_the_feeder_held_without_meals(runs: Callable[[str], Verdicts], common_broker: Broker) -> None:
+    assert runs("feeder").breaches == {}
+    wire = Wire(common_broker.url, "tareline", "feeder", None)
+    wire.close()
+    assert wire.issued["hold"]["held"] is True
+    assert wire.issued["plan"]["meals"] == []
+    assert {day["cap_g"] for day in wire.issued["plan"]["days"]} == {0.0}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--broker", "mqtt://127.0.0.1:1"), "device: expected"),
+        (("--device", "x"), "broker: expected"),
+        (("--device", "x", "--broker", "http://h"), 'expected "mqtt://HOST:PORT"'),
+        (("--device", "x", "--broker", "mqtt://127.0.0.1:1"), "cannot be reached"),
+    ],
+)
+def test_bad_input_is_one_clear_line(words: tuple[str, ...], said: str) -> None:
+    program = str(Path(sys.executable).with_name("tareline"))
+    done = subprocess.run([program, "conform", *words], capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_the_list_shows_every_rule_and_how_to_try_by_hand() -> None:
+    program = str(Path(sys.executable).with_name("tareline"))
+    done = subprocess.run([program, "conform", "--list"], capture_output=True, text=True, timeout=60, check=True)
+    for rule in RULES.values():
+        assert f"{rule.id} ({', '.join(rule.kinds)}): {rule.text}" in done.stdout
+    assert done.stdout.count("By hand: ") == sum(bool(rule.by_hand) for rule in RULES.values())
+
+
+def test_the_page_for_other_devices_names_every_rule() -> None:
+    page = (EXAMPLES.parent / "OTHER-DEVICES.md").read_text(encoding="utf-8")
+    assert [rule for rule in RULES if f"`{rule}`" not in page] == []

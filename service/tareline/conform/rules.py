@@ -27,7 +27,7 @@ RULES: dict[str, Rule] = {
             BOTH,
             "`boot` is random per start and `uptime_ms` counts from it; `board` and `journal` stay the same.",
         ),
-        Rule("status", BOTH, "up/status says online: true at a connect; its last will says online: false."),
+        Rule("status", BOTH, "up/status says online: true at every connect."),
         Rule("applied", FEEDER, "up/applied is said at every connect and change; only the current boot's confirms."),
         Rule("retained", BOTH, "up/status, up/hello and (of a feeder) up/applied are retained."),
         Rule("qos", BOTH, "What a device publishes has QoS 1."),
