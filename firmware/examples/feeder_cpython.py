@@ -445,9 +445,13 @@ def name(value: Any) -> str:
     return value
 
 
-if __name__ == "__main__":
-    hardware = Hardware()
+def run(device: str, host: str, port: int, flash: str, hardware: Hardware, clock: bool = True) -> None:
+    """Start again after each restart, for ever. clock: whether the clock outlasts a restart."""
     while True:
-        if "--no-clock" in sys.argv:
+        if not clock:
             hardware.ahead_ms = None
-        Feeder(sys.argv[1], sys.argv[2], int(sys.argv[3]), Path(sys.argv[4]), hardware).run()
+        Feeder(device, host, port, Path(flash), hardware).run()
+
+
+if __name__ == "__main__":
+    run(sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4], Hardware(), "--no-clock" not in sys.argv)

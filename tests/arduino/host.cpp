@@ -192,7 +192,16 @@ Store &theStore() {
 
 static int32_t hopperUg = 60000000;
 
-void motorTurn(int32_t steps) { hopperUg -= steps * GAIN_UG; }
+// GAIN_TIMES: the auger gives that many times what it should. CUT_ONCE: power goes at the first turn, and this file is
+// made, so that it does not go again.
+void motorTurn(int32_t steps) {
+  const char *times = getenv("GAIN_TIMES"), *cut = getenv("CUT_ONCE");
+  hopperUg -= steps * GAIN_UG * (times ? atoi(times) : 1);
+  if (cut && access(cut, F_OK) != 0) {
+    close(open(cut, O_CREAT | O_WRONLY, 0600));
+    _exit(1);
+  }
+}
 
 bool weigh(int32_t *ug, int32_t *sdUg) {
   *ug = hopperUg;
