@@ -64,12 +64,10 @@ class Example:
             runtime = sys.executable if language == "cpython" else str(Path(sys.executable).with_name("micropython"))
             self._command = [runtime, str(script)]
         self.process: subprocess.Popen[bytes] | None = None
-        self.start()
         self.wire = Wire(broker.url, "tareline", self.name, None)
         self.bench = Bench(self.wire, Options("feeder", dose_g=SIZE_G, patience_s=20.0), Verdicts("feeder"))
-        with self.wire.changed:
-            for heard in self.wire.log:
-                self.bench._heard(heard)
+        self.start()
+        assert self.bench.message("hello") is not None  # now it reads what goes down
         self.bench.ready()
 
     def start(self) -> None:

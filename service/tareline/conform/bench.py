@@ -84,8 +84,8 @@ class Bench:
     def mark(self) -> int:
         return len(self.wire.log)
 
-    def say(self, tail: str, body: dict[str, Any] | bytes, retain: bool = False, what: str = "") -> None:
-        self.sent.append(what or f"down/{tail} {_short(body)}")
+    def say(self, tail: str, body: dict[str, Any] | bytes, retain: bool = False) -> None:
+        self.sent.append(f"down/{tail} {_short(body)}")
         self.wire.say(tail, body, retain)
 
     def next_version(self) -> int:
