@@ -1,0 +1,1 @@
+freeze("$(PORT_DIR)/modules")
