@@ -14,7 +14,10 @@ NOISE_PIN = 22
 
 
 class Bench:
-    """The board with the converter; `told`: what each conversion gave; `ticks`, `passed_ms`: of the timer interrupt."""
+    """The board with the converter; `told`: what each conversion gave; `ticks`, `passed_ms`: of the timer interrupt;
+    `spared`: pulses that had no interrupt."""
+
+    spared = 25
 
     def __init__(self, image: Path, codes: list[int], **settings: object) -> None:
         fields = {"RATE_HZ": 10, "HOLD": True, "LONG_US": 1, "TICK_HZ": 0, "MOST_US": None} | settings
@@ -56,16 +59,18 @@ def disturbed(image: Path, **settings: object) -> Bench:
     """An interrupt in every pulse from the first to the last, each in a conversion of its own."""
     bench = Bench(image, different(4000), COUNT=60, RATE_HZ=80, **settings)
     left = list(range(1, 26))
+    spoilt = {0, 1, 2}  # conversions that had theirs, by number; the first ones stay whole
 
     def rise(pulse: int) -> None:
-        if left and pulse == left[0] and len(bench.chip.given) > 2:
+        if left and pulse == left[0] and len(bench.chip.given) not in spoilt:
             left.pop(0)
+            spoilt.add(len(bench.chip.given))
             bench.board.drive(NOISE_PIN, 1)
             bench.board.drive(NOISE_PIN, 0)
 
     bench.chip.on_rise = rise
     bench.run()
-    assert not left, "every pulse has had its interrupt"
+    bench.spared = len(left)
     return bench
 
 
@@ -79,6 +84,7 @@ def wrong(bench: Bench) -> list[int]:
 def test_a_pulse_that_an_interrupt_makes_too_long_never_gives_a_wrong_number(rp2_image: Path, long_us: int) -> None:
     bench = disturbed(rp2_image, HOLD=False, LONG_US=long_us)
     long = [width for width in bench.chip.widths_us if width > long_us]
+    assert bench.spared == 0
     assert len(long) >= 25, "each interrupt came into its pulse"
     assert bench.chip.offs >= 25
     assert wrong(bench) == []
@@ -91,6 +97,7 @@ def test_without_the_guard_such_pulses_give_wrong_numbers(rp2_image: Path) -> No
 
 def test_with_interrupts_held_off_none_comes_into_a_pulse(rp2_image: Path) -> None:
     bench = disturbed(rp2_image, HOLD=True, LONG_US=300)
+    assert bench.spared == 0
     assert max(bench.chip.widths_us[1:]) < OFF_US / 4
     assert bench.chip.offs == 1, "the driver's own restart"
     assert None not in bench.told
