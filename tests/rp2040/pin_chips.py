@@ -103,7 +103,7 @@ class StepDriver:
     """A driver with step, direction and enable (low: on), and its motor.
 
     Counts a step where a pulse of 2 us or more ends, with the coils on since 1 ms at least (common practice, no source;
-    drivers differ). `lost` counts the pulses that were none.
+    drivers differ) and tells `on_step`. `lost` counts the pulses that were none.
     """
 
     def __init__(self, board: Rp2Board, step: int, direction: int, enable: int) -> None:
@@ -112,6 +112,7 @@ class StepDriver:
         self.position = 0
         self.times_us: list[float] = []
         self.lost = 0
+        self.on_step: Callable[[], None] = lambda: None
         self.on_us = 0.0
         self._coils_since: float | None = None
         self._rose: float | None = None
@@ -138,6 +139,7 @@ class StepDriver:
             if ready and now - self._rose >= 2:
                 self.times_us.append(self._rose)
                 self.position += 1 if self._board.level(self._direction) else -1
+                self.on_step()
             else:
                 self.lost += 1
             self._rose = None
@@ -160,13 +162,15 @@ class PushButton:
 class Ds18b20Chip:
     """A thermometer on an open-drain line with a pull-up. `raw`: the next conversion's register, sixteenths of a degree.
 
-    Worst cases: presence as late and as short as the data sheet lets it be, a zero that stands for 15 us only.
+    Presence comes as late and as short as the data sheet lets it be. zero_us: how long a zero stands; 15 at least, 30
+    in typical devices.
     """
 
-    def __init__(self, board: Rp2Board, pin: int, raw: int) -> None:
+    def __init__(self, board: Rp2Board, pin: int, raw: int, zero_us: float = 30) -> None:
         self._board = board
         self._pin = pin
         self.raw = raw
+        self._zero_us = zero_us
         self.conversions = 0
         self._temperature = 0x0550  # after power-on
         self._converted_at: float | None = None
@@ -187,7 +191,7 @@ class Ds18b20Chip:
                 bit = self._answer.pop(0)
                 self._board.drive(self._pin, bit)
                 if not bit:
-                    self._let_go_in(15)
+                    self._let_go_in(self._zero_us)
             else:
                 self._board.drive(self._pin, 0)
             return

@@ -26,6 +26,6 @@ class PortBus:
 
 pin = Pin(4, Pin.OPEN_DRAIN)
 thermometer = DS18B20(PortBus(pin) if settings.PORT_BUS else OneWireBus(pin, time, machine), time)
-for _ in range(3):
+for _ in range(2):
     print("read", thermometer.read(), thermometer.detail)
 print("end")
