@@ -1,6 +1,6 @@
 """Runs on the board: the whole feeder, with the firmware's drivers on its pins and the serial line for a network.
 
-settings.json says which pins; HEAP_BYTES in it, how much of the heap the program may have.
+The pins are those of test_program_on_pins.py.
 """
 
 import binascii
@@ -36,6 +36,7 @@ class PinsBoard(Files):
     def __init__(self, settings):
         Files.__init__(self, "/")
         self.board = binascii.hexlify(machine.unique_id()).decode()
+        self.power_ms = settings["power_ms"]
         self.gain_ng = settings["gain_ng_per_step"]
         self.sockets = Sockets(settings)
         self.cell = HX711(Pin(16, Pin.IN), Pin(17, Pin.OUT), time, machine)
@@ -58,7 +59,8 @@ class PinsBoard(Files):
         return time.ticks_ms()
 
     def now_ms(self):
-        return time.time_ns() // 1000000
+        """The time since the clock with a battery was read, at the start; settings.json has what it showed."""
+        return self.power_ms + time.ticks_ms()
 
     def random_id(self):
         return binascii.hexlify(os.urandom(6)).decode()
@@ -67,8 +69,9 @@ class PinsBoard(Files):
         return False
 
     def end_cycle(self):
+        """Say now and then how many control cycles there were, when, and what the heap has free."""
         self.cycles += 1
-        if self.cycles % 250 == 1:
+        if self.cycles % 50 == 0:
             print("cycle", self.cycles, time.ticks_ms(), gc.mem_free())
 
 

@@ -5,6 +5,7 @@ import random
 from pathlib import Path
 from typing import Any
 
+import pytest
 from broker import Broker
 from pin_chips import Ds18b20Chip, Hx711Chip, PushButton, StepDriver
 from rp2_board import Rp2Board, compiled, firmware
@@ -29,6 +30,7 @@ SETTINGS = {
     "password": None,
     "root": "tareline",
     "gain_ng_per_step": 1_000_000,
+    "power_ms": NOW_MS,
 }
 PLATFORM = ("button", "ds18b20", "feeder_rig", "files", "hx711", "onewire_bus", "runner", "sockets", "stepper")
 
@@ -64,26 +66,62 @@ class Feeder:
     def _stepped(self) -> None:
         self.hopper_g -= GAIN_G
 
-    def come_up(self) -> None:
-        hello = self.broker.wait("hello", 60)
-        echo = {"boot": hello["boot"], "uptime_ms": hello["uptime_ms"]}
-        self.start_us = self.board.us
-        self.broker.down("time", {"now_ms": NOW_MS, **echo})
-
     @property
     def now_ms(self) -> int:
-        return NOW_MS + round((self.board.us - self.start_us) / 1000)
+        return NOW_MS + round(self.board.us / 1000)
 
     def command(self, name: str, do: str, **args: Any) -> dict[str, Any]:
-        count = len(self.broker.of("reply"))
+        """The reply to a command."""
         fields = {"id": name, "expires_at_ms": self.now_ms + 600_000, "do": do, "args": args}
+        count = len(self.broker.of("reply"))
         self.broker.down("command", fields)
         return self.broker.wait("reply", 60, count + 1)
 
+    def plan(self, version: int, meals: list[dict[str, Any]]) -> dict[str, Any]:
+        days = [{"start_ms": NOW_MS - 6 * 3_600_000 + i * DAY_MS, "cap_g": 1.0} for i in range(8)]
+        return {
+            "installation": "home",
+            "version": version,
+            "issued_at_ms": self.now_ms,
+            "gain_g_per_step": GAIN_G,
+            "days": days,
+            "meals": meals,
+            "fallback": None,
+        }
 
-def test_a_feeder_from_its_start_to_a_dose(rp2_image: Path) -> None:
+
+def test_a_feeder_from_its_first_start_to_a_meal_and_a_hold(rp2_image: Path) -> None:
     feeder = Feeder(rp2_image)
-    feeder.come_up()
-    print("up", feeder.board.us / 1e6, feeder.broker.messages, feeder.board.said)
-    feeder.board.run_for(5)
-    print(feeder.board.said, feeder.broker.messages)
+    board, broker, motor = feeder.board, feeder.broker, feeder.motor
+    hello = broker.wait("hello", 60)
+    assert (hello["kind"], hello["clock"], hello["calibration"]) == ("feeder", "set", "none")
+
+    # Calibration as the README says: the empty hopper, then a known mass on it.
+    assert feeder.command("c1", "tare")["ok"], broker.messages
+    feeder.hopper_g = 50.0
+    assert feeder.command("c2", "calibrate", mass_g=50)["ok"], broker.messages
+
+    # A plan with one meal; the pulses on the pin are the steps in the dose, and the cell saw what they gave.
+    meal = {"id": "2026-10-25 noon", "at_ms": feeder.now_ms + 2_000, "target_g": 0.03}
+    broker.down("plan", feeder.plan(1, [meal]))
+    dose = broker.wait("dose", 120)
+    assert (dose["meal"], dose["cause"], dose["outcome"]) == (meal["id"], "plan", "ok")
+    assert dose["steps"] == len(motor.times_us) == motor.position == 30
+    assert motor.lost == 0
+    assert not motor.coils_on
+    assert abs(dose["before_g"] - dose["after_g"] - 0.03) < 4 * dose["sd_g"] + 0.0001
+    assert abs(dose["before_g"] - 50) < 0.05
+    assert dose["temperature_c"] == pytest.approx(25.06)
+    assert abs(dose["at_ms"] - meal["at_ms"]) < 30_000
+    assert feeder.cell.offs == 1, "the driver's own restart, and no pulse too long"
+
+    # Held, nothing moves.
+    broker.down("hold", {"installation": "home", "version": 2, "held": True, "reduce_to": 1, "reason": "test"})
+    board.run(lambda: broker.of("applied")[-1]["hold_version"] == 2, 20)
+    feeder.command("c3", "dispense", target_g=0.03)
+    assert broker.wait("dose", 60, 2)["outcome"] == "held"
+    assert motor.position == 30
+    assert "time.bin" in board.files() or "plan.bin" in board.files()
+    print(board.us / 1e6, board.said, sorted(board.files()))
+    assert broker.connects == 1
+    assert board.resets == 0
