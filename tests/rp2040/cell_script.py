@@ -2,8 +2,8 @@
 
 PIO: whether the RP2's own hardware makes the pulses, else the program; COUNT: conversions; RATE_HZ: the converter's;
 HOLD: whether the driver may hold interrupts off; LONG_US: how long the interrupt takes that a rising pin 22 asks for;
-TICK_HZ: a hard timer interrupt, 0 for none; MOST_US: what the driver takes for a pulse that is not too long, None for its
-own figure.
+TICK_HZ: a hard timer interrupt, 0 for none; MOST_US: what the driver takes for a pulse that is not too long, None for
+its own figure.
 """
 
 import time
@@ -13,12 +13,11 @@ import machine
 import settings
 from machine import Pin
 
-ticks = 0
+ticks = [0]
 
 
 def tick(_timer):
-    global ticks
-    ticks += 1
+    ticks[0] += 1
 
 
 def disturb(_pin):
@@ -40,4 +39,4 @@ else:
 begun = time.ticks_ms()
 for _ in range(settings.COUNT):
     print("cell", cell.convert())
-print("end", ticks, time.ticks_diff(time.ticks_ms(), begun))
+print("end", ticks[0], time.ticks_diff(time.ticks_ms(), begun))

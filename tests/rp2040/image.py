@@ -2,10 +2,11 @@
 
     python tests/rp2040/image.py        builds it where it is missing, and prints its path (a UF2 file)
 
-MicroPython and Mbed TLS are Debian's source packages of the suite sid. The chip's SDK and TinyUSB are the packages that
-hold their sources, of the stable suite: the SDK in it is the version that this MicroPython was written for. No source is
-patched, and the build itself needs no network. What is built is kept under .venv/rp2040, by the versions of the four and
-by what is in tests/rp2040/board; removing that folder makes the next start take what Debian's suites have by then.
+MicroPython and Mbed TLS are Debian's source packages of the suite sid. The chip's SDK and TinyUSB are the packages
+that hold their sources, of the stable suite: the SDK in it is the version that this MicroPython was written for. No
+source is patched, and the build itself needs no network. What is built is kept under .venv/rp2040, by the versions of
+the four and by what is in tests/rp2040/board; removing that folder makes the next start take what Debian's suites have
+by then.
 """
 
 import fcntl

@@ -1,4 +1,4 @@
-"""Chips on the emulated board's pins. Their rules are those of their data sheets, from memory; their time is the core's.
+"""Chips on the emulated board's pins. Their rules are their data sheets', from memory; their time is the core's.
 
 What a chip keeps (conversions, steps, pulse widths) is the truth that a test compares the program's belief with.
 """
@@ -160,7 +160,7 @@ class PushButton:
 
 
 class Ds18b20Chip:
-    """A thermometer on an open-drain line with a pull-up. `raw`: the next conversion's register, sixteenths of a degree.
+    """A thermometer on an open-drain line with a pull-up. `raw`: its next conversion in sixteenths of a degree.
 
     Presence comes as late and as short as the data sheet lets it be. zero_us: how long a zero stands; 15 at least, 30
     in typical devices.

@@ -7,12 +7,11 @@ import settings
 from machine import Pin
 from stepper import Stepper
 
-ticks = 0
+ticks = [0]
 
 
 def tick(_timer):
-    global ticks
-    ticks += 1
+    ticks[0] += 1
 
 
 timer = machine.Timer(freq=1000, mode=machine.Timer.PERIODIC, callback=tick, hard=True)
@@ -20,4 +19,4 @@ stall = Pin(15, Pin.IN, Pin.PULL_DOWN)
 motor = Stepper(Pin(18, Pin.OUT), Pin(19, Pin.OUT), Pin(20, Pin.OUT, value=1), time, 2500, 1, stall)
 for steps in settings.STEPS:
     print("made", motor.turn(steps))
-print("end", ticks)
+print("end", ticks[0])

@@ -20,9 +20,9 @@ class Bench:
     spared = 25
 
     def __init__(self, image: Path, codes: list[int], **settings: object) -> None:
-        fields = {"RATE_HZ": 10, "HOLD": True, "LONG_US": 1, "TICK_HZ": 0, "MOST_US": None} | settings
+        fields = {"PIO": False, "RATE_HZ": 10, "HOLD": True, "LONG_US": 1, "TICK_HZ": 0, "MOST_US": None} | settings
         text = "".join(f"{name} = {value!r}\n" for name, value in fields.items())
-        files = firmware("hx711") | {"cell_script.mpy": compiled(HERE / "cell_script.py")}
+        files = firmware("hx711", "board_cell_pio") | {"cell_script.mpy": compiled(HERE / "cell_script.py")}
         self.board = Rp2Board(image, files | {"settings.py": text.encode(), "main.py": b"import cell_script\n"})
         source = iter(codes)
         self.chip = Hx711Chip(self.board, 16, 17, lambda: next(source), int(str(fields["RATE_HZ"])))
@@ -97,6 +97,15 @@ def test_without_the_guard_such_pulses_give_wrong_numbers(rp2_image: Path) -> No
 
 def test_with_interrupts_held_off_none_comes_into_a_pulse(rp2_image: Path) -> None:
     bench = disturbed(rp2_image, HOLD=True, LONG_US=300)
+    assert bench.spared == 0
+    assert max(bench.chip.widths_us[1:]) < OFF_US / 4
+    assert bench.chip.offs == 1, "the driver's own restart"
+    assert None not in bench.told
+    assert wrong(bench) == []
+
+
+def test_no_interrupt_comes_into_a_pulse_that_the_chip_makes_itself(rp2_image: Path) -> None:
+    bench = disturbed(rp2_image, PIO=True, LONG_US=300, TICK_HZ=1000)
     assert bench.spared == 0
     assert max(bench.chip.widths_us[1:]) < OFF_US / 4
     assert bench.chip.offs == 1, "the driver's own restart"

@@ -1,5 +1,5 @@
-"""On the board of the tests, in place of a radio: one connection at a time over the second serial line, as sockets.py of
-the firmware uses a socket. The other end of the line is the broker's; opening and closing are not told to it.
+"""On the board of the tests, in place of a radio: one connection at a time over the second serial line, as sockets.py
+of the firmware uses a socket. The other end of the line is the broker's; opening and closing are not told to it.
 
 The line's registers are read here directly, and the sender waits while the receiver's 32 bytes are full: each look
 through machine.UART would end the core's sleep (its lock sends an event), and a poll would be a loop that never rests.
@@ -31,7 +31,7 @@ def getaddrinfo(host, port, *_more):
     return [(AF_INET, SOCK_STREAM, 0, "", (host, port))]
 
 
-class socket(io.IOBase):
+class Connection(io.IOBase):
     def __init__(self, *_kind):
         while not machine.mem32[FLAGS] & EMPTY:
             machine.mem32[DATA]
@@ -68,3 +68,6 @@ class socket(io.IOBase):
 
     def close(self):
         pass
+
+
+socket = Connection
