@@ -79,8 +79,8 @@ def test_the_words() -> None:
     found = hopper_advice(0.05, 200, 35, ph(8.0), celsius(20.0), 0)
     assert advice_text("feeder-1", found, 48.2) == (
         "No firmware can stop a motor driver that has shorted. Fill the hopper of feeder-1 with no more than 4.6 g at "
-        "a time: so much at once keeps un-ionised ammonia in this tank under its line of 0.05 mg/L. It holds about 48 g "
-        "now, which is more."
+        "a time: so much at once keeps un-ionised ammonia in this tank under its line of 0.05 mg/L. It holds about 48 "
+        "g now, which is more."
     )
     assert "which is more" not in advice_text("feeder-1", found, 4.0)
 
