@@ -79,8 +79,8 @@ def test_the_words() -> None:
     found = hopper_advice(0.05, 200, 35, ph(8.0), celsius(20.0), 0)
     assert advice_text("feeder-1", found, 48.2) == (
         "No firmware can stop a motor driver that has shorted. Fill the hopper of feeder-1 with no more than 4.6 g at "
-        "a time: so much at once keeps un-ionised ammonia in this tank under its line of 0.05 mg/L. It holds about 48 "
-        "g now, which is more."
+        "a time: so much at once, in water without ammonia, keeps un-ionised ammonia in this tank under its line of "
+        "0.05 mg/L. It holds about 48 g now, which is more."
     )
     assert "which is more" not in advice_text("feeder-1", found, 4.0)
 
@@ -91,7 +91,7 @@ def test_a_feeder_is_shown_with_it(tmp_path: Path) -> None:
         (device,) = house.service.views.devices()
         assert (device["device"], device["hopper_advice"]["most_g"]) == (FEEDER, 0.77)
         assert device["hopper_advice"]["assumed"] == ["ph", "temperature"]
-        assert "8 and 26 degC" in device["hopper_advice"]["text"]
+        assert "pH 8.0 and 26 degC" in device["hopper_advice"]["text"]
         house.reading("ph", 7.2, TANK)
         house.hear(house.dose(1, before_g=48.4, after_g=48.2))
         advice = house.service.views.devices()[0]["hopper_advice"]

@@ -82,10 +82,10 @@ def advice_text(feeder: str, advice: Advice, content_g: float | None) -> str:
         return ""
     text = (
         "No firmware can stop a motor driver that has shorted. "
-        f"Fill the hopper of {feeder} with no more than {round_down_g(advice.mass_g):g} g at a time: so much at once "
-        f"keeps un-ionised ammonia in this tank under its line of {advice.line_mg_n_per_l:.2g} mg/L."
+        f"Fill the hopper of {feeder} with no more than {round_down_g(advice.mass_g):g} g at a time: so much at once, "
+        f"in water without ammonia, keeps un-ionised ammonia in this tank under its line of {advice.line_mg_n_per_l:.2g} mg/L."
     )
-    told = {"ph": f"a pH of {advice.ph:g}", "temperature": f"{advice.temperature_c:g} degC"}
+    told = {"ph": f"pH {advice.ph:.1f}", "temperature": f"{advice.temperature_c:g} degC"}
     if advice.assumed:
         text += f" Assumed, as not measured within 14 days: {' and '.join(told[name] for name in advice.assumed)}."
     if content_g is not None:
