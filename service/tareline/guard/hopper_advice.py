@@ -83,7 +83,8 @@ def advice_text(feeder: str, advice: Advice, content_g: float | None) -> str:
     text = (
         "No firmware can stop a motor driver that has shorted. "
         f"Fill the hopper of {feeder} with no more than {round_down_g(advice.mass_g):g} g at a time: so much at once, "
-        f"in water without ammonia, keeps un-ionised ammonia in this tank under its line of {advice.line_mg_n_per_l:.2g} mg/L."
+        "in water without ammonia, keeps un-ionised ammonia in this tank under its line of "
+        f"{advice.line_mg_n_per_l:.2g} mg/L."
     )
     told = {"ph": f"pH {advice.ph:.1f}", "temperature": f"{advice.temperature_c:g} degC"}
     if advice.assumed:
