@@ -144,6 +144,15 @@ def test_lost_and_unreadable_doses_are_shown_as_unknown_never_as_nothing(house: 
     assert (view["from"], view["to"], view["count"], view["message"]) == (3, 4, 2, None)
 
 
+def test_a_device_shows_the_least_memory_it_has_had(house: House) -> None:
+    house.hear(house.hello())
+    (device,) = house.service.views.devices()
+    assert (device["heap_free_bytes"], device["heap_largest_bytes"]) == (None, None)
+    house.hear(house.hello(heap_free_bytes=41_000, heap_largest_bytes=4_096))
+    (device,) = house.service.views.devices()
+    assert (device["heap_free_bytes"], device["heap_largest_bytes"]) == (41_000, 4_096)
+
+
 def test_a_dose_can_be_traced_to_its_message(house: House) -> None:
     message = house.dose(1, note="fields that nobody asked for are kept as well")
     house.hear(house.hello(), message)
