@@ -1,0 +1,434 @@
+"""Updates over the air: fetch a new set of modules piece by piece, verify it, try it, keep it or go back.
+
+What the service offers (`down/update`) is signed with the device's own key: HMAC-SHA256 (RFC 2104) over the device's
+name, the program, the firmware's version, a counter that only grows, and size and SHA-256 of the list of files. The
+list names every file with its size and SHA-256; so nothing that the key has not signed is ever started, whoever runs
+the broker. (A public-key signature would keep the signing key off the device, but it needs big numbers, which Python
+on a small core multiplies for many seconds.)
+
+The device asks for pieces (`up/fetch`) and writes each where it belongs in the folder that is not in force. That
+folder's manifest goes first and comes last, so an unfinished set is no set. Nothing is remembered but the offer: how
+far the fetching is stands on flash as the files themselves, each read back and verified before it counts, again after
+every restart. Then starter.py is told to try the set, and the board starts anew. The set is proven when the service
+has been heard (`heard()`) and it has run for PROOF_MS; where nothing was heard for TRIAL_MS, or it ended twice before,
+the one before runs again. State files stand at the root and are no part of a set.
+
+`Updater` does nothing by itself. Its owner calls `tick(uptime, quiet_ms)` from its loop and never during a dose, and
+`on_connect()`, `on_disconnect()`, `on_message(tail, fields)` for `down/update` and `down/piece`, and `heard()`. The
+platform, beside read, append and replace of journal.py:
+
+  files    size(name), names(folder), make(folder), remove(name), free_bytes(): see files.py
+  power    optional battery_ok(): whether there is enough for writing flash and starting anew
+"""
+
+import binascii
+import hashlib
+import sys
+
+import starter
+from journal import load_one, save_one
+
+OFFER = "update.bin"
+LIST = "files.txt"  # in a set: a line "name size SHA-256" for each file
+PIECE = 768  # bytes of a file in one message: 1 024 characters there
+WINDOW = 512
+BLOCK = 4096
+RESERVE = 32768  # bytes of flash that an update leaves for doses
+LARGEST = 65536  # of a file
+LARGEST_LIST = 8192
+LARGEST_SET = 262144
+LONGEST = 64  # of a text
+TRIES = 3  # of a file that does not arrive as it was signed
+QUIET_MS = 300000  # nothing is done so shortly before a meal
+TRIAL_MS = 3600000
+PROOF_MS = 600000
+ASK_FIRST_MS = 3000
+ASK_LAST_MS = 300000
+AGAIN_MS = 60000  # after flash has refused something
+WAIT_MS = 1000
+
+UPDATE_FAULTS = {
+    "update_done": "a new firmware has proven itself and is in force",
+    "update_failed": "an update was refused or failed; the firmware before it runs on",
+}
+
+
+class FailedError(Exception):
+    """An update that can't be installed; the text says why."""
+
+
+def hmac_sha256(key, message):
+    """HMAC with SHA-256 (RFC 2104)."""
+    if len(key) > 64:
+        key = hashlib.sha256(key).digest()
+    key = key + bytes(64 - len(key))
+    inner = hashlib.sha256(bytes([byte ^ 0x36 for byte in key]))
+    inner.update(message)
+    outer = hashlib.sha256(bytes([byte ^ 0x5C for byte in key]))
+    outer.update(inner.digest())
+    return outer.digest()
+
+
+def signed_bytes(device, offer):
+    """What an offer's signature is made of: a line for each field."""
+    lines = ("tareline update 1", device, offer["program"], offer["firmware"], str(offer["counter"]))
+    return "\n".join(lines + (str(offer["size"]), offer["sha256"], "")).encode("utf-8")
+
+
+def _text(fields, name):
+    found = fields[name]
+    if not isinstance(found, str) or not 0 < len(found) <= LONGEST or "\n" in found:
+        raise ValueError("%s: expected a text of 1 to %d characters in one line" % (name, LONGEST))
+    return found
+
+
+def _whole(fields, name, least, most):
+    found = fields[name]
+    if isinstance(found, bool) or not isinstance(found, int) or not least <= found <= most:
+        raise ValueError("%s: expected a whole number from %d to %d" % (name, least, most))
+    return found
+
+
+def read_offer(fields):
+    """The fields of `down/update`, checked. Raises ValueError, KeyError or TypeError."""
+    return {
+        "counter": _whole(fields, "counter", 1, (1 << 53) - 1),
+        "program": _text(fields, "program"),
+        "firmware": _text(fields, "firmware"),
+        "size": _whole(fields, "size", 1, LARGEST_LIST),
+        "sha256": _text(fields, "sha256"),
+        "mac": _text(fields, "mac"),
+    }
+
+
+def read_line(line):
+    """(name, size, SHA-256) from a line of the list. Raises ValueError."""
+    name, size, sha256 = str(line, "utf-8").split(" ")
+    stem, _, suffix = name.partition(".")
+    plain = stem.replace("_", "a")
+    if suffix not in ("mpy", "py") or len(name) > 40 or not _is_plain(plain) or len(sha256) != 64:
+        raise ValueError("a line that is none")
+    size = int(size)
+    if not 0 < size <= LARGEST:
+        raise ValueError("a file of %d bytes" % size)
+    return name, size, sha256
+
+
+def _is_plain(stem):
+    for character in stem:
+        if not ("a" <= character <= "z" or "0" <= character <= "9"):
+            return False
+    return bool(stem)
+
+
+class Updater:
+    """See the module's own text.
+
+    settings: device, and key (hexadecimal) where updates are taken. program: the module that the sets start.
+    running: the folder in force or on trial, None on a device that does not run from a set.
+    publish(tail, fields, retained) and tell(code, detail): as the logic has them. restart(): asks for a start anew.
+    """
+
+    def __init__(self, settings, program, running, platform, publish, tell, restart, proof_ms=PROOF_MS):
+        self.device = settings["device"]
+        self.key = binascii.unhexlify(settings.get("key") or "")
+        self.program = program
+        self.running = running
+        self.flash = platform
+        self.publish = publish
+        self.tell = tell
+        self.restart = restart
+        self.battery_ok = getattr(platform, "battery_ok", None)
+        self.proof_ms = proof_ms
+        self.record = starter.load(platform)
+        self.on_trial = running is not None and self.record["trial"] == running
+        self.passed_over = not self.on_trial and self.record["trial"] is not None
+        self.connected = False
+        self.has_heard = False
+        self.uptime = 0
+        self.resume_at = 0
+        self.wait_ms = WAIT_MS
+        self.refused = None  # (signature, counter, why) of an offer that was refused in this boot
+        self.why = None  # what an update that can't be installed fails of
+        self.offer = None
+        self.firmware = ""  # what is on trial
+        self.work = None
+        self.ready = False
+        self.told_state = None
+        self.wanted = None  # (file, at, size) that was asked for
+        self.piece = None
+        self.again_ms = ASK_FIRST_MS
+        self.asked_at = None
+        if not self.record["told"]:
+            self.tell(*self.record["result"])
+        self._resume()
+
+    def _resume(self):
+        """Go on with what was begun before this start."""
+        kept, _ = load_one(self.flash, OFFER)
+        if kept is None:
+            return
+        try:
+            offer = read_offer(kept)
+        except (ValueError, KeyError, TypeError):
+            return
+        if offer["counter"] == self.record["counter"]:
+            self.firmware = offer["firmware"]
+        elif offer["counter"] > self.record["counter"] and self._why_not(offer) is None:
+            self._begin(offer)
+
+    # The owner's calls
+
+    def on_connect(self):
+        self.connected = True
+        self.told_state = self.asked_at = None
+        self.again_ms = ASK_FIRST_MS
+
+    def on_disconnect(self):
+        self.connected = False
+
+    def heard(self):
+        """The service, or for a probe the broker, has acknowledged something: this firmware can be reached."""
+        self.has_heard = True
+
+    def on_message(self, tail, fields):
+        """Take `down/update` or `down/piece`. Raises ValueError, KeyError, TypeError or OSError for what can't be."""
+        if tail == "update":
+            self._on_offer(read_offer(fields))
+        elif self.wanted is not None and fields["counter"] == self.offer["counter"]:
+            name, at, size = self.wanted
+            if fields["file"] == name and fields["at"] == at:
+                data = binascii.a2b_base64(fields["data"])
+                if len(data) == size:
+                    self.piece = data
+
+    def tick(self, uptime, quiet_ms):
+        """Do one small step. quiet_ms: until the next meal, None where none is known. Returns until when to wait."""
+        self.uptime = uptime
+        self.wait_ms = WAIT_MS
+        calm = quiet_ms is None or quiet_ms >= QUIET_MS
+        try:
+            self._settle()
+            if uptime < self.resume_at:
+                pass
+            elif self.on_trial:
+                self._prove(calm)
+            elif self.passed_over:
+                if uptime >= TRIAL_MS and calm:  # flash refused to count the trial's start: it is tried now and then
+                    self.restart()
+            elif self.why is not None:
+                self._fail()
+            elif self.work is not None and calm and (self.battery_ok is None or self.battery_ok()):
+                self.wait_ms = next(self.work)
+        except StopIteration:
+            self.work = None
+        except FailedError as error:
+            self.work = None
+            self.why = "%s: %s" % (self.offer["firmware"], error)
+        except OSError as error:
+            self.tell("flash_failed", "an update: %s" % error)
+            self.resume_at = uptime + AGAIN_MS
+            if self.work is not None:
+                self._begin(self.offer)
+        if self.connected:
+            self._say()
+        return self.wait_ms
+
+    # Orders
+
+    def _why_not(self, offer):
+        """Why an offer is not taken, or None."""
+        if self.running is None:
+            return "this device does not run from a set of modules"
+        if not self.key:
+            return "this device has no key for updates"
+        mac = binascii.hexlify(hmac_sha256(self.key, signed_bytes(self.device, offer))).decode()
+        different = len(mac) ^ len(offer["mac"])
+        for one, two in zip(mac, offer["mac"]):  # noqa: B905 - MicroPython's zip has no `strict`
+            different |= ord(one) ^ ord(two)
+        if different:
+            return "it is not signed with this device's key"
+        if offer["program"] != self.program:
+            return "it is for %s, and this is %s" % (offer["program"], self.program)
+        return None
+
+    def _on_offer(self, offer):
+        known = max(self.record["counter"], self.offer["counter"] if self.offer else 0)
+        if offer["counter"] <= known or (self.refused and offer["mac"] == self.refused[0]):
+            return
+        why = self._why_not(offer)
+        if why is not None:
+            self.refused = offer["mac"], offer["counter"], "%s: %s" % (offer["firmware"], why)
+            self.tell("update_failed", self.refused[2])
+            return
+        save_one(self.flash, OFFER, offer)
+        self._begin(offer)
+
+    def _begin(self, offer):
+        self.offer = offer
+        self.refused = self.why = None
+        self.ready = False
+        self.wanted = self.piece = None
+        self.work = self._install()
+
+    def _fail(self):
+        """Give an offer up for good."""
+        record = dict(self.record)
+        record["counter"], record["result"] = self.offer["counter"], ["update_failed", self.why]
+        record["told"] = False
+        self._keep(record)
+        self.offer = self.why = self.wanted = self.piece = None
+        self.tell(*self.record["result"])
+
+    def _keep(self, record):
+        starter.save(self.flash, record)
+        self.record = record
+
+    # On trial
+
+    def _prove(self, calm):
+        if self.has_heard and self.uptime >= self.proof_ms:
+            self._keep(starter.on_proof(self.record, self.firmware))
+            self.on_trial = False
+            self.tell(*self.record["result"])
+        elif not self.has_heard and self.uptime >= TRIAL_MS and calm:
+            self._keep(starter.on_return(self.record, "nothing was heard of the service for an hour"))
+            self.on_trial = False
+            self.restart()
+
+    def _settle(self):
+        """Note on flash that the service has been told how the last change went."""
+        if self.has_heard and not self.record["told"] and not self.on_trial and self.uptime >= self.resume_at:
+            record = dict(self.record)
+            record["told"] = True
+            self._keep(record)
+
+    # Installing: a generator, one step at a time, that can be begun anew at any moment
+
+    def _install(self):
+        offer, flash = self.offer, self.flash
+        folder = starter.other(self.running)
+        flash.make(folder)
+        flash.remove(folder + "/" + starter.MANIFEST)
+        if self._digest(folder + "/" + LIST)[1] != offer["sha256"]:
+            for name in flash.names(folder):
+                flash.remove(folder + "/" + name)
+                yield 0
+        yield from self._fetch(folder, LIST, offer["size"], offer["sha256"])
+        missing = RESERVE
+        manifest = {}
+        for name, size, _ in self._listed(folder):
+            have = flash.size(folder + "/" + name) or 0
+            missing += 0 if have == size else (size + BLOCK - 1) // BLOCK * BLOCK
+            manifest[name] = size
+        if sum(manifest.values()) > LARGEST_SET or self.program not in [name.split(".")[0] for name in manifest]:
+            raise FailedError("the list is not that of a set of %s" % self.program)
+        if flash.free_bytes() < missing:
+            raise FailedError("no room: %d bytes of flash are free, %d are needed" % (flash.free_bytes(), missing))
+        for name, size, sha256 in self._listed(folder):
+            crc = yield from self._fetch(folder, name, size, sha256)
+            manifest[name] = [size, crc]
+        for name in flash.names(folder):
+            if name != LIST and name not in manifest:
+                flash.remove(folder + "/" + name)
+        save_one(flash, folder + "/" + starter.MANIFEST, manifest)
+        if not starter.is_whole(flash, folder):
+            raise FailedError("flash does not keep what is written to it")
+        self.ready = True
+        yield 0  # and from here on only when it is calm
+        self._keep(starter.on_trial(self.record, folder, offer["counter"]))
+        self._say()
+        self.restart()
+
+    def _listed(self, folder):
+        """Yields (name, size, SHA-256) of each line of the list, read a line at a time."""
+        at = 0
+        while True:
+            data = self.flash.read(folder + "/" + LIST, at, 128)
+            if not data:
+                return
+            end = data.find(b"\n")
+            try:
+                if end < 0:
+                    raise ValueError("no line")
+                line = read_line(data[:end])
+            except ValueError as error:
+                raise FailedError("the list of files: %s" % error) from None
+            yield line
+            at += end + 1
+
+    def _fetch(self, folder, name, size, sha256):
+        """Have this file in the folder, verified; returns its CRC-32."""
+        path = folder + "/" + name
+        for _ in range(TRIES):
+            have = self.flash.size(path) or 0
+            if have > size or (have < size and have % PIECE):
+                self.flash.remove(path)  # a write that power cut short
+                have = 0
+            while have < size:
+                yield from self._ask(name, have, min(PIECE, size - have))
+                piece, self.piece = self.piece, None
+                self.flash.append(path, piece)
+                have += len(piece)
+            yield 0
+            crc, found = self._digest(path)
+            if found == sha256:
+                return crc
+            self.flash.remove(path)
+        raise FailedError("%s: what arrives is not what was signed" % name)
+
+    def _ask(self, name, at, size):
+        """Wait for a piece, asking for it now and then."""
+        self.wanted = (name, at, size)
+        self.asked_at = None
+        while self.piece is None:
+            if self.connected and (self.asked_at is None or self.uptime - self.asked_at >= self.again_ms):
+                if self.asked_at is not None:
+                    self.again_ms = min(2 * self.again_ms, ASK_LAST_MS)
+                fields = {"counter": self.offer["counter"], "file": name, "at": at, "size": size}
+                if self.publish("fetch", fields, False):
+                    self.asked_at = self.uptime
+            yield WAIT_MS
+        self.wanted = None
+        self.again_ms = ASK_FIRST_MS
+
+    def _digest(self, path):
+        """(CRC-32, SHA-256 in hexadecimal) of a file, read in pieces."""
+        sha256 = hashlib.sha256()
+        crc = at = 0
+        while True:
+            data = self.flash.read(path, at, WINDOW)
+            if not data:
+                return crc & 0xFFFFFFFF, binascii.hexlify(sha256.digest()).decode()
+            sha256.update(data)
+            crc = binascii.crc32(data, crc)
+            at += len(data)
+
+    # Talking
+
+    def _state(self):
+        """(state, the counter it belongs to, detail)."""
+        if self.work is not None or self.why is not None:
+            return "ready" if self.ready else "fetching", self.offer["counter"], self.offer["firmware"]
+        if self.refused is not None:
+            return "failed", self.refused[1], self.refused[2]
+        counter, result = self.record["counter"], self.record["result"]
+        if self.record["trial"] is not None:
+            return "trial", counter, ""
+        if result is None:
+            return "idle", counter, ""
+        return "done" if result[0] == "update_done" else "failed", counter, result[1]
+
+    def _say(self):
+        state = self._state()
+        if state == self.told_state:
+            return
+        fields = {
+            "program": self.program if self.running is not None and self.key else None,
+            "mpy": getattr(sys.implementation, "_mpy", 0) & 0xFF,
+            "counter": state[1],
+            "state": state[0],
+            "detail": state[2],
+        }
+        if self.publish("update", fields, True):
+            self.told_state = state
