@@ -29,32 +29,18 @@ import starter
 from journal import load_one, save_one
 
 OFFER = "update.bin"
-LIST = "files.txt"  # in a set: a line "name size SHA-256" for each file
-PIECE = 768  # bytes of a file in one message: 1 024 characters there
-WINDOW = 512
-BLOCK = 4096
-RESERVE = 32768  # bytes of flash that an update leaves for doses
-LARGEST = 65536  # of a file
 LARGEST_LIST = 8192
-LARGEST_SET = 262144
 LONGEST = 64  # of a text
-TRIES = 3  # of a file that does not arrive as it was signed
 QUIET_MS = 300000  # nothing is done so shortly before a meal
 TRIAL_MS = 3600000
 PROOF_MS = 600000
-ASK_FIRST_MS = 3000
-ASK_LAST_MS = 300000
-AGAIN_MS = 60000  # after flash has refused something
+AGAIN_MS = 60000  # after flash has refused something, or memory
 WAIT_MS = 1000
 
 UPDATE_FAULTS = {
     "update_done": "a new firmware has proven itself and is in force",
     "update_failed": "an update was refused or failed; the firmware before it runs on",
 }
-
-
-class FailedError(Exception):
-    """An update that can't be installed; the text says why."""
 
 
 def hmac_sha256(key, message):
@@ -101,26 +87,6 @@ def read_offer(fields):
     }
 
 
-def read_line(line):
-    """(name, size, SHA-256) from a line of the list. Raises ValueError."""
-    name, size, sha256 = str(line, "utf-8").split(" ")
-    stem, _, suffix = name.partition(".")
-    plain = stem.replace("_", "a")
-    if suffix not in ("mpy", "py") or len(name) > 40 or not _is_plain(plain) or len(sha256) != 64:
-        raise ValueError("a line that is none")
-    size = int(size)
-    if not 0 < size <= LARGEST:
-        raise ValueError("a file of %d bytes" % size)
-    return name, size, sha256
-
-
-def _is_plain(stem):
-    for character in stem:
-        if not ("a" <= character <= "z" or "0" <= character <= "9"):
-            return False
-    return bool(stem)
-
-
 class Updater:
     """See the module's own text.
 
@@ -152,13 +118,8 @@ class Updater:
         self.why = None  # what an update that can't be installed fails of
         self.offer = None
         self.firmware = ""  # what is on trial
-        self.work = None
-        self.ready = False
+        self.install = None
         self.told_state = None
-        self.wanted = None  # (file, at, size) that was asked for
-        self.piece = None
-        self.again_ms = ASK_FIRST_MS
-        self.asked_at = None
         if not self.record["told"]:
             self.tell(*self.record["result"])
         self._resume()
@@ -181,8 +142,9 @@ class Updater:
 
     def on_connect(self):
         self.connected = True
-        self.told_state = self.asked_at = None
-        self.again_ms = ASK_FIRST_MS
+        self.told_state = None
+        if self.install is not None:
+            self.install.ask_again()
 
     def on_disconnect(self):
         self.connected = False
@@ -195,12 +157,8 @@ class Updater:
         """Take `down/update` or `down/piece`. Raises ValueError, KeyError, TypeError or OSError for what can't be."""
         if tail == "update":
             self._on_offer(read_offer(fields))
-        elif self.wanted is not None and fields["counter"] == self.offer["counter"]:
-            name, at, size = self.wanted
-            if fields["file"] == name and fields["at"] == at:
-                data = binascii.a2b_base64(fields["data"])
-                if len(data) == size:
-                    self.piece = data
+        elif self.install is not None:
+            self.install.take(fields)
 
     def tick(self, uptime, quiet_ms):
         """Do one small step. quiet_ms: until the next meal, None where none is known. Returns until when to wait."""
@@ -218,18 +176,13 @@ class Updater:
                     self.restart()
             elif self.why is not None:
                 self._fail()
-            elif self.work is not None and calm and (self.battery_ok is None or self.battery_ok()):
-                self.wait_ms = next(self.work)
-        except StopIteration:
-            self.work = None
-        except FailedError as error:
-            self.work = None
-            self.why = "%s: %s" % (self.offer["firmware"], error)
+            elif self.offer is not None and calm and (self.battery_ok is None or self.battery_ok()):
+                self._work()
         except OSError as error:
             self.tell("flash_failed", "an update: %s" % error)
-            self.resume_at = uptime + AGAIN_MS
-            if self.work is not None:
-                self._begin(self.offer)
+            self._rest()
+        except MemoryError:
+            self._rest()
         if self.connected:
             self._say()
         return self.wait_ms
@@ -266,10 +219,28 @@ class Updater:
 
     def _begin(self, offer):
         self.offer = offer
-        self.refused = self.why = None
-        self.ready = False
-        self.wanted = self.piece = None
-        self.work = self._install()
+        self.refused = self.why = self.install = None
+
+    def _rest(self):
+        """Begin anew in a minute."""
+        self.install = None
+        self.resume_at = self.uptime + AGAIN_MS
+
+    def _work(self):
+        """One step of the installation, and the last: try what is complete."""
+        if self.install is None:
+            from install import Install  # takes memory only while it is needed
+
+            folder = starter.other(self.running)
+            self.install = Install(self.flash, self.offer, self.program, folder, self.publish)
+        install = self.install
+        if not install.complete:
+            self.wait_ms = install.step(self.uptime, self.connected)
+            self.why = install.why and "%s: %s" % (self.offer["firmware"], install.why)
+            return
+        self._keep(starter.on_trial(self.record, install.folder, self.offer["counter"]))
+        self.offer = self.install = None
+        self.restart()
 
     def _fail(self):
         """Give an offer up for good."""
@@ -277,7 +248,7 @@ class Updater:
         record["counter"], record["result"] = self.offer["counter"], ["update_failed", self.why]
         record["told"] = False
         self._keep(record)
-        self.offer = self.why = self.wanted = self.piece = None
+        self.offer = self.why = self.install = None
         self.tell(*self.record["result"])
 
     def _keep(self, record):
@@ -303,113 +274,13 @@ class Updater:
             record["told"] = True
             self._keep(record)
 
-    # Installing: a generator, one step at a time, that can be begun anew at any moment
-
-    def _install(self):
-        offer, flash = self.offer, self.flash
-        folder = starter.other(self.running)
-        flash.make(folder)
-        flash.remove(folder + "/" + starter.MANIFEST)
-        if self._digest(folder + "/" + LIST)[1] != offer["sha256"]:
-            for name in flash.names(folder):
-                flash.remove(folder + "/" + name)
-                yield 0
-        yield from self._fetch(folder, LIST, offer["size"], offer["sha256"])
-        missing = RESERVE
-        manifest = {}
-        for name, size, _ in self._listed(folder):
-            have = flash.size(folder + "/" + name) or 0
-            missing += 0 if have == size else (size + BLOCK - 1) // BLOCK * BLOCK
-            manifest[name] = size
-        if sum(manifest.values()) > LARGEST_SET or self.program not in [name.split(".")[0] for name in manifest]:
-            raise FailedError("the list is not that of a set of %s" % self.program)
-        if flash.free_bytes() < missing:
-            raise FailedError("no room: %d bytes of flash are free, %d are needed" % (flash.free_bytes(), missing))
-        for name, size, sha256 in self._listed(folder):
-            crc = yield from self._fetch(folder, name, size, sha256)
-            manifest[name] = [size, crc]
-        for name in flash.names(folder):
-            if name != LIST and name not in manifest:
-                flash.remove(folder + "/" + name)
-        save_one(flash, folder + "/" + starter.MANIFEST, manifest)
-        if not starter.is_whole(flash, folder):
-            raise FailedError("flash does not keep what is written to it")
-        self.ready = True
-        yield 0  # and from here on only when it is calm
-        self._keep(starter.on_trial(self.record, folder, offer["counter"]))
-        self._say()
-        self.restart()
-
-    def _listed(self, folder):
-        """Yields (name, size, SHA-256) of each line of the list, read a line at a time."""
-        at = 0
-        while True:
-            data = self.flash.read(folder + "/" + LIST, at, 128)
-            if not data:
-                return
-            end = data.find(b"\n")
-            try:
-                if end < 0:
-                    raise ValueError("no line")
-                line = read_line(data[:end])
-            except ValueError as error:
-                raise FailedError("the list of files: %s" % error) from None
-            yield line
-            at += end + 1
-
-    def _fetch(self, folder, name, size, sha256):
-        """Have this file in the folder, verified; returns its CRC-32."""
-        path = folder + "/" + name
-        for _ in range(TRIES):
-            have = self.flash.size(path) or 0
-            if have > size or (have < size and have % PIECE):
-                self.flash.remove(path)  # a write that power cut short
-                have = 0
-            while have < size:
-                yield from self._ask(name, have, min(PIECE, size - have))
-                piece, self.piece = self.piece, None
-                self.flash.append(path, piece)
-                have += len(piece)
-            yield 0
-            crc, found = self._digest(path)
-            if found == sha256:
-                return crc
-            self.flash.remove(path)
-        raise FailedError("%s: what arrives is not what was signed" % name)
-
-    def _ask(self, name, at, size):
-        """Wait for a piece, asking for it now and then."""
-        self.wanted = (name, at, size)
-        self.asked_at = None
-        while self.piece is None:
-            if self.connected and (self.asked_at is None or self.uptime - self.asked_at >= self.again_ms):
-                if self.asked_at is not None:
-                    self.again_ms = min(2 * self.again_ms, ASK_LAST_MS)
-                fields = {"counter": self.offer["counter"], "file": name, "at": at, "size": size}
-                if self.publish("fetch", fields, False):
-                    self.asked_at = self.uptime
-            yield WAIT_MS
-        self.wanted = None
-        self.again_ms = ASK_FIRST_MS
-
-    def _digest(self, path):
-        """(CRC-32, SHA-256 in hexadecimal) of a file, read in pieces."""
-        sha256 = hashlib.sha256()
-        crc = at = 0
-        while True:
-            data = self.flash.read(path, at, WINDOW)
-            if not data:
-                return crc & 0xFFFFFFFF, binascii.hexlify(sha256.digest()).decode()
-            sha256.update(data)
-            crc = binascii.crc32(data, crc)
-            at += len(data)
-
     # Talking
 
     def _state(self):
         """(state, the counter it belongs to, detail)."""
-        if self.work is not None or self.why is not None:
-            return "ready" if self.ready else "fetching", self.offer["counter"], self.offer["firmware"]
+        if self.offer is not None:
+            complete = self.install is not None and self.install.complete
+            return "ready" if complete else "fetching", self.offer["counter"], self.offer["firmware"]
         if self.refused is not None:
             return "failed", self.refused[1], self.refused[2]
         counter, result = self.record["counter"], self.record["result"]

@@ -6,6 +6,7 @@ at any write. What a set does when it runs stands in its own files, so that a ne
 
 import binascii
 import hashlib
+import sys
 
 try:
     from tareline.resources import load_firmware
@@ -14,7 +15,9 @@ except ImportError:
 
 starter = load_firmware("starter")
 update = load_firmware("update")
+install = load_firmware("install")
 journal = load_firmware("journal")
+sys.modules["install"] = install  # update.py imports it when there is something to install
 
 KEY = b"thirty-two bytes of a device key"
 SETTINGS = {"device": "feeder-1", "key": binascii.hexlify(KEY).decode()}
@@ -116,10 +119,10 @@ class Service:
     def __init__(self, files, counter, firmware="0.2.0", key=KEY, device="feeder-1", program="board_feeder"):
         lines = ["%s %d %s\n" % (n, len(files[n]), _sha256(files[n])) for n in sorted(files)]
         self.files = dict(files)
-        self.files[update.LIST] = "".join(lines).encode()
+        self.files[install.LIST] = "".join(lines).encode()
         self.offer = {"counter": counter, "program": program, "firmware": firmware}
-        self.offer["size"] = len(self.files[update.LIST])
-        self.offer["sha256"] = _sha256(self.files[update.LIST])
+        self.offer["size"] = len(self.files[install.LIST])
+        self.offer["sha256"] = _sha256(self.files[install.LIST])
         mac = update.hmac_sha256(key, update.signed_bytes(device, self.offer))
         self.offer["mac"] = binascii.hexlify(mac).decode()
         self.loses = 0  # of this many requests one is answered; 0: all are

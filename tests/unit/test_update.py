@@ -18,6 +18,7 @@ FULL = os.environ.get("TARELINE_FULL") == "1"
 
 starter = load_firmware("starter")
 update = load_firmware("update")
+install = load_firmware("install")
 journal = load_firmware("journal")
 selfcheck = load_firmware("selfcheck")
 files = load_firmware("files")
@@ -239,16 +240,16 @@ def test_the_largest_message_is_below_two_kibibytes() -> None:
 def test_a_signed_list_that_is_no_list_is_given_up(line: str) -> None:
     world = portable.World()
     world.service = portable.Service({}, 7)
-    world.service.files[update.LIST] = f"{line}\n".encode()
+    world.service.files[install.LIST] = f"{line}\n".encode()
     resign(world.service)
     world.run(portable.HOUR)
     assert world.outcome()[3] == "old"
     assert "the list of files" in world.told[-1][1]
-    assert sorted(world.disk.names("fw_b")) == [update.LIST]
+    assert sorted(world.disk.names("fw_b")) == [install.LIST]
 
 
 def resign(service: Any) -> None:
-    content = service.files[update.LIST]
+    content = service.files[install.LIST]
     service.offer |= {"size": len(content), "sha256": portable._sha256(content)}
     service.offer["mac"] = update.hmac_sha256(portable.KEY, update.signed_bytes("feeder-1", service.offer)).hex()
 
@@ -300,5 +301,5 @@ def test_a_real_folder_takes_an_update(tmp_path: Path) -> None:
     world.run()
     assert world.outcome() == ["fw_b", None, 7, "new"]
     kept: Callable[[str], set[str]] = lambda folder: {path.name for path in (tmp_path / folder).iterdir()}  # noqa: E731
-    assert kept("fw_b") == set(world.sets["new"]) | {update.LIST, starter.MANIFEST}
+    assert kept("fw_b") == set(world.sets["new"]) | {install.LIST, starter.MANIFEST}
     assert kept("fw_a") == set(world.sets["old"]) | {starter.MANIFEST}
