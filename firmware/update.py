@@ -206,6 +206,8 @@ class Updater:
         return None
 
     def _on_offer(self, offer):
+        if self.install is not None and offer["counter"] == self.offer["counter"]:
+            self.install.ask_again()  # whoever offers it again may have been away
         known = max(self.record["counter"], self.offer["counter"] if self.offer else 0)
         if offer["counter"] <= known or (self.refused and offer["mac"] == self.refused[0]):
             return
