@@ -121,7 +121,7 @@ class Updater:
         self.install = None
         self.told_state = None
         if not self.record["told"]:
-            self.tell(*self.record["result"])
+            self._tell_result()
         self._resume()
 
     def _resume(self):
@@ -251,11 +251,15 @@ class Updater:
         record["told"] = False
         self._keep(record)
         self.offer = self.why = self.install = None
-        self.tell(*self.record["result"])
+        self._tell_result()
 
     def _keep(self, record):
         starter.save(self.flash, record)
         self.record = record
+
+    def _tell_result(self):
+        code, detail = self.record["result"]
+        self.tell(code, detail or UPDATE_FAULTS.get(code, ""))
 
     # On trial
 
@@ -263,7 +267,7 @@ class Updater:
         if self.has_heard and self.uptime >= self.proof_ms:
             self._keep(starter.on_proof(self.record, self.firmware))
             self.on_trial = False
-            self.tell(*self.record["result"])
+            self._tell_result()
         elif not self.has_heard and self.uptime >= TRIAL_MS and calm:
             self._keep(starter.on_return(self.record, "nothing was heard of the service for an hour"))
             self.on_trial = False
