@@ -1,4 +1,5 @@
-"""A board: the platform of runner.py on a microcontroller with Wi-Fi (ESP32 first).
+"""A board: the platform of runner.py on a microcontroller with Wi-Fi: ESP32, ESP32-S3, ESP32-C3, Pico W, Pico 2 W. What
+these do in different ways is in board_esp32.py and board_rp2.py.
 
 What can block here, and for how long: asking for the time over the network, a second and the look-up of a name, once
 every six hours; nothing of it while a dose is under way. The watchdog bites after two minutes without a complete
@@ -8,9 +9,11 @@ control cycle.
 import binascii
 import json
 import os
+import sys
 import time
 
 import machine
+import micropython
 import network
 import ntptime
 
@@ -29,13 +32,20 @@ from runner import FIRMWARE, guarded
 from selfcheck import damaged
 from sockets import Sockets
 
+if sys.platform == "rp2":
+    import board_rp2 as port
+else:
+    import board_esp32 as port
+
 SETTINGS = "settings.json"
 WATCHDOG_MS = 120000
 ASK_TIME_MS = 6 * 3600000
 ASK_AGAIN_MS = 60000
 JOIN_AGAIN_MS = 30000
 CALM_MS = 5000  # after an error, so that one that comes at every start does not wear out the flash
-CLOCK_FIRST_S = 1577836800  # 2020: before that, this clock was never set
+LEFT_MS = 15 * 60000  # how long the board stays at the prompt after Ctrl-C before it starts anew
+CEILING_G_PER_DAY = 5
+CLOCK_FIRST_S = 1735689600  # 2025: before that, this clock was never set; a Pico starts in 2021
 # A board counts its time from 1970 or from 2000.
 EPOCH_S = 946684800 if time.gmtime(0)[0] == 2000 else 0
 
@@ -81,16 +91,31 @@ def read_settings():
         return json.load(file)
 
 
+def pin_number(settings, name):
+    """The number of the pin of this name. Raises ValueError where the settings lack it."""
+    if name not in settings["pins"]:
+        raise ValueError("settings.json, pins: expected %s" % name)
+    return settings["pins"][name]
+
+
+def ceiling_ug(settings):
+    """The most that this device gives in a day, above every plan. Raises ValueError."""
+    grams = settings.get("ceiling_g_per_day", CEILING_G_PER_DAY)
+    if isinstance(grams, bool) or not isinstance(grams, (int, float)) or not 0 < grams <= 1000:
+        raise ValueError("settings.json, ceiling_g_per_day: expected grams above 0, at most 1000")
+    return int(grams * 1000000 + 0.5)
+
+
 class Board(Files):
-    """What both kinds of device have: flash, network, clock, watchdog."""
+    """What both kinds of device have: flash, network, clock, watchdog. dog: the running one of start()."""
 
     ticks_period = 1 << 30
     firmware = FIRMWARE
 
-    def __init__(self, settings):
-        self.dog = machine.WDT(timeout=WATCHDOG_MS)
+    def __init__(self, settings, dog, bitten):
         Files.__init__(self, "/")
-        self.watchdog_bit = machine.reset_cause() == machine.WDT_RESET
+        self.dog = dog
+        self.watchdog_bit = bitten
         self.board = binascii.hexlify(machine.unique_id()).decode()
         self.damaged_files = damaged(self, self)
         self.pins = settings["pins"]
@@ -122,7 +147,7 @@ class Board(Files):
         """Ask for the network; the driver goes on by itself."""
         self.joined_at = time.ticks_ms()
         try:
-            self.wlan.connect(self.wifi["ssid"], self.wifi["password"])
+            self.wlan.connect(self.wifi["ssid"], self.wifi["password"] or None)
         except OSError:
             pass  # already on its way
 
@@ -130,7 +155,9 @@ class Board(Files):
         return time.ticks_ms()
 
     def now_ms(self):
-        return time.time_ns() // 1000000 + EPOCH_S * 1000
+        """UNIX milliseconds, or None while nobody has set the clock."""
+        now_ms = time.time_ns() // 1000000 + EPOCH_S * 1000
+        return now_ms if now_ms >= CLOCK_FIRST_S * 1000 else None
 
     def random_id(self):
         return binascii.hexlify(os.urandom(6)).decode()
@@ -156,17 +183,41 @@ class Board(Files):
             return False
         if self.clock is not None:
             try:
-                self.clock.set_s(self.now_ms() // 1000)
+                self.clock.set_s(time.time() + EPOCH_S)
             except OSError:
                 pass  # tried again with the next answer
         return True
 
 
 def start(platform, run):
-    """Run this board's device, and start anew whenever that ends."""
-    settings = read_settings()
+    """Run this board's device, and start anew whenever that ends, but for Ctrl-C: that leads to the prompt, so that
+    files can be copied. In any case the hardware is at rest then, the motor without current.
+
+    After Ctrl-C the board starts anew by itself after LEFT_MS; see the ports' Watchdog.leave for what bars that.
+    """
+    bitten = port.bitten()
+    dog = port.Watchdog(WATCHDOG_MS)
+    made = []
+    left = False
+
+    def whole(_, __):
+        settings = read_settings()
+        made.append(platform(settings, dog, bitten))
+        run(made[0], settings)
+
     try:
-        if not guarded(run, platform(settings), settings):
+        if not guarded(whole, Files("/"), None):
+            dog.feed()
             time.sleep_ms(CALM_MS)
+    except KeyboardInterrupt:
+        left = True
     finally:
-        machine.reset()
+        micropython.kbd_intr(-1)  # whoever presses twice must not end what follows
+        for device in made:
+            device.rest()
+        if left:
+            dog.leave(LEFT_MS)
+        else:
+            port.restart()
+    micropython.kbd_intr(3)
+    print("Stopped. The board starts anew in %d minutes, or with Ctrl-D." % (LEFT_MS // 60000))

@@ -3,10 +3,9 @@
 import time
 
 import board
-import machine
+from board import pin_number
 from button import Button
 from feeder_rig import run_feeder
-from hx711 import HX711
 from machine import Pin
 from stepper import Stepper
 
@@ -20,17 +19,22 @@ class FeederBoard(board.Board):
 
     most_steps = LONGEST_DOSE_US // STEP_US
 
-    def __init__(self, settings):
-        board.Board.__init__(self, settings)
-        pins = self.pins
-        self.gain_ng = settings["gain_ng_per_step"]
-        self.cell = HX711(Pin(pins["cell_data"], Pin.IN), Pin(pins["cell_clock"], Pin.OUT), time, machine)
-        stall = Pin(pins["motor_stall"], Pin.IN) if "motor_stall" in pins else None
-        out = Pin(pins["motor_step"], Pin.OUT), Pin(pins["motor_direction"], Pin.OUT)
-        self.motor = Stepper(out[0], out[1], Pin(pins["motor_enable"], Pin.OUT, value=1), time, STEP_US, 1, stall)
+    def __init__(self, settings, dog, bitten):
+        # The motor first: until its pins are driven, only the resistors beside its driver keep it off.
+        enable = Pin(pin_number(settings, "motor_enable"), Pin.OUT, value=1)
+        step = Pin(pin_number(settings, "motor_step"), Pin.OUT, value=0)
+        direction = Pin(pin_number(settings, "motor_direction"), Pin.OUT)
+        stall = Pin(settings["pins"]["motor_stall"], Pin.IN) if "motor_stall" in settings["pins"] else None
+        self.motor = Stepper(step, direction, enable, time, STEP_US, 1, stall)
         self.step = self.motor.turn
-        self.button = Button(Pin(pins["button"], Pin.IN, Pin.PULL_UP), time)
-        self.thermometer = board.thermometer(pins["thermometer"])
+        self.rest = self.motor.rest
+        board.Board.__init__(self, settings, dog, bitten)
+        self.ceiling_ug = board.ceiling_ug(settings)
+        self.gain_ng = settings["gain_ng_per_step"]
+        data, clock = Pin(pin_number(settings, "cell_data"), Pin.IN), Pin(pin_number(settings, "cell_clock"), Pin.OUT)
+        self.cell = board.port.LoadCell(data, clock, time)
+        self.button = Button(Pin(pin_number(settings, "button"), Pin.IN, Pin.PULL_UP), time)
+        self.thermometer = board.thermometer(pin_number(settings, "thermometer"))
         self.read_at = None
         self.last_c100 = None
 

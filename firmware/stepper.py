@@ -1,16 +1,15 @@
 """A stepper motor behind a driver with step, direction and enable inputs (enable active low, as common modules have it;
 common practice, no source). The coils are off whenever the motor rests, so that no fault leaves them hot."""
 
+
+def _nothing():
+    """CPython has no heap to lock."""
+
+
 try:
     from micropython import heap_lock, heap_unlock
-except ImportError:  # CPython has no such heap
-
-    def heap_lock():
-        """Nothing to lock."""
-
-    def heap_unlock():
-        """Nothing to unlock."""
-
+except ImportError:
+    heap_lock = heap_unlock = _nothing
 
 WAKE_MS = 2  # from enable to the first step
 PULSE_US = 5
@@ -30,8 +29,12 @@ class Stepper:
         self._rest_us = period_us - PULSE_US
         self._forward = forward
         self._stall = stall
-        step.value(0)
-        enable.value(1)
+        self.rest()
+
+    def rest(self):
+        """Coils off, the step input low."""
+        self._enable.value(1)
+        self._step.value(0)
 
     def turn(self, steps):
         """Make so many steps forward. Returns the steps made; fewer where the motor stalled."""
@@ -55,6 +58,5 @@ class Stepper:
                 done += 1
         finally:
             heap_unlock()
-            pulse(0)
-            self._enable.value(1)
+            self.rest()
         return done

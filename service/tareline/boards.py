@@ -21,21 +21,7 @@ from tareline.resources import firmware_dir, load_firmware
 
 LARGEST_BYTES = 200 * 1024  # of everything on the board; a quarter of the smallest file system of 4 MiB boards
 CA = "ca.pem"
-PINS = {
-    "feeder": {
-        "cell_data": 16,
-        "cell_clock": 17,
-        "motor_step": 25,
-        "motor_direction": 26,
-        "motor_enable": 27,
-        "thermometer": 4,
-        "button": 33,
-        "clock_sda": 21,
-        "clock_scl": 22,
-    },
-    "probe": {"thermometer": 4, "converter": 34, "converter_power": 25, "clock_sda": 21, "clock_scl": 22},
-}
-MOST_PIN = 127
+pins = load_firmware("pins")  # what each pin of each kind of board can do
 
 
 def device_settings(
@@ -69,10 +55,19 @@ def device_settings(
 
 
 def board_settings(
-    link: dict[str, Any], ssid: str, password: str, pins: list[str], gain_g_per_step: float, reference_ohm: int
+    link: dict[str, Any],
+    ssid: str,
+    password: str,
+    given: list[str],
+    gain_g_per_step: float,
+    reference_ohm: int,
+    board: str = "esp32",
 ) -> dict[str, Any]:
-    """A board's settings.json from what device_settings gives; pins: "name=number" where it differs from PINS, "name="
-    for what is not there. Raises FieldError, also for a broker that a board cannot reach."""
+    """A board's settings.json from what device_settings gives; board: one of firmware/pins.py; given: "name=number"
+    where a pin differs from its table, "name=" for what is not there. reference_ohm: of each of the two resistors.
+    Raises FieldError, also for a broker that a board cannot reach."""
+    if board not in pins.BOARDS:
+        raise FieldError("board", f"expected one of {', '.join(pins.BOARDS)}; found {board!r}")
     kind, host = str(link["kind"]), str(link["host"])
     try:
         here = ipaddress.ip_address(host).is_loopback
@@ -84,31 +79,35 @@ def board_settings(
         raise FieldError("wifi", "expected a network's name of 1 to 32 bytes")
     if password and not 8 <= len(password.encode()) <= 63:
         raise FieldError("wifi password", "expected 8 to 63 characters, or none for an open network")
-    settings = link | {"wifi": {"ssid": ssid, "password": password}, "pins": _pins(kind, pins)}
+    settings = link | {"wifi": {"ssid": ssid, "password": password}, "pins": _pins(board, kind, given)}
     if kind == "feeder":
         return settings | {"gain_ng_per_step": round(gain_g_per_step * 1e9)}
     return settings | {"reference_ohm": reference_ohm}
 
 
-def _pins(kind: str, given: list[str]) -> dict[str, int]:
-    """The pins of a board: PINS with what was given. A stall input is there only when named."""
-    pins = dict(PINS[kind])
-    names = [*pins, *(["motor_stall"] if kind == "feeder" else [])]
+def _pins(board: str, kind: str, given: list[str]) -> dict[str, int]:
+    """The pins of a board: its defaults with what was given. A stall input is there only when named."""
+    found: dict[str, int] = dict(pins.BOARDS[board][kind])
+    names = pins.names(kind)
     for word in given:
         name, equals, number = word.partition("=")
         if not equals or name not in names:
             raise FieldError("pin", f"expected NAME=NUMBER with one of {', '.join(names)}; found {word!r}")
-        if not number and name.startswith(("clock_", "motor_stall")):
-            pins.pop(name, None)
-        elif number.isdecimal() and int(number) <= MOST_PIN:
-            pins[name] = int(number)
+        if not number and name in pins.OPTIONAL[kind]:
+            found.pop(name, None)
+        elif number.isdecimal():
+            found[name] = int(number)
         else:
-            raise FieldError("pin", f"{name}: expected a number from 0 to {MOST_PIN}; found {number!r}")
-    taken = sorted(pins.values())
+            raise FieldError("pin", f"{name}: expected the number of a GPIO; found {number!r}")
+    for name, pin in found.items():
+        objection = pins.objection(board, name, pin)
+        if objection:
+            raise FieldError("pin", f"{name}: {objection}")
+    taken = sorted(found.values())
     twice = {number for number in taken if taken.count(number) > 1}
     if twice:
         raise FieldError("pin", f"{min(twice)} is used twice")
-    return pins
+    return found
 
 
 def modules_of(program: str) -> list[str]:

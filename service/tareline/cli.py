@@ -1,4 +1,4 @@
-"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk` and `flash`."""
+"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk`, `flash` and `conform`."""
 
 import logging
 import sys
@@ -249,6 +249,43 @@ def flash(
     typer.echo("With the board on USB and MicroPython on it (firmware/README.md says how), type:")
     typer.echo(f"  mpremote connect auto fs cp -r {out}/. :/ + reset")
     typer.echo("  mpremote connect auto repl          # shows what it says; Ctrl-] leaves")
+
+
+@app.command()
+def conform(
+    device: Annotated[str, typer.Option(help="The device's name.")] = "",
+    broker: Annotated[str, typer.Option(help="mqtt://host:port, or mqtts:// with --ca; user and password in it.")] = "",
+    root: Annotated[str, typer.Option(help="Topic prefix.")] = "tareline",
+    kind: Annotated[Kind | None, typer.Option(help="Default: what the device says it is.")] = None,
+    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    dose_g: Annotated[float, typer.Option(help="Size of a dose that is tried.", min=0.01, max=1)] = 0.05,
+    fed_today_g: Annotated[
+        float, typer.Option(help="What the feeder gave today before; its cap is raised by that.", min=0, max=1000)
+    ] = 0.0,
+    patience_s: Annotated[float, typer.Option(help="How long an answer may take.", min=1, max=600)] = 30.0,
+    samples_s: Annotated[float, typer.Option(help="How long a probe's samples may take.", min=1, max=7200)] = 150.0,
+    take_over: Annotated[bool, typer.Option("--take-over", help="Try a device that a service has fed by.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before something moves.")] = False,
+    show_rules: Annotated[bool, typer.Option("--list", help="Show the rules, try nothing.")] = False,
+) -> None:
+    """Try a feeder or probe of anybody's making against the contract, and name each rule that it breaks.
+
+    Nothing but a dish may be under a feeder: it is made to dose. Exits 0 when every rule that could be tried was kept.
+    """
+    from tareline.conform import report
+
+    if show_rules:
+        report.list_rules(kind.value if kind else None)
+        return
+    try:
+        if not device or not broker:
+            raise FieldError("broker" if device else "device", "expected, as in --device ID --broker mqtt://HOST:PORT")
+        options = {"dose_g": dose_g, "fed_today_g": fed_today_g, "patience_s": patience_s, "samples_s": samples_s}
+        found = kind.value if kind else None
+        code = report.run_aloud(broker, root, device, found, ca, take_over=take_over, sure=yes, **options)
+    except (FieldError, RuntimeError, ValueError) as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(code)
 
 
 def main() -> None:

@@ -21,6 +21,7 @@ from tareline.devices.journals import Track
 from tareline.devices.messages import Message
 from tareline.devices.placing import Boots
 from tareline.facts import hold_state
+from tareline.guard.stops import STOPS
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device
@@ -479,8 +480,12 @@ class Intake:
         if at_ms is None:
             at_ms = high_ms = self._boots.at_ms(device, fault.boot, fault.uptime_ms, message.arrival_ms)
         stamp_ms = self._context.stamp_ms()
-        ledger.add(tx, "fault", at_ms, stamp_ms, raw, device=device, at_high_ms=high_ms)
+        entry = ledger.add(tx, "fault", at_ms, stamp_ms, raw, device=device, at_high_ms=high_ms)
         log.warning("%s reports the fault %s: %s", device, fault.code, fault.detail or "")
+        if fault.code in STOPS and self._context.register.now("feeder", device) is not None:
+            tank = guarding.stopped(tx, self._context, device, fault.code, entry)
+            if tank is not None:
+                taken.changed.add(("hold", tank))
         taken.devices.add(device)
 
     def _reply(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:

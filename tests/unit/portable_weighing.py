@@ -241,7 +241,7 @@ def drivers():
     found += [stepper.Stepper(step, Wire(), Wire(), step).turn(20), step.pulses]
     wire = Wire()
     found.append(ds18b20.DS18B20(wire, wire).read())
-    found += [len(converter.ConverterInput(wire, wire, wire).read()), wire.ms]
+    found += [len(converter.ConverterInput(wire, wire, wire, wire, wire).read()), wire.ms]
     contact = Wire(level=1)
     key = button.Button(contact, contact)
     for level in (1,) * 4 + (0,) * 4 + (1,) * 4 + (0,) * 160:

@@ -93,7 +93,9 @@ def test_a_broker_that_a_board_cannot_use_is_refused(url: str, ca: str | None, f
     assert refused.value.field == field
 
 
-@pytest.mark.parametrize("word", ["button", "button=", "button=200", "button=4", "nose=3", "=3", "button=-1"])
+@pytest.mark.parametrize(
+    "word", ["button", "button=", "button=200", "button=4", "nose=3", "=3", "button=-1", "button=34", "motor_step=0"]
+)
 def test_a_pin_that_cannot_be_is_refused(word: str) -> None:
     link = boards.device_settings("feeder", "f", "mqtt://192.0.2.10")
     with pytest.raises(FieldError, match="pin"):

@@ -11,6 +11,7 @@ import respx
 from tareline.clock import ManualClock
 from tareline.devices import messages as wire
 from tareline.notify.targets import Letter, Webhook
+from tareline.resources import firmware_dir
 from tareline.service import Service
 from tareline.settings import Settings
 from tareline.store.devices import issued
@@ -70,6 +71,12 @@ def test_every_topic_and_field_of_the_wire_is_in_the_table(service: Service) -> 
     expected["down/command"] = list(wire.resend("id", 1, 2))
     documented.pop("up/samples")
     assert documented == expected
+
+
+def test_every_outcome_of_the_wire_is_in_the_firmwares_table() -> None:
+    text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \|", text.split("## Outcomes")[1].split("## ")[0], flags=re.MULTILINE)
+    assert set(rows) == set(wire.Outcome.__args__)  # type: ignore[attr-defined]
 
 
 def test_every_call_is_in_the_table(service: Service) -> None:

@@ -24,8 +24,9 @@ PositiveG = Annotated[float, Field(ge=0.0, le=10_000.0)]
 Celsius = Annotated[float, Field(ge=-60.0, le=125.0)]
 Text = Annotated[str, Field(max_length=4096)]
 
-Outcome = Literal["ok", "short", "jam", "empty", "capped", "held", "missed", "interrupted"]
+Outcome = Literal["ok", "short", "over", "jam", "empty", "capped", "held", "missed", "interrupted"]
 Cause = Literal["plan", "fallback", "command", "button"]
+HeapBytes = Annotated[int, Field(ge=0, lt=2**32)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,8 @@ class Hello(_Up):
     journal_to: Annotated[int, Field(ge=0, lt=2**53)] | None = None
     gain_g_per_step: Annotated[float, Field(gt=0, le=100)] | None = None
     calibration: Any = None
+    heap_free_bytes: HeapBytes | None = None
+    heap_largest_bytes: HeapBytes | None = None
 
 
 class Applied(_Up):
