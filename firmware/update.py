@@ -13,12 +13,13 @@ every restart. Then starter.py is told to try the set, and the board starts anew
 has been heard (`heard()`) and it has run for PROOF_MS; where nothing was heard for TRIAL_MS, or it ended twice before,
 the one before runs again. State files stand at the root and are no part of a set.
 
-`Updater` does nothing by itself. Its owner calls `tick(uptime, quiet_ms)` from its loop and never during a dose, and
-`on_connect()`, `on_disconnect()`, `on_message(tail, fields)` for `down/update` and `down/piece`, and `heard()`. The
-platform, beside read, append and replace of journal.py:
+`Updater` does nothing by itself. Its owner calls `tick(uptime, quiet_ms, connected)` from its loop and never during a
+dose, `on_message(tail, payload)` for `down/update` and `down/piece`, and `heard()`. Whatever goes wrong in here ends an
+update and nothing else. The platform, beside read, append and replace of journal.py:
 
   files    size(name), names(folder), make(folder), remove(name), free_bytes(): see files.py
   power    optional battery_ok(): whether there is enough for writing flash and starting anew
+  trial    optional proof_ms, in place of PROOF_MS
 """
 
 import binascii
@@ -27,8 +28,12 @@ import sys
 
 import starter
 from journal import load_one, save_one
+from streaming import Reader
 
 OFFER = "update.bin"
+TAILS = ("update", "piece")
+SHAPE = {"program": None, "firmware": None, "counter": None, "size": None, "sha256": None, "mac": None}
+SHAPE.update({"file": None, "at": None, "data": [None]})
 LARGEST_LIST = 8192
 LONGEST = 64  # of a text
 QUIET_MS = 300000  # nothing is done so shortly before a meal
@@ -92,10 +97,10 @@ class Updater:
 
     settings: device, and key (hexadecimal) where updates are taken. program: the module that the sets start.
     running: the folder in force or on trial, None on a device that does not run from a set.
-    publish(tail, fields, retained) and tell(code, detail): as the logic has them. restart(): asks for a start anew.
+    publish(tail, fields, retained): as the link has it; tell(code, detail): a fault; restart(): asks for a start anew.
     """
 
-    def __init__(self, settings, program, running, platform, publish, tell, restart, proof_ms=PROOF_MS):
+    def __init__(self, settings, program, running, platform, publish, tell, restart):
         self.device = settings["device"]
         self.key = binascii.unhexlify(settings.get("key") or "")
         self.program = program
@@ -105,7 +110,7 @@ class Updater:
         self.tell = tell
         self.restart = restart
         self.battery_ok = getattr(platform, "battery_ok", None)
-        self.proof_ms = proof_ms
+        self.proof_ms = getattr(platform, "proof_ms", PROOF_MS)
         self.record = starter.load(platform)
         self.on_trial = running is not None and self.record["trial"] == running
         self.passed_over = not self.on_trial and self.record["trial"] is not None
@@ -117,6 +122,7 @@ class Updater:
         self.refused = None  # (signature, counter, why) of an offer that was refused in this boot
         self.why = None  # what an update that can't be installed fails of
         self.offer = None
+        self.offer_kept = False
         self.firmware = ""  # what is on trial
         self.install = None
         self.told_state = None
@@ -136,33 +142,42 @@ class Updater:
         if offer["counter"] == self.record["counter"]:
             self.firmware = offer["firmware"]
         elif offer["counter"] > self.record["counter"] and self._why_not(offer) is None:
-            self._begin(offer)
+            self._begin(offer, True)
 
     # The owner's calls
-
-    def on_connect(self):
-        self.connected = True
-        self.told_state = None
-        if self.install is not None:
-            self.install.ask_again()
-
-    def on_disconnect(self):
-        self.connected = False
 
     def heard(self):
         """The service, or for a probe the broker, has acknowledged something: this firmware can be reached."""
         self.has_heard = True
 
-    def on_message(self, tail, fields):
-        """Take `down/update` or `down/piece`. Raises ValueError, KeyError, TypeError or OSError for what can't be."""
-        if tail == "update":
-            self._on_offer(read_offer(fields))
-        elif self.install is not None:
-            self.install.take(fields)
+    def on_message(self, tail, payload):
+        """Take `down/update` or `down/piece`, a list of pieces of its bytes. What can't be taken is told and forgotten:
+        it comes again."""
+        try:
+            reader = Reader(SHAPE, None)
+            for data in payload:
+                reader.feed(data)
+            fields = reader.result()
+            if tail == "update":
+                self._on_offer(read_offer(fields))
+            elif self.install is not None:
+                self.install.take(fields)
+        except OSError as error:
+            self.tell("flash_failed", "down/%s: %s" % (tail, error))
+        except Exception as error:
+            self.tell("message_refused", "down/%s: %r" % (tail, error))
 
-    def tick(self, uptime, quiet_ms):
-        """Do one small step. quiet_ms: until the next meal, None where none is known. Returns until when to wait."""
+    def tick(self, uptime, quiet_ms, connected):
+        """Do one small step; returns for how many milliseconds there is no need for another.
+
+        quiet_ms: until the next meal, None where none is known; connected: whether the link is up.
+        """
         self.uptime = uptime
+        if connected and not self.connected:
+            self.told_state = None
+            if self.install is not None:
+                self.install.ask_again()
+        self.connected = connected
         self.wait_ms = WAIT_MS
         calm = quiet_ms is None or quiet_ms >= QUIET_MS
         try:
@@ -174,7 +189,7 @@ class Updater:
             elif self.passed_over:
                 if uptime >= TRIAL_MS and calm:  # flash refused to count the trial's start: it is tried now and then
                     self.restart()
-            elif self.why is not None:
+            elif self.offer is not None and self.why is not None:
                 self._fail()
             elif self.offer is not None and calm and (self.battery_ok is None or self.battery_ok()):
                 self._work()
@@ -183,7 +198,10 @@ class Updater:
             self._rest()
         except MemoryError:
             self._rest()
-        if self.connected:
+        except Exception as error:
+            self.why = "an error that nobody expected: %r" % error
+            self._rest()
+        if connected:
             self._say()
         return self.wait_ms
 
@@ -216,11 +234,11 @@ class Updater:
             self.refused = offer["mac"], offer["counter"], "%s: %s" % (offer["firmware"], why)
             self.tell("update_failed", self.refused[2])
             return
-        save_one(self.flash, OFFER, offer)
-        self._begin(offer)
+        self._begin(offer, False)
 
-    def _begin(self, offer):
+    def _begin(self, offer, kept):
         self.offer = offer
+        self.offer_kept = kept
         self.refused = self.why = self.install = None
 
     def _rest(self):
@@ -230,6 +248,9 @@ class Updater:
 
     def _work(self):
         """One step of the installation, and the last: try what is complete."""
+        if not self.offer_kept:
+            save_one(self.flash, OFFER, self.offer)
+            self.offer_kept = True
         if self.install is None:
             from install import Install  # takes memory only while it is needed
 
@@ -238,7 +259,7 @@ class Updater:
         install = self.install
         if not install.complete:
             self.wait_ms = install.step(self.uptime, self.connected)
-            self.why = install.why and "%s: %s" % (self.offer["firmware"], install.why)
+            self.why = install.why
             return
         self._keep(starter.on_trial(self.record, install.folder, self.offer["counter"]))
         self.offer = self.install = None
@@ -247,8 +268,8 @@ class Updater:
     def _fail(self):
         """Give an offer up for good."""
         record = dict(self.record)
-        record["counter"], record["result"] = self.offer["counter"], ["update_failed", self.why]
-        record["told"] = False
+        record["counter"], record["told"] = self.offer["counter"], False
+        record["result"] = ["update_failed", "%s: %s" % (self.offer["firmware"], self.why)]
         self._keep(record)
         self.offer = self.why = self.install = None
         self._tell_result()

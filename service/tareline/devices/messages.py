@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 UP_BYTES = 64 * 1024
+PART_BYTES = 144  # of a file, in one text of 192 characters
 FIRST_MS = 1_577_836_800_000  # 2020-01-01: older than any device of ours
 LAST_MS = 4_102_444_800_000  # 2100-01-01
 
@@ -169,8 +170,9 @@ def time_answer(now_ms: int, hello: dict[str, Any]) -> dict[str, Any]:
 
 
 def piece(asked: Fetch, data: bytes) -> dict[str, Any]:
-    """down/piece, in answer to up/fetch."""
-    return {"counter": asked.counter, "file": asked.file, "at": asked.at, "data": b64encode(data).decode()}
+    """down/piece, in answer to up/fetch: the bytes in base64, as texts that a board takes as they stream in."""
+    parts = [b64encode(data[at : at + PART_BYTES]).decode() for at in range(0, len(data), PART_BYTES)]
+    return {"counter": asked.counter, "file": asked.file, "at": asked.at, "data": parts}
 
 
 def resend(command_id: str, first: int, last: int) -> dict[str, Any]:
