@@ -472,13 +472,18 @@ class Feeder(Feeding):
         # Also before the link is up: a command that waited at the broker comes before the subscription is confirmed.
         self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
 
+    def quiet_ms(self):
+        """Milliseconds until the next meal of the plan or of its fallback, None where none is known."""
+        now = self.last_now
+        if now is None or not self.plan:
+            return None
+        for after_ms, _, _ in self.plan.meals:
+            if after_ms > now - self.plan.base_ms:
+                return after_ms - (now - self.plan.base_ms)
+        due = [at_ms - now for at_ms, _, _ in self.plan.fallback_slots(now) if at_ms > now]
+        return min(due) if due else None
+
     def _wait_ms(self):
         """Until something is due: the next meal, or a second at most."""
-        wait = LONGEST_WAIT_MS
-        now = self.last_now
-        if now is not None and self.plan:
-            passed = now - self.plan.base_ms
-            for after_ms, _, _ in self.plan.meals:
-                if after_ms > passed:
-                    return min(wait, after_ms - passed)
-        return wait
+        quiet = self.quiet_ms()
+        return LONGEST_WAIT_MS if quiet is None else min(LONGEST_WAIT_MS, quiet)
