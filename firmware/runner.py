@@ -116,6 +116,8 @@ def run(seam, logic, settings, look=None):
     platform = seam.platform
     if hasattr(gc, "threshold"):
         gc.threshold(COLLECT_BYTES)
+    if platform.watchdog_bit:
+        _count_crash(platform)
     crashes = load_one(platform, STARTS)[0] or 0
     updater = None
     if starter.running is not None:
@@ -159,8 +161,6 @@ def run(seam, logic, settings, look=None):
 def guarded(run, platform, settings):
     """Run, and where that ends with an error that nobody expected, keep it on flash to be told after the next start."""
     try:
-        if platform.watchdog_bit:
-            _count_crash(platform)
         run(platform, settings)
     except Exception as error:
         if hasattr(sys, "print_exception"):
