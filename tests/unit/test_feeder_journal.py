@@ -252,7 +252,7 @@ def test_months_without_the_service_keep_every_dose_on_flash_and_little_in_memor
         desk.run(1)
     desk.boot()
     assert len(desk.feeder.memory.places) == 400
-    desk.connect().run(1)
+    desk.connect().run(2000)
     assert sorted(desk.doses()) == list(range(1, 401))
 
 
