@@ -1,10 +1,15 @@
-"""What is left in a feeder's hopper by its account, how long that lasts, and what is due next."""
+"""What is left in a feeder's hopper by its account, how long that lasts, and how much it should hold at most."""
 
 from collections.abc import Mapping
 from typing import Any
 
+from sqlalchemy import Connection
+
+from tareline import facts
+from tareline.context import Context
 from tareline.entries import stated
 from tareline.feeding.hopper import hopper
+from tareline.guard.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
 from tareline.reconciling import Account
 
 
@@ -35,3 +40,35 @@ def daily_g(plan: Mapping[str, Any] | None) -> float:
         day = str(meal["id"]).partition("/")[0]
         days[day] = days.get(day, 0.0) + float(meal["target_g"])
     return max((grams for day, grams in days.items() if day != min(days)), default=sum(days.values()))
+
+
+def advice_view(
+    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None
+) -> dict[str, Any] | None:
+    """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
+    known."""
+    ref = (context.register.now("feeder", feeder) or {}).get("food")
+    food = None if ref is None else context.register.now("food", ref)
+    if food is None:
+        return None
+    latest = facts.latest_readings(tx, context, tank)
+    advice = hopper_advice(
+        hold_line_mg_n_per_l(facts.lines(context, tank)),
+        context.need("tank", tank)["volume_l"],
+        food["protein_percent"],
+        latest["ph"][0] if "ph" in latest else None,
+        facts.temperature(context, tank, latest),
+        context.stamp_ms(),
+    )
+    if advice.mass_g is None:
+        return None
+    return {
+        "most_g": round_down_g(advice.mass_g),
+        "content_g": content_g,
+        "exceeded": content_g is not None and content_g > advice.mass_g,
+        "line_mg_n_per_l": advice.line_mg_n_per_l,
+        "ph": advice.ph,
+        "temperature_c": advice.temperature_c,
+        "assumed": list(advice.assumed),
+        "text": advice_text(feeder, advice, content_g),
+    }

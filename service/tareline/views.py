@@ -20,7 +20,7 @@ from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import ration_on
 from tareline.guard.hold import CONFIRM_MS
 from tareline.guard.lines import with_samples
-from tareline.hoppers import hopper_view
+from tareline.hoppers import advice_view, hopper_view
 from tareline.reconciling import Reconciling, Told
 from tareline.sampling import Sampling
 from tareline.shapes import (
@@ -390,6 +390,11 @@ class Views:
         at_ms, left_g, sd_g, by = max(found, key=lambda one: one[0])
         return left_g, sd_g, at_ms, by
 
+    def _content_g(self, tx: Connection, feeder: str, zone: str) -> float | None:
+        """What is in a hopper by its account; before there is one, by what was weighed last."""
+        content_g: float | None = hopper_view(self._reconciling.account(feeder), None, zone)["content_g"]
+        return content_g if content_g is not None else self._left(tx, feeder)[0]
+
     def devices(self) -> list[dict[str, Any]]:
         """Every registered device and what it last said."""
         register = self._context.register
@@ -411,7 +416,16 @@ class Views:
                     stop = facts.open_stop(tx, name) if kind == "feeder" else None
                     held = tank is None or facts.hold_state(tx, tank).held
                     stopped = stop_view(stop, held, told.get((name, "hold")), zone)
-                    found.append({**device_view(name, kind, tank, device, told, track, zone), "stopped": stopped})
+                    advice = None
+                    if kind == "feeder" and tank is not None:
+                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone))
+                    found.append(
+                        {
+                            **device_view(name, kind, tank, device, told, track, zone),
+                            "stopped": stopped,
+                            "hopper_advice": advice,
+                        }
+                    )
         return found
 
     # -- ledger and rejects ------------------------------------------------------------------------------------------

@@ -30,7 +30,8 @@ def first_dose(house: House, tank: str) -> int:
 def all_pages(house: House) -> list[str]:
     dose = first_dose(house, WINDOW)
     return ["/", f"/tanks/{WINDOW}", f"/tanks/{PANTRY}", f"/tanks/{PANTRY}?start=2026-02-25", f"/tanks/{PANTRY}/enter",
-            f"/tanks/{WINDOW}/doses/{dose}", "/devices", "/rejects", "/alerts", "/login", "/tanks/none"]  # fmt: skip
+            f"/tanks/{WINDOW}/doses/{dose}", "/devices", "/faults", "/rejects", "/alerts", "/login",
+            "/tanks/none"]  # fmt: skip
 
 
 # -- legible everywhere ------------------------------------------------------------------------------------------------

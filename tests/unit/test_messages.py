@@ -53,6 +53,8 @@ HELLO: dict[str, Any] = {
     "journal_to": 7,
     "gain_g_per_step": 0.01,
     "calibration": {"at": 3},
+    "heap_free_bytes": 41_000,
+    "heap_largest_bytes": 4_096,
 }
 
 
@@ -225,7 +227,10 @@ def test_a_hello_of_a_feeder_and_of_a_probe() -> None:
     assert read(Hello, HELLO).model_dump() == HELLO
     probe = {k: HELLO[k] for k in ("boot", "uptime_ms", "board", "firmware")} | {"kind": "probe", "clock": "unset"}
     assert read(Hello, probe).journal is None
-    for field, value in (("kind", "kettle"), ("clock", "wrong"), ("gain_g_per_step", 0.0), ("journal_to", -1)):
+    assert read(Hello, probe).heap_free_bytes is None
+    wrong: list[tuple[str, Any]] = [("kind", "kettle"), ("clock", "wrong"), ("gain_g_per_step", 0.0)]
+    wrong += [("journal_to", -1), ("heap_free_bytes", -1), ("heap_free_bytes", 2**32), ("heap_largest_bytes", 0.5)]
+    for field, value in wrong:
         assert why(Hello, {**HELLO, field: value}).startswith(f"{field}: ")
     assert read(Hello, {**HELLO, "journal_from": 0, "journal_to": 0}).journal_to == 0  # an empty journal
 

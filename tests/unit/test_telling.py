@@ -236,6 +236,38 @@ def test_only_what_may_have_been_fed_is_taken_off(house: House, outcome: str, fe
     assert cap_g(house) == pytest.approx(2.0 - fed_g)
 
 
+def test_a_feeder_that_gave_four_times_too_much_leaves_the_others_less_of_the_day(house: House) -> None:
+    """Asked for 0.2 g each time, it gives 0.8 g and more: all of it counts against the day of the whole tank."""
+    second_feeder(house)
+    house.hear(house.dose(1, outcome="over", target_g=0.2, steps=200, after_g=49.2))
+    assert cap_g(house, "second") == pytest.approx(1.2)
+    assert cap_g(house) == 2.0, "its own it counts itself"
+    assert targets(house, "2025-06-15", "second") == {"18:00.2": pytest.approx(0.1)}
+    assert targets(house, "2025-06-15") == {"18:00.1": pytest.approx(0.1)}
+    house.hear(house.dose(2, outcome="over", target_g=0.2, steps=200, before_g=49.2, after_g=48.4))
+    assert cap_g(house, "second") == pytest.approx(0.4)
+    assert targets(house, "2025-06-15", "second") == {}
+    house.hear(house.dose(3, outcome="over", target_g=0.2, steps=200, before_g=48.4, after_g=47.0))
+    assert cap_g(house, "second") == 0.0
+
+
+def test_a_hold_says_whether_the_hopper_is_off_the_cell(house: House) -> None:
+    """So that the feeder neither counts nor reports the mass that is missing then."""
+    assert house.last("hold")["hopper_off"] is False  # type: ignore[index]
+    house.pass_time(MINUTE_MS, MINUTE_MS)
+    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
+    told = house.last("hold")
+    assert told is not None
+    assert (told["held"], told["hopper_off"]) == (True, True)
+    house.service.hold(TANK, {"reason": "cleaning"})
+    assert house.last("hold")["hopper_off"] is True  # type: ignore[index]
+    house.pass_time(MINUTE_MS, MINUTE_MS)
+    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    told = house.last("hold")
+    assert told is not None
+    assert (told["held"], told["hopper_off"]) == (True, False), "hung again, and held for another reason"
+
+
 def test_a_dose_that_was_not_understood_counts_as_the_largest_meal(house: House) -> None:
     second_feeder(house)
     house.hear(house.dose(1, "second", target_g=-4))

@@ -22,6 +22,7 @@ from tareline.service import Service
 from tareline.settings import Show
 from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.web import drawing
+from tareline.web.faulttree import fault_tree
 from tareline.web.forms import (
     BASES,
     DETECTED,
@@ -280,6 +281,10 @@ def router(service: Service) -> APIRouter:
     @pages.get("/devices")
     def devices() -> Response:
         return page("devices.html", devices=service.devices(), now=_now(service), live_tank="")
+
+    @pages.get("/faults")
+    def faults() -> Response:
+        return page("faults.html", tree=fault_tree(), live_tank=None)
 
     _take_forms(pages, service)
     return pages

@@ -1,0 +1,102 @@
+"""How much food a tank survives at once, against examples worked by hand from a handbook's table.
+
+Fractions: UF/IFAS FA16 "Ammonia in Aquatic Systems", table 1 (rounded to 4 decimals there). Protein holds 16 % nitrogen
+(Jones' factor, 6.25).
+"""
+
+from pathlib import Path
+
+import pytest
+from house import DAY_MS, FEEDER, TANK, House
+
+from tareline.guard.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
+from tareline.guard.lines import AMMONIA_LINES, make_line
+from tareline.water.readings import Reading
+
+
+def ph(value: float, at_ms: int = 0) -> Reading:
+    return Reading(1, at_ms, "ph", value)
+
+
+def celsius(value: float, at_ms: int = 0) -> Reading:
+    return Reading(2, at_ms, "temperature", value)
+
+
+@pytest.mark.parametrize(
+    ("volume_l", "protein_percent", "at_ph", "at_celsius", "mass_g"),
+    [
+        # 0.05 / 0.0502 = 0.99602 mg/L; times 60 L = 59.761 mg N; 1 g of 42 % holds 1000 x 0.42 x 0.16 = 67.2 mg N.
+        (60, 42, 8.0, 24.0, 0.8893),
+        # 0.05 / 0.0110 = 4.54545 mg/L; times 30 L = 136.364 mg N; 45 %: 72 mg N in a gram.
+        (30, 45, 7.2, 28.0, 1.8939),
+        # 0.05 / 0.0381 = 1.31234 mg/L; times 200 L = 262.467 mg N; 35 %: 56 mg N in a gram.
+        (200, 35, 8.0, 20.0, 4.6869),
+    ],
+)
+def test_examples_worked_by_hand(
+    volume_l: float, protein_percent: float, at_ph: float, at_celsius: float, mass_g: float
+) -> None:
+    found = hopper_advice(0.05, volume_l, protein_percent, ph(at_ph), celsius(at_celsius), DAY_MS)
+    assert found.mass_g == pytest.approx(mass_g, rel=5e-3)  # the table's fourth decimal
+    assert found.assumed == ()
+
+
+def test_what_was_not_measured_within_14_days_is_assumed_and_named() -> None:
+    """pH 8.0 and 26 degC: 0.0574 in the table; 0.05 / 0.0574 x 60 / 67.2 x 1 g."""
+    for old in (None, 15):
+        past = None if old is None else ph(6.0)
+        found = hopper_advice(0.05, 60, 42, past, None if old is None else celsius(20), 15 * DAY_MS)
+        assert found.assumed == ("ph", "temperature")
+        assert found.fraction == pytest.approx(0.0574, abs=1.1e-4)
+        assert found.mass_g == pytest.approx(0.7777, rel=2e-3)
+    assert hopper_advice(0.05, 60, 42, ph(6.0), None, 14 * DAY_MS).assumed == ("temperature",)
+
+
+def test_food_without_protein_sets_no_limit() -> None:
+    assert hopper_advice(0.05, 60, 0, None, None, 0).mass_g is None
+
+
+def test_the_line_is_the_tanks_own_and_else_the_default() -> None:
+    assert hold_line_mg_n_per_l(AMMONIA_LINES) == 0.05
+    own = make_line("free_ammonia", 0.02, None, "mg/L", "N", "hold", None)
+    assert hold_line_mg_n_per_l((*AMMONIA_LINES, own)) == 0.02
+    assert hold_line_mg_n_per_l(()) == 0.05
+
+
+def test_it_is_told_rounded_down() -> None:
+    assert [round_down_g(g) for g in (0.0, 0.0779, 0.889, 3.199, 3.2, 48.9, 1234)] == [
+        0,
+        0.077,
+        0.88,
+        3.1,
+        3.2,
+        48,
+        1200,
+    ]
+
+
+def test_the_words() -> None:
+    found = hopper_advice(0.05, 200, 35, ph(8.0), celsius(20.0), 0)
+    assert advice_text("feeder-1", found, 48.2) == (
+        "No firmware can stop a motor driver that has shorted. Fill the hopper of feeder-1 with no more than 4.6 g at "
+        "a time: so much at once, in water without ammonia, keeps un-ionised ammonia in this tank under its line of "
+        "0.05 mg/L. It holds about 48 g now, which is more."
+    )
+    assert "which is more" not in advice_text("feeder-1", found, 4.0)
+
+
+def test_a_feeder_is_shown_with_it(tmp_path: Path) -> None:
+    house = House.furnished(tmp_path)
+    try:
+        (device,) = house.service.views.devices()
+        assert (device["device"], device["hopper_advice"]["most_g"]) == (FEEDER, 0.77)
+        assert device["hopper_advice"]["assumed"] == ["ph", "temperature"]
+        assert "pH 8.0 and 26 degC" in device["hopper_advice"]["text"]
+        house.reading("ph", 7.2, TANK)
+        house.hear(house.dose(1, before_g=48.4, after_g=48.2))
+        advice = house.service.views.devices()[0]["hopper_advice"]
+        assert advice["assumed"] == ["temperature"]
+        assert advice["exceeded"]
+        assert advice["content_g"] == pytest.approx(48.2, abs=1)
+    finally:
+        house.close()
