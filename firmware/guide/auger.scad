@@ -1,6 +1,6 @@
 // An auger feeder whose hopper, screw and motor hang together from a load cell. Two printed parts: the screw with its
 // coupling, and the body. The x axis is the screw's, z is up, and x = 0 is where the tube begins. All in millimetres.
-// Print both upright on the motor's end, without supports inside the tube; food-safe material, no glue inside.
+// Print the screw upright. The body may have supports outside, none inside the tube. No glue where food passes.
 
 part = "both"; // "screw", "body" or "both"
 $fn = 48;
@@ -19,6 +19,7 @@ inlet_length_mm = 22;
 inlet_width_mm = 10;
 outlet_start_mm = 72;
 outlet_length_mm = 12;
+outlet_width_mm = 10;
 drip_edge_height_mm = 5;
 drip_edge_wall_mm = 1.6;
 hopper_top_mm = 36;
@@ -36,6 +37,7 @@ motor_length_mm = 32;
 motor_boss_mm = 22;
 motor_screw_distance_mm = 23;
 motor_screw_hole_mm = 2.7;
+bridge_width_mm = 16;
 hanger_width_mm = 14;
 hanger_thickness_mm = 5;
 flange_length_mm = 28;
@@ -64,14 +66,15 @@ module screw() {
     // A bar that is twisted along its length; its width makes the blade as thick as asked at the core.
     width = blade_thickness_at_core_mm * PI * screw_core_diameter_mm / screw_pitch_mm;
     rotate([0, 90, 0])
-        intersection() {
-            linear_extrude(height = screw_length_mm, twist = -360 * screw_length_mm / screw_pitch_mm,
-                           slices = 12 * screw_length_mm / screw_pitch_mm)
+        linear_extrude(height = screw_length_mm, twist = -360 * screw_length_mm / screw_pitch_mm,
+                       slices = 24 * screw_length_mm / screw_pitch_mm) {
+            circle(d = screw_core_diameter_mm);
+            intersection() {
+                circle(d = screw_outer_diameter_mm);
                 translate([0, -width / 2]) square([screw_outer_diameter_mm, width]);
-            cylinder(h = screw_length_mm, d = screw_outer_diameter_mm);
+            }
         }
-    along(screw_length_mm, screw_core_diameter_mm / 2);
-    translate([-plate_mm, 0, 0]) along(plate_mm, screw_core_diameter_mm / 2);
+    translate([-plate_mm - 1, 0, 0]) along(plate_mm + 2, screw_core_diameter_mm / 2);
     translate([-plate_mm - coupling_length_mm, 0, 0])
         difference() {
             along(coupling_length_mm, coupling_diameter_mm / 2);
@@ -99,20 +102,23 @@ module body() {
             along(tube_length_mm, outer);
             funnel(hopper_wall_mm);
             // the drip edge: water that runs along the tube falls off it and does not reach the food
-            translate([outlet_start_mm - drip_edge_wall_mm, -inner - drip_edge_wall_mm, -outer - drip_edge_height_mm])
-                cube([outlet_length_mm + 2 * drip_edge_wall_mm, 2 * inner + 2 * drip_edge_wall_mm,
-                      outer + drip_edge_height_mm]);
+            translate([outlet_start_mm - drip_edge_wall_mm, -outlet_width_mm / 2 - drip_edge_wall_mm,
+                       -outer - drip_edge_height_mm])
+                cube([outlet_length_mm + 2 * drip_edge_wall_mm, outlet_width_mm + 2 * drip_edge_wall_mm,
+                      outer + drip_edge_height_mm - 1]);
             plate(-plate_mm);
             plate(-2 * plate_mm - chamber);
-            // above and below the coupling; its sides stay open for the grub screw
+            // above and below the coupling; its sides stay open for the grub screw and the motor's screws
             for (z = [-motor_face_mm / 2, motor_face_mm / 2 - plate_mm])
-                translate([-plate_mm - chamber, -motor_face_mm / 2, z]) cube([chamber, motor_face_mm, plate_mm]);
+                translate([-plate_mm - chamber - 1, -bridge_width_mm / 2, z])
+                    cube([chamber + 2, bridge_width_mm, plate_mm]);
             hanger();
         }
         translate([-plate_mm - 1, 0, 0]) along(tube_length_mm - tube_wall_mm + plate_mm + 1, inner);
         funnel(0);
-        translate([outlet_start_mm, -inner, -outer - drip_edge_height_mm - 1])
-            cube([outlet_length_mm, 2 * inner, outer + drip_edge_height_mm + 1]);
+        translate([inlet_start_mm, -inlet_width_mm / 2, 0]) cube([inlet_length_mm, inlet_width_mm, outer]);
+        translate([outlet_start_mm, -outlet_width_mm / 2, -outer - drip_edge_height_mm - 1])
+            cube([outlet_length_mm, outlet_width_mm, outer + drip_edge_height_mm + 1]);
         // the motor: its boss and its four screws
         translate([-2 * plate_mm - chamber - 1, 0, 0]) along(plate_mm + 2, motor_boss_mm / 2);
         for (y = [-1, 1], z = [-1, 1])

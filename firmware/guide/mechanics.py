@@ -7,7 +7,7 @@ from sheet import Sheet
 
 BEGIN, END = "// sizes: begin (written by draw.py from auger.json; change them there)\n", "// sizes: end\n"
 SCALE = 4  # units of the sheet per millimetre
-LEFT, AXIS = 460, 480  # where x = 0 and z = 0 lie on the sheet
+LEFT, AXIS = 460, 560  # where x = 0 and z = 0 lie on the sheet
 
 
 def read_sizes(path):
@@ -76,7 +76,8 @@ class Section:
 
     def screw(self, sizes, start, end):
         """The screw from the side: its core, and the blade's edges as slanting lines."""
-        outer, core, pitch = (sizes["screw_outer_diameter_mm"] / 2, sizes["screw_core_diameter_mm"] / 2, sizes["screw_pitch_mm"])
+        outer, core = sizes["screw_outer_diameter_mm"] / 2, sizes["screw_core_diameter_mm"] / 2
+        pitch = sizes["screw_pitch_mm"]
         edge = sizes["blade_thickness_at_core_mm"] * core / outer
         self.block(start, end, -core, core)
         x = start
@@ -89,14 +90,14 @@ def plan(sizes):
     """The plan: a section along the screw, the hopper across, and the screw larger with the arithmetic."""
     words = "A hopper above a tube with a screw, its motor at one end, hanging as one piece from a load cell. "
     words += "; ".join(arithmetic(sizes))
-    sheet = Sheet(1240, 980, "Auger feeder: plan with dimensions in millimetres", words)
+    sheet = Sheet(1240, 1050, "Auger feeder: plan with dimensions in millimetres", words)
     sheet.text(30, 36, "Auger feeder: all dimensions in millimetres", "title")
     sheet.text(30, 60, "Section along the screw. Everything grey hangs from the load cell's free end.", "small")
     _side(Section(sheet), sizes)
     _across(Section(sheet, 1050), sizes)
-    _detail(Section(sheet, 120, 860, 9), sizes)
+    _detail(Section(sheet, 120, 940, 9), sizes)
     for i, line in enumerate(arithmetic(sizes)):
-        sheet.text(600, 820 + 28 * i, line)
+        sheet.text(600, 900 + 28 * i, line)
     return sheet
 
 
@@ -112,7 +113,7 @@ def _side(view, sizes):
     rim, skin, face = outer + sizes["hopper_height_mm"], sizes["hopper_wall_mm"], sizes["motor_face_mm"] / 2
     # food, hopper and tube
     share = 0.7
-    low, high = middle - inlet - 0.0, half
+    low, high = middle - inlet, half
     level, reach = outer + share * (rim - outer), low + share * (high - low)
     view.area([(inlet, inner), (middle - reach, level), (middle + reach, level), (inlet_end, inner)], "food")
     for side in (-1, 1):
@@ -141,7 +142,8 @@ def _side(view, sizes):
         view.block(back + plate, -plate, z, z + plate)
     core = sizes["screw_core_diameter_mm"] / 2
     view.block(-plate, 0, -core, core)
-    view.block(-plate - sizes["coupling_length_mm"], -plate, -sizes["coupling_diameter_mm"] / 2, sizes["coupling_diameter_mm"] / 2)
+    coupling = sizes["coupling_diameter_mm"] / 2
+    view.block(-plate - sizes["coupling_length_mm"], -plate, -coupling, coupling)
     shaft = sizes["shaft_diameter_mm"] / 2
     view.block(back, -plate - sizes["coupling_length_mm"] + sizes["shaft_depth_mm"], -shaft, shaft)
     view.block(back - sizes["motor_length_mm"], back, -face, face)
@@ -159,12 +161,12 @@ def _side(view, sizes):
     view.block(fixed - 14, fixed + sizes["flange_length_mm"], over + 4, over + 9, "box")
     # words
     for x, z, text, anchor in (
-        (fixed + 40, over + 3, "load cell: free end to the right", "start"),
-        (fixed - 14, over + 11, "bracket on wall or cabinet, not on the tank", "start"),
+        (fixed + 54, (top + over) / 2 - 1, "load cell", "start"),
+        (fixed + 30, over + 5, "bracket on wall or cabinet, not on the tank", "start"),
         (back - sizes["motor_length_mm"] / 2, 0, "motor", "middle"),
-        (hang + 4, 40, "hanger", "start"),
+        (hang - 4, 40, "hanger", "end"),
         (middle, outer + 10, "food", "middle"),
-        (outlet_end + 4, drip - 1, "drip edge", "start"),
+        (outlet - 13, drip + 1, "drip edge", "end"),
     ):
         sheet.text(*view.at(x, z), text, "small", anchor)
     gap = f"Nothing within {sizes['free_gap_mm']} mm of what hangs: no wall, no lid, no cable that pulls."
@@ -206,7 +208,8 @@ def _across(view, sizes):
     sheet.circle(x, y, inner * view.scale, "box")
     sheet.circle(x, y, sizes["screw_outer_diameter_mm"] / 2 * view.scale, "box soft")
     sheet.circle(x, y, sizes["screw_core_diameter_mm"] / 2 * view.scale)
-    view.area([(-width, inner - 1.2), (width, inner - 1.2), (width, outer), (half, rim), (-half, rim), (-width, outer)], "box")
+    throat = [(-width, inner - 1.2), (width, inner - 1.2), (width, outer)]
+    view.area([*throat, (half, rim), (-half, rim), (-width, outer)], "box")
     for side in (-1, 1):
         view.area(
             [(side * width, outer), (side * half, rim), (side * (half + skin), rim), (side * (width + skin), outer - 2)],
@@ -219,7 +222,8 @@ def _across(view, sizes):
 
 def _detail(view, sizes):
     """The screw, larger."""
-    outer, core, pitch = sizes["screw_outer_diameter_mm"] / 2, sizes["screw_core_diameter_mm"] / 2, sizes["screw_pitch_mm"]
+    outer, core = sizes["screw_outer_diameter_mm"] / 2, sizes["screw_core_diameter_mm"] / 2
+    pitch = sizes["screw_pitch_mm"]
     end = 3.7 * pitch
     view.screw(sizes, 0, end)
     view.sheet.text(*view.at(-9, outer + 6), "The screw: outer diameter, core, pitch", "name")
@@ -231,16 +235,16 @@ def _detail(view, sizes):
 def cables():
     """Strain relief and drip loop, as a drawing without scale."""
     sheet = Sheet(
-        900,
+        990,
         560,
         "Drip loops and strain relief",
         "The supply's cable hangs lower than socket and board before it rises to them, so that water drips off. "
         "Each cable is clamped to the bracket, and from there a slack loop of thin wires goes to what hangs on the cell.",
     )
     sheet.text(30, 36, "Drip loops and strain relief (no scale)", "title")
-    sheet.area([(470, 400), (870, 400), (870, 540), (470, 540)], "water")
-    sheet.line([(470, 370), (470, 540), (870, 540), (870, 370)])
-    sheet.text(670, 480, "tank", "name", "middle")
+    sheet.area([(470, 400), (790, 400), (790, 540), (470, 540)], "water")
+    sheet.line([(470, 370), (470, 540), (790, 540), (790, 370)])
+    sheet.text(630, 480, "tank", "name", "middle")
     sheet.box(30, 90, 130, 70, "box soft")
     sheet.text(95, 120, "5 V supply in", "small", "middle")
     sheet.text(95, 138, "its socket", "small", "middle")
@@ -264,9 +268,10 @@ def cables():
     sheet.line([(505, 106), (505, 190)], "thin")
     sheet.text(440, 208, "clamp 1: strain", "small")
     sheet.text(440, 226, "ends here", "small")
-    sheet.add('<path class="line" d="M790 108 V170 A30 30 0 0 0 850 170 V150 A20 20 0 0 0 830 230 H760"/>')
+    sheet.add('<path class="line" d="M792 106 C910 150 910 330 825 305 S795 240 760 240"/>')
     sheet.box(781, 92, 22, 14, "dot")
-    sheet.text(772, 300, "slack loop of thin,", "small")
-    sheet.text(772, 318, "soft wires: it must", "small")
-    sheet.text(772, 336, "not pull or push", "small")
+    sheet.text(815, 90, "clamp 2", "small")
+    sheet.text(815, 335, "slack loop of thin, soft", "small")
+    sheet.text(815, 353, "wires: it must neither", "small")
+    sheet.text(815, 371, "pull nor push", "small")
     return sheet

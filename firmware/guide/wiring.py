@@ -101,7 +101,7 @@ class Plan:
 
     def supply(self):
         """The supply, and the end of the board's block; returns the sheet's lowest y."""
-        self.part("supply", "5 V supply", self.y - 22, 136, "certified, extra-low voltage")
+        self.part("supply", "5 V supply", self.y - 22, 150, "certified, extra-low voltage")
         for y, name, terminal in ((self.y, "5 V input", "+ 5 V"), (self.y + 64, "ground", "ground")):
             self.sheet.text(EDGE - 10, y + 5, name, anchor="end")
             self.sheet.circle(EDGE, y, 4, "dot")
