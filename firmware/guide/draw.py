@@ -7,15 +7,15 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent)]
-
-import mechanics
-import wiring
-from pins import BOARDS
 
 
 def pictures():
     """Every file of the guide that is made from tables, by name."""
+    sys.path[:0] = [str(HERE), str(HERE.parent)]
+    import mechanics
+    import wiring
+    from pins import BOARDS
+
     found = {}
     for board, table in BOARDS.items():
         found[f"wiring-feeder-{board}.svg"] = wiring.feeder(table["text"], table["feeder"]).svg()

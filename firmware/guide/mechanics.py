@@ -22,7 +22,7 @@ def with_sizes(scad, sizes):
 
 
 def per_turn_ml(sizes):
-    """Volume that one turn moves: pi/4 (D^2 - d^2) x pitch x fill (common practice for screw conveyors, from memory)."""
+    """Volume that one turn moves: pi/4 (D^2 - d^2) x pitch x fill (screw conveyors; common practice, from memory)."""
     ring = math.pi / 4 * (sizes["screw_outer_diameter_mm"] ** 2 - sizes["screw_core_diameter_mm"] ** 2)
     return ring * sizes["screw_pitch_mm"] * sizes["fill_share"] / 1000
 
@@ -150,15 +150,7 @@ def _side(view, sizes):
     hang, thick, top = -plate - chamber / 2, sizes["hanger_thickness_mm"], sizes["cell_above_axis_mm"]
     view.block(hang - thick / 2, hang + thick / 2, face, top)
     view.block(hang - sizes["flange_length_mm"] / 2, hang + sizes["flange_length_mm"] / 2, top - thick, top)
-    # the load cell and what holds it
-    free = hang + sizes["flange_length_mm"] / 2
-    fixed, over = free - sizes["cell_length_mm"], top + sizes["cell_height_mm"]
-    view.block(fixed, free, top, over, "box")
-    for place in (0.44, 0.56):
-        x, y = view.at(fixed + place * sizes["cell_length_mm"], (top + over) / 2)
-        sheet.circle(x, y, 4 * view.scale)
-    view.block(fixed, fixed + sizes["flange_length_mm"], over, over + 4, "box")
-    view.block(fixed - 14, fixed + sizes["flange_length_mm"], over + 4, over + 9, "box")
+    fixed, free, over = _cell(view, sizes, hang + sizes["flange_length_mm"] / 2)
     # words
     for x, z, text, anchor in (
         (fixed + 54, (top + over) / 2 - 1, "load cell", "start"),
@@ -196,6 +188,19 @@ def _side(view, sizes):
     view.measure((outlet - edge, -outer), (outlet - edge, drip), sizes["drip_edge_height_mm"], -26)
 
 
+def _cell(view, sizes, free):
+    """The load cell and the bracket that holds it; returns where the cell ends, left, right and above."""
+    top, flange = sizes["cell_above_axis_mm"], sizes["flange_length_mm"]
+    fixed, over = free - sizes["cell_length_mm"], top + sizes["cell_height_mm"]
+    view.block(fixed, free, top, over, "box")
+    for place in (0.44, 0.56):
+        x, y = view.at(fixed + place * sizes["cell_length_mm"], (top + over) / 2)
+        view.sheet.circle(x, y, 4 * view.scale)
+    view.block(fixed, fixed + flange, over, over + 4, "box")
+    view.block(fixed - 14, fixed + flange, over + 4, over + 9, "box")
+    return fixed, free, over
+
+
 def _across(view, sizes):
     """The hopper and the tube, looking along the screw."""
     sheet = view.sheet
@@ -212,7 +217,12 @@ def _across(view, sizes):
     view.area([*throat, (half, rim), (-half, rim), (-width, outer)], "box")
     for side in (-1, 1):
         view.area(
-            [(side * width, outer), (side * half, rim), (side * (half + skin), rim), (side * (width + skin), outer - 2)],
+            [
+                (side * width, outer),
+                (side * half, rim),
+                (side * (half + skin), rim),
+                (side * (width + skin), outer - 2),
+            ],
             "box soft",
         )
     view.measure((-half, rim), (half, rim), sizes["hopper_top_mm"], -30)
@@ -238,7 +248,7 @@ def cables():
         990,
         560,
         "Drip loops and strain relief",
-        "The supply's cable hangs lower than socket and board before it rises to them, so that water drips off. "
+        "The supply's cable hangs lower than socket and board before it rises to them: water drips off there. "
         "Each cable is clamped to the bracket, and from there a slack loop of thin wires goes to what hangs on the cell.",
     )
     sheet.text(30, 36, "Drip loops and strain relief (no scale)", "title")

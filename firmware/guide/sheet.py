@@ -1,7 +1,7 @@
 """A sheet of drawing paper that becomes one SVG file: lines, boxes, labels, and the signs of a wiring plan.
 
-All coordinates are in the sheet's own units. Every line is a `polyline`, so that a test can follow it. Colours follow the
-reader's choice of a light or a dark page.
+All coordinates are in the sheet's own units. Every line is a `polyline`, so that a test can follow it.
+Colours follow the reader's choice of a light or a dark page.
 """
 
 from xml.sax.saxutils import escape, quoteattr
@@ -86,8 +86,8 @@ class Sheet:
     # A dimension of a mechanical drawing
 
     def dimension(self, a, b, words, shift=0, side=0):
-        """An arrowed line from a to b, moved by `shift` at right angles, with thin lines back to what it measures; level
-        or upright only. side: moves the words along the line, for short distances."""
+        """An arrowed line from a to b, moved by `shift` at right angles, with thin lines back to what it measures;
+        level or upright only. side: moves the words along the line, for short distances."""
         (x0, y0), (x1, y1) = a, b
         level = y0 == y1
         dx, dy = (0, shift) if level else (shift, 0)
@@ -98,10 +98,10 @@ class Sheet:
         start, end = (x0 + dx, y0 + dy), (x1 + dx, y1 + dy)
         self.line([start, end], "thin")
         for (x, y), way in ((start, 1), (end, -1)):
-            way = way if (x1 if level else y1) > (x0 if level else y0) else -way
-            tips = [(x, y), (x + 8 * way, y - 3), (x + 8 * way, y + 3)]
+            long = 8 * way if (x1 if level else y1) > (x0 if level else y0) else -8 * way
+            tips = [(x, y), (x + long, y - 3), (x + long, y + 3)]
             if not level:
-                tips = [(x, y), (x - 3, y + 8 * way), (x + 3, y + 8 * way)]
+                tips = [(x, y), (x - 3, y + long), (x + 3, y + long)]
             self.area(tips, "head")
         if level:
             self.text((x0 + x1) / 2 + side, y0 + shift - 6, words, "small", "middle")

@@ -141,7 +141,9 @@ def feeder(text, table):
     sheet = Sheet(FEEDER_WIDTH, 0, f"Wiring of a feeder: {text}", describe(text, "feeder", table))
     plan = Plan(sheet, table)
     top, _, _ = plan.simple("converter", "24-bit converter", ["cell_data", "cell_clock"], "HX711, for load cells")
-    plan.beyond("load-cell", "load cell", "100 g to 500 g", ["excitation +", "excitation −", "signal +", "signal −"], top)
+    plan.beyond(
+        "load-cell", "load cell", "100 g to 500 g", ["excitation +", "excitation −", "signal +", "signal −"], top
+    )
     plan.y += 50
     names = ["motor_enable", "motor_direction", "motor_step"]
     top, _, enable = plan.simple("driver", "stepper driver", names, "with current limit")

@@ -1,5 +1,5 @@
-"""The maker's guide: its drawings are those that the tables give, each pin goes to its part, and each remedy's fault can
-be shown on the desk. What goes where is said here a second time, from the parts' own terminals (common practice, no
+"""The maker's guide: its drawings are those that the tables give, each pin goes to its part, and each remedy's fault
+can be shown on the desk. What goes where is said here a second time, from the parts' own terminals (common practice, no
 source)."""
 
 import json
@@ -7,6 +7,7 @@ import math
 import re
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -39,7 +40,9 @@ Point = tuple[float, float]
 
 def elements(name: str, tag: str) -> list[dict[str, str]]:
     root = ElementTree.parse(GUIDE / name).getroot()
-    return [element.attrib | {"words": element.text or ""} for element in root.iter("{http://www.w3.org/2000/svg}" + tag)]
+    return [
+        element.attrib | {"words": element.text or ""} for element in root.iter("{http://www.w3.org/2000/svg}" + tag)
+    ]
 
 
 def points(line: dict[str, str]) -> list[Point]:
@@ -147,7 +150,7 @@ def test_no_line_runs_through_a_label_and_no_label_over_another(name: str) -> No
     areas = [area_of(text) for text in texts]
     lines = [points(line) for line in elements(name, "polyline")]
     for i, (text, area) in enumerate(zip(texts, areas, strict=True)):
-        hit = [line for line in lines for a, b in zip(line, line[1:], strict=False) if crosses(a, b, area)]
+        hit = [line for line in lines for a, b in pairwise(line) if crosses(a, b, area)]
         assert not hit, (text["words"], hit)
         others = [texts[k]["words"] for k in range(i) if crosses(areas[k][:2], areas[k][2:], area)]
         assert not others, (text["words"], others)
@@ -175,21 +178,11 @@ def test_openscad_plan_and_guide_carry_the_same_sizes() -> None:
         "motor_steps_per_turn",
     }
     shown = {text["words"] for text in elements("auger.svg", "text")}
-    for name in ("screw_outer_diameter", "screw_core_diameter", "screw_pitch", "screw_length", "tube_length") + (
-        "inlet_start",
-        "inlet_length",
-        "inlet_width",
-        "outlet_start",
-        "outlet_length",
-        "drip_edge_height",
-        "hopper_top",
-        "hopper_height",
-        "coupling_length",
-        "motor_face",
-        "motor_length",
-        "cell_above_axis",
-        "cell_length",
-    ):
+    dimensions = (
+        "screw_outer_diameter screw_core_diameter screw_pitch screw_length tube_length inlet_start inlet_length"
+    )
+    dimensions += " inlet_width outlet_start outlet_length drip_edge_height hopper_top hopper_height coupling_length"
+    for name in (dimensions + " motor_face motor_length cell_above_axis cell_length").split():
         assert f"{sizes[name + '_mm']:g}" in shown, name
     # Screw conveyors: pi/4 (D^2 - d^2) x pitch x fill (common practice, from memory).
     ring_mm2 = math.pi / 4 * (sizes["screw_outer_diameter_mm"] ** 2 - sizes["screw_core_diameter_mm"] ** 2)
@@ -214,7 +207,9 @@ def test_the_guide_shows_every_drawing_and_every_file_it_names_exists() -> None:
 def symptoms() -> list[list[str]]:
     guide = (GUIDE / "GUIDE.md").read_text(encoding="utf-8")
     rows = guide.split("## From symptom to cause")[1].split("\n## ")[0]
-    return [[cell.strip() for cell in row.strip("|").split("|")] for row in re.findall(r"^\|.*\|$", rows, flags=re.M)[2:]]
+    return [
+        [cell.strip() for cell in row.strip("|").split("|")] for row in re.findall(r"^\|.*\|$", rows, flags=re.M)[2:]
+    ]
 
 
 def outside(kind: str) -> tuple[set[str], dict[str, list[tuple[str, str]]]]:
