@@ -249,7 +249,7 @@ def cables():
         560,
         "Drip loops and strain relief",
         "The supply's cable hangs lower than socket and board before it rises to them: water drips off there. "
-        "Each cable is clamped to the bracket, and from there a slack loop of thin wires goes to what hangs on the cell.",
+        "Each cable is clamped to the bracket, from there a slack loop of thin wires goes to what hangs on the cell.",
     )
     sheet.text(30, 36, "Drip loops and strain relief (no scale)", "title")
     sheet.area([(470, 400), (790, 400), (790, 540), (470, 540)], "water")

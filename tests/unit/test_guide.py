@@ -127,6 +127,29 @@ def test_the_resistors_hang_on_their_wires_and_go_to_the_right_side(board: str, 
     assert found == expected
 
 
+@pytest.mark.parametrize(("board", "kind"), EVERY)
+def test_every_part_has_its_supply_and_its_ground(board: str, kind: str) -> None:
+    name = f"wiring-{kind}-{board}.svg"
+    nets = [(points(line)[0], line["data-net"]) for line in elements(name, "polyline") if "data-net" in line]
+    found: dict[str, set[str]] = {}
+    for box in elements(name, "rect"):
+        if "data-part" in box:
+            left, top = number(box, "x"), number(box, "y")
+            right, bottom = left + number(box, "width"), top + number(box, "height")
+            touching = {net for (x, y), net in nets if left < x < right and y == (bottom if net == "ground" else top)}
+            found[box["data-part"]] = touching
+    both = {"3.3 V", "ground"}
+    expected = {"board": set(), "supply": set(), "thermometer": both, "clock": both, "cell": set()}
+    if kind == "feeder":
+        del expected["cell"]
+        expected |= {"converter": both, "driver": both, "button": {"ground"}, "load-cell": set(), "motor": set()}
+    assert found == expected
+    joints = {centre(circle) for circle in elements(name, "circle") if circle["class"] == "dot"}
+    fives = [at for at, net in nets if net == "5 V"]
+    assert len(fives) == (2 if kind == "feeder" else 1)  # at the supply, and at the driver's motor supply
+    assert set(fives) <= joints
+
+
 def area_of(text: dict[str, str]) -> tuple[float, float, float, float]:
     """Where a label's letters stand: 0.6 of the size for each, as wide as a common sans serif is on average."""
     size = {"small": 13, "title": 20}.get(text.get("class", ""), 15)
