@@ -88,8 +88,7 @@ def test_each_pin_of_the_table_is_drawn_to_its_part(board: str, kind: str) -> No
             converter = points(wires[pin.replace("drive", "converter")])
             (resistor,) = [box for box in boxes if box.get("data-pin") == pin]
             assert "1 kilo-ohm, 1 %" in resistor["data-resistor"]
-            joints = vertical(name, number(resistor, "x") + number(resistor, "width") / 2)
-            assert {end[1], converter[0][1]} <= joints
+            assert set(leads(name, resistor, end[0])) == {end[1], converter[0][1]}
         else:
             assert end == places[PARTS[pin]]
             block = blocks[PARTS[pin][0]]
@@ -97,10 +96,13 @@ def test_each_pin_of_the_table_is_drawn_to_its_part(board: str, kind: str) -> No
             assert number(block, "y") < end[1] < number(block, "y") + number(block, "height")
 
 
-def vertical(name: str, x: float) -> set[float]:
-    """The ends of all upright lines at this x."""
-    lines = [points(line) for line in elements(name, "polyline")]
-    return {y for line in lines if {at[0] for at in line} == {x} for _, y in line}
+def leads(name: str, box: dict[str, str], x: float) -> tuple[float, float]:
+    """Where an upright resistor's two leads end, the upper one first."""
+    top, bottom = number(box, "y"), number(box, "y") + number(box, "height")
+    lines = [[y for at, y in points(line) if at == x] for line in elements(name, "polyline")]
+    (above,) = [line[0] for line in lines if line[1:] == [top]]
+    (below,) = [line[-1] for line in lines if line[:-1] == [bottom]]
+    return above, below
 
 
 @pytest.mark.parametrize(("board", "kind"), EVERY)
@@ -115,10 +117,11 @@ def test_the_resistors_hang_on_their_wires_and_go_to_the_right_side(board: str, 
         if "data-to" in box:
             x, wire = number(box, "x") + number(box, "width") / 2, wires[box["data-pin"]]
             assert wire[0][0] < x < wire[-1][0]
-            ends = {y for at, y in nets if at == x and nets[at, y] == box["data-to"]} & vertical(name, x)
-            above = box["data-to"] != "ground"
-            assert any(y < wire[0][1] if above else y > wire[0][1] for y in ends)
-            assert wire[0][1] in vertical(name, x)
+            signs = {y for at, y in nets if at == x and nets[at, y] == box["data-to"]}
+            wire_y, (above, below) = wire[0][1], leads(name, box, x)
+            far, near = (below, above) if box["data-to"] == "ground" else (above, below)
+            assert near == wire_y
+            assert far in signs
             found[box["data-pin"]] = (box["data-resistor"], box["data-to"])
     expected = {"thermometer": ("4.7 kilo-ohm", "3.3 V")}
     if kind == "feeder":
