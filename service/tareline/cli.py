@@ -1,4 +1,4 @@
-"""The command line: `tareline serve`, `reconcile`, `notify test`, `demo`, `desk`, `flash` and `conform`."""
+"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk`, `flash` and `conform`."""
 
 import logging
 import sys
@@ -106,6 +106,37 @@ def notify_test(
         typer.echo(f"{one['target']}: {'told' if one['ok'] else one['detail']}")
     if not all(one["ok"] for one in told):
         raise _fail("not every address could be told")
+
+
+@app.command()
+def update(
+    device: Annotated[str, typer.Argument(help="The device's name.")],
+    config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
+    wait: Annotated[bool, typer.Option(help="Whether to stay until the device has taken it or gone back.")] = True,
+) -> None:
+    """Offer a device this package's firmware over the air; the service must be running."""
+    from rich.console import Console
+
+    from tareline import terminal
+    from tareline.settings import load
+
+    try:
+        http = load(config or Path("tareline.toml"), must_exist=config is not None).http
+        console = Console(stderr=True)
+        with console.status("building the firmware"):
+            state = terminal.offer_update(http, device)
+        typer.echo(f"{device} is offered {state['firmware']}")
+        if not wait:
+            return
+        state = terminal.follow_update(http, device, console)
+    except (FieldError, ValueError) as error:
+        raise _fail(str(error)) from error
+    except KeyboardInterrupt:
+        typer.echo("The update goes on without this command; the page Devices shows it.")
+        return
+    if state["state"] == "failed":
+        raise _fail(f"{device} has not taken it: {state['detail']}")
+    typer.echo(f"{device} runs it")
 
 
 @app.command()

@@ -46,6 +46,8 @@ class Taken:
     clockless: list[dict[str, Any]] = field(default_factory=list)
     devices: set[str] = field(default_factory=set)
     refused_resends: set[str] = field(default_factory=set)
+    fetches: list[tuple[str, wire.Fetch]] = field(default_factory=list)
+    updates: list[tuple[str, wire.UpdateState]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
 
     def count(self, what: str, n: int = 1) -> None:
@@ -106,6 +108,8 @@ class Intake:
             taken.clockless += one.clockless
             taken.devices |= one.devices
             taken.refused_resends |= one.refused_resends
+            taken.fetches += one.fetches
+            taken.updates += one.updates
             for what, n in one.counts.items():
                 taken.count(what, n)
         return taken
@@ -490,6 +494,12 @@ class Intake:
             log.warning("%s refused command %s: %s", device, reply.id, reply.detail or "")
             taken.refused_resends.add(reply.id)
 
+    def _fetch(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
+        taken.fetches.append((device, _read(wire.Fetch, message.payload)))
+
+    def _update(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
+        taken.updates.append((device, _read(wire.UpdateState, message.payload)))
+
     _handlers: dict[str, Callable[["Intake", Connection, Taken, str, Message], None]] = {  # noqa: RUF012
         "status": _status,
         "applied": _applied,
@@ -497,6 +507,8 @@ class Intake:
         "samples": _samples,
         "fault": _fault,
         "reply": _reply,
+        "fetch": _fetch,
+        "update": _update,
     }
 
     # -- keeping -----------------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from tareline.resources import firmware_dir
 
 HERE = Path(__file__).parent
 MICROPYTHON = Path(sys.executable).with_name("micropython")
-PORTABLE = ("portable_world", "portable_weighing", "portable_probe")
+PORTABLE = ("portable_world", "portable_weighing", "portable_probe", "portable_update")
 TELL = """
 import json, sys
 sys.path[:0] = [sys.argv[1], sys.argv[2]]
