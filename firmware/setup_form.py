@@ -37,7 +37,7 @@ class FormError(Exception):
     """What was typed cannot be: `field`, and what was expected."""
 
     def __init__(self, field, text):
-        Exception.__init__(self, text)
+        super().__init__(text)
         self.field = field
         self.text = text
 

@@ -12,8 +12,8 @@ from setup_form import FormError, changed, page, saved, shown, typed
 
 LARGEST = 2048
 PIECE = 512
-FIRST_MS = 3000  # until a connection has said something: browsers open some in advance
-REQUEST_MS = 10000
+FIRST_MS = 2000  # until a connection has said something: browsers open some in advance
+REQUEST_MS = 5000
 ANSWER_MS = 10000
 DRAIN_MS = 300
 LOOK_MS = 200
@@ -38,7 +38,7 @@ class RequestError(Exception):
     """A request that is refused with this status."""
 
     def __init__(self, status):
-        Exception.__init__(self, "%d" % status)
+        super().__init__("%d" % status)
         self.status = status
 
 

@@ -21,7 +21,7 @@ class StepError(Exception):
     """What failed: `step`, and why, in a sentence."""
 
     def __init__(self, step, why):
-        Exception.__init__(self, why)
+        super().__init__(why)
         self.step = step
         self.why = why
 

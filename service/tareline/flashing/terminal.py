@@ -32,7 +32,7 @@ class Terminal:
     def progress(self, text: str, total: int) -> Iterator[Callable[[int], None]]:
         """A bar of bytes; the function that it gives is told of more of them."""
         columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(binary_units=True))
-        with Progress(*columns, console=self._console, transient=True) as bar:
+        with Progress(*columns, console=self._console, transient=True, disable=not self._console.is_terminal) as bar:
             task = bar.add_task(text, total=total)
             yield lambda count: bar.advance(task, count)
 

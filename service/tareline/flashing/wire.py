@@ -10,7 +10,7 @@ from typing import Any
 from tareline.resources import firmware_dir
 
 OLDEST = (1, 28)  # MicroPython; what the firmware's language is checked with
-ATTEMPTS = 3  # a program that looks up a name or shakes hands does not hear Ctrl-C for some seconds
+ATTEMPTS = 2  # a program that looks up a name or shakes hands does not hear Ctrl-C for some seconds
 QUIET_S = 1.0  # a read gives up after this, so that a silent line is noticed
 ANSWER_S = 30.0  # of silence while something runs on the board
 PIECE = 1024  # of a file, in one command
@@ -129,8 +129,7 @@ class Wire:
                     heard(lines[-1])
 
         try:
-            with contextlib.redirect_stdout(io.StringIO()):
-                _, failure = self._line.exec_raw(code, timeout=silence_s, data_consumer=take)
+            _, failure = self._line.exec_raw(code, timeout=silence_s, data_consumer=take)
         except self._failures as error:
             raise BoardError(f"{self.port}: the board does not answer any more ({error}); is the cable in?") from error
         if failure:
