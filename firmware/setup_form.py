@@ -24,11 +24,11 @@ TAIL = "</main></body></html>"
 
 FIELDS = (  # name, label, hint, secret
     ("ssid", "Network", "Its name; 2.4 GHz.", False),
-    ("wifi_password", "Password of the network", "Leave it empty to keep the one of now.", True),
+    ("wifi_password", "Password of the network", "Leave it empty to keep the present one.", True),
     ("open", "The network has no password", "", False),
     ("broker", "Broker", "Such as mqtt://192.0.2.10:1883.", False),
     ("user", "User at the broker", "Empty for none.", False),
-    ("password", "Password at the broker", "Leave it empty to keep the one of now.", True),
+    ("password", "Password at the broker", "Leave it empty to keep the present one.", True),
     ("ceiling", "Most food in a day, in grams", "The board's own limit, above every plan.", False),
 )
 

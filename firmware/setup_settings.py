@@ -1,11 +1,14 @@
 """settings.json with a CRC-32 of its own, since it can be changed on the board: one file, replaced as a whole.
 
 Its first line is `{"crc32": "0a1b2c3d",`, and the CRC is that of every byte after this line. So the file is JSON like
-any other, and a bit that has turned over is noticed.
+any other, and a bit that has turned over is noticed. Under `files` it keeps size and CRC-32 of the files beside it that
+belong to no set of modules: main.py, starter.mpy, ca.pem.
 """
 
 import binascii
 import json
+
+from selfcheck import crc_of
 
 NAME = "settings.json"
 CRC = "crc32"
@@ -26,6 +29,22 @@ def save(flash, settings):
 def load(flash):
     """What loads says of the file's content. Raises OSError."""
     return loads(flash.read(NAME) or b"")
+
+
+def damaged(flash):
+    """Names of the files at the root that are not what was installed, settings.json included."""
+    try:
+        settings, sound = load(flash)
+    except OSError:
+        return [NAME]
+    found = [] if sound else [NAME]
+    for name, right in sorted(((settings or {}).get("files") or {}).items()):
+        try:
+            if crc_of(flash, name) != right:
+                found.append(name)
+        except OSError:
+            found.append(name)
+    return found
 
 
 def loads(data):

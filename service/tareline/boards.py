@@ -186,26 +186,39 @@ def prepare(out: Path, settings: dict[str, Any], ca: Path | None) -> None:
     (fresh / "main.py").write_text(MAIN, encoding="utf-8")
     if ca is not None:
         shutil.copyfile(ca, fresh / CA)
-    files, selfcheck = load_firmware("files"), load_firmware("selfcheck")
-    flash = files.Files(str(fresh / SET))
-    names = sorted(path.name for path in (fresh / SET).iterdir())
-    load_firmware("journal").save_one(flash, selfcheck.NAME, {name: selfcheck.crc_of(flash, name) for name in names})
-    load_firmware("setup_settings").save(files.Files(str(fresh)), settings)
+    selfcheck = load_firmware("selfcheck")
+    flash = load_firmware("files").Files(str(fresh / SET))
+    load_firmware("journal").save_one(flash, selfcheck.NAME, _sums(fresh / SET))
+    save_settings(fresh, settings)
     check(fresh)
     shutil.rmtree(out, ignore_errors=True)
     fresh.rename(out)
+
+
+def save_settings(folder: Path, settings: dict[str, Any]) -> None:
+    """Write settings.json with the sums of the files beside it; those of files that are not there now stay."""
+    known = {"files": settings.get("files", {}) | _sums(folder)}
+    load_firmware("setup_settings").save(load_firmware("files").Files(str(folder)), settings | known)
+
+
+def _sums(folder: Path) -> dict[str, list[int]]:
+    """[size, CRC-32] of each file in a folder."""
+    flash, crc_of = load_firmware("files").Files(str(folder)), load_firmware("selfcheck").crc_of
+    names = sorted(path.name for path in folder.iterdir() if path.is_file() and path.name != "settings.json")
+    return {name: crc_of(flash, name) for name in names}
 
 
 def check(out: Path) -> int:
     """Look at a board's folder as the board will; returns its size in bytes. Raises RuntimeError for what is wrong."""
     files = load_firmware("files").Files
     flash = files(str(out / SET))
-    damaged = load_firmware("selfcheck").damaged(flash, flash)
+    root = files(str(out))
+    damaged = load_firmware("selfcheck").damaged(flash, flash) + load_firmware("setup_settings").damaged(root)
+    # A certificate that the board has already is not in the folder.
+    damaged = [name for name in damaged if name != CA or (out / CA).exists()]
     if damaged:
         raise RuntimeError(f"{out}: not what was compiled: {', '.join(damaged)}")
-    settings, sound = load_firmware("setup_settings").load(files(str(out)))
-    if not sound:
-        raise RuntimeError(f"{out}: settings.json is not what was written")
+    settings, _ = load_firmware("setup_settings").load(root)
     if (out / "settings.json").stat().st_size > LARGEST_SETTINGS_BYTES:
         raise RuntimeError(
             f"{out}: settings.json is larger than {LARGEST_SETTINGS_BYTES} bytes; expected shorter names"

@@ -5,7 +5,6 @@ reset or a soft reset ends the process, and another one begins, as after a power
 """
 
 import contextlib
-import fcntl
 import json
 import os
 import select
@@ -19,9 +18,11 @@ from pathlib import Path
 
 from tareline.resources import firmware_dir
 
-# MicroPython handles Ctrl-C itself, so Python's own handler must not stand in its way.
+# The line becomes the process's own terminal, so that Ctrl-C reaches it. MicroPython handles that itself, so Python's
+# own handler must not stand in its way.
 INTERPRETER = (
-    "import signal, sys; signal.signal(signal.SIGINT, signal.SIG_DFL); "
+    "import fcntl, signal, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); "
+    "signal.signal(signal.SIGINT, signal.SIG_DFL); "
     "from micropython_run import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
 )
 SCRIPT = Path(__file__).with_name("serial_board_script.py")
@@ -138,17 +139,12 @@ class SerialBoard:
         attributes[3] |= termios.ISIG | termios.NOFLSH
         termios.tcsetattr(line, termios.TCSANOW, attributes)
         command = [sys.executable, "-c", INTERPRETER, "-i", str(SCRIPT), str(self.flash), str(self._bench)]
-
-        def lead() -> None:
-            fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-
         self._process = subprocess.Popen(
             [*command, str(self._mark), what, self._how],
             stdin=line,
             stdout=line,
             stderr=line,
             start_new_session=True,
-            preexec_fn=lead,
         )
         os.close(line)
 

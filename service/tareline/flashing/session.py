@@ -100,7 +100,7 @@ def change(given: answers.Given | None, port: str | None, broker: Broker, talk: 
                     _put(wire, fresh, talk)
                 talk.say("Trying the new settings from the board; they are kept only if they work.")
                 _try(wire, settings, talk)
-                load_firmware("setup_settings").save(load_firmware("files").Files(folder), settings)
+                boards.save_settings(fresh, settings)
                 _put(wire, fresh, talk)
             greeting.forget()
             wire.restart()
