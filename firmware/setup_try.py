@@ -11,6 +11,7 @@ import mqtt
 from sockets import Sockets, TlsRefusedError
 
 JOIN_MS = 25000
+ABSENT_MS = 8000  # for a network that the radio does not hear
 ANSWER_MS = 15000
 LOOK_MS = 200
 KEEP_ALIVE_S = 30
@@ -38,9 +39,11 @@ def join(wifi, network, time):
         raise StepError("network", "the radio does not start: %s" % error) from None
     began = time.ticks_ms()
     while not wlan.isconnected():
-        if wlan.status() == getattr(network, "STAT_WRONG_PASSWORD", None):
+        status = wlan.status()
+        if status == getattr(network, "STAT_WRONG_PASSWORD", None):
             raise StepError("network", "the password of %s was refused" % wifi["ssid"])
-        if time.ticks_diff(time.ticks_ms(), began) > JOIN_MS:
+        absent = status == getattr(network, "STAT_NO_AP_FOUND", None)
+        if time.ticks_diff(time.ticks_ms(), began) > (ABSENT_MS if absent else JOIN_MS):
             raise StepError("network", _why_not(wlan, wifi["ssid"]))
         time.sleep_ms(LOOK_MS)
 

@@ -126,6 +126,7 @@ machine.reset = reset
 network = Module()
 network.WLAN = Wlan
 network.STA_IF = 0
+network.STAT_NO_AP_FOUND = 201
 network.STAT_WRONG_PASSWORD = 202
 program = Module()
 program.start = start

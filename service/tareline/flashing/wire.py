@@ -11,6 +11,7 @@ from tareline.resources import firmware_dir
 
 OLDEST = (1, 28)  # MicroPython; what the firmware's language is checked with
 ATTEMPTS = 2  # a program that looks up a name or shakes hands does not hear Ctrl-C for some seconds
+ENTER_S = 8.0
 QUIET_S = 1.0  # a read gives up after this, so that a silent line is noticed
 ANSWER_S = 30.0  # of silence while something runs on the board
 PIECE = 1024  # of a file, in one command
@@ -90,7 +91,7 @@ class Wire:
         for attempt in range(ATTEMPTS):
             try:
                 with contextlib.redirect_stdout(io.StringIO()):  # mpremote prints what it did not expect
-                    self._line.enter_raw_repl(soft_reset=True)
+                    self._line.enter_raw_repl(soft_reset=True, timeout_overall=ENTER_S)
                 break
             except self._failures as error:
                 if attempt == ATTEMPTS - 1:
