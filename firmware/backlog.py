@@ -24,9 +24,9 @@ from journal import HEAD_SIZE, frame, unframe
 
 NAME = "backlog.bin"
 LIMIT = 65536
-PIECE = 2048
+PIECE = 1024
 LARGEST_RECORD = 512
-GROUP = 20  # samples to a record in a rewritten file
+GROUP = 8  # samples to a record in a rewritten file
 MARK_EVERY = 16
 SAMPLE = "<qhii"
 SAMPLE_SIZE = 18

@@ -5,7 +5,7 @@ when the clock is first known). It never runs ahead of true time unless the cloc
 """
 
 from journal import load_one, save_one
-from orders import DAY_MS, whole
+from orders import DAY_MS, field, whole
 
 MINUTE_MS = 60000
 KEEP_FIRST_MS = MINUTE_MS  # how often the age goes to flash: soon after a start, then every ten minutes
@@ -31,7 +31,10 @@ FAULTS = {
     "program_error": "the program ended with an error that nobody expected, and the device was started anew",
     "button_hold": "somebody held feeding by a long press; another long press lets it go on",
     "button_release": "somebody let feeding go on by a long press",
-    "mass_lost": "mass left the hopper without a step",
+    "mass_lost": "mass left the hopper without a step, beyond what the cell can be wrong by",
+    "stopped_over": "two doses in a row gave clearly too much; nothing is fed until a hold from now on is released",
+    "stopped_loss": "food left the hopper without a step; nothing is fed until a hold from now on is released",
+    "stopped_unweighed": "no dose was weighed for seven days; nothing is fed until the cell gives a weight",
     "gain_refused": "the plan's gain lies over 20 % from a day ago, or beyond half to double the calibrated one",
     "clock_jump": "the clock moved against the tick counter by more than 30 seconds",
     "message_too_large": "a message from the broker was larger than the contract allows and was skipped",
@@ -40,7 +43,7 @@ FAULTS = {
     "protocol_error": "the broker sent what is no MQTT 3.1.1; the connection was given up",
     "message_refused": "a message from the service was not understood",
     "other_installation": "a plan came from another installation and was taken",
-    "two_installations": "two installations take turns; feeding is held until a restart",
+    "two_installations": "two installations take turns; nothing is fed until a hold from now on is released",
 }
 
 
@@ -107,9 +110,9 @@ class Base:
 
     def _take_time(self, fields):
         """Take what down/time says, where it answers this boot's hello and is fresh. Look at the clock again after."""
-        now = whole(fields["now_ms"], CLOCK_FIRST_MS, CLOCK_LAST_MS - 1)
-        asked = whole(fields["uptime_ms"], 0, 1 << 53)
-        if fields["boot"] == self.boot and 0 <= self.uptime - asked <= ECHO_MS:
+        now = field(fields, "now_ms", whole, CLOCK_FIRST_MS, CLOCK_LAST_MS - 1)
+        asked = field(fields, "uptime_ms", whole, 0, 1 << 53)
+        if fields.get("boot") == self.boot and 0 <= self.uptime - asked <= ECHO_MS:
             self.clock_offset = now - self.uptime
 
     def _keep_time(self):

@@ -3,7 +3,9 @@
   hopper_g               true content; a refill is a larger one
   gain_g_per_step        announced; true_gain_g_per_step: what a step really gives
   board                  the hardware's own id
+  clock_ahead_s          by how much the device's clock is wrong; the tick counter knows nothing of it
   knobs                  what is out of order, all absent in good order:
+    over: 4                times as much food comes out as a step gives -> outcome over, fault stopped_over
     jam: true              steps are made, nothing comes out             -> outcome jam
     stall: true            the motor stops after half of a chunk         -> outcome jam
     short: 0.4             that share of the food comes out              -> outcome short
@@ -35,6 +37,7 @@ STEP_SCATTER = 0.10  # relative, of what one step gives; a dose of n steps scatt
 GAIN_TOLERANCE = 0.025
 STEPS_PER_S = 400
 CALIBRATING_G = 50
+CEILING_G = 5
 
 
 class Cell:
@@ -97,6 +100,7 @@ class FeederDesk(Desk):
             fields["true_gain_g_per_step"] = gain * (1 + GAIN_TOLERANCE * (2 * random.random() - 1))
         self.outside = Outside(self, fields)
         self.board = self.outside.state["board"]
+        self.ceiling_ug = int(settings.get("ceiling_g_per_day", CEILING_G) * 1000000)
         self.gain_ng = int(self.outside.state["gain_g_per_step"] * 1000000000 + 0.5)
         self.cell = Cell(self.outside)
         self.button = Button(self.outside)
@@ -120,7 +124,7 @@ class FeederDesk(Desk):
         state = self.outside.look()
         knobs = state["knobs"]
         made = steps // 2 if knobs.get("stall") else steps
-        share = 0 if knobs.get("jam") else knobs.get("short", 1)
+        share = 0 if knobs.get("jam") else knobs.get("short", 1) * knobs.get("over", 1)
         scatter = max(0, 1 + gauss() * STEP_SCATTER / math.sqrt(max(1, made)))
         out_g = made * state.get("true_gain_g_per_step", state["gain_g_per_step"]) * share * scatter
         state["hopper_g"] = max(0, state["hopper_g"] - out_g)

@@ -6,8 +6,9 @@ Portable: the same file runs on a board and inside the simulator. `Feeder` does 
 
   device facts    firmware, board, calibration (short texts), gain_ng (nanograms per step by calibration),
                   ticks_period (where ticks_ms wraps), most_steps (of one dose, so that it ends before the watchdog's
-                  time), damaged_files (names of own files that failed their check at start), watchdog_bit (whether
-                  the watchdog caused this start)
+                  time), ceiling_ug (of a day, above every plan; 5 g where it is missing),
+                  damaged_files (names of own files that failed their check at start), watchdog_bit (whether the
+                  watchdog caused this start)
   time            ticks_ms(): a wrapping counter; now_ms(): UNIX milliseconds, or None without a clock
   feeding         weigh(): (mean, standard deviation of the mean) in micrograms, or None where the cell gives no weight,
                   and then cell_fault is the fault's (code, detail);
@@ -16,7 +17,8 @@ Portable: the same file runs on a board and inside the simulator. `Feeder` does 
   set-up          tare() and calibrate(mass_ug): True, or False where the cell does not allow it; restart()
   flash           read(name, at, size), append(name, data), replace(name, parts): see journal.py
   link            publish(tail, fields, retained); room(): how many more messages may be under way;
-                  pump(): called between chunks of steps, hands over holds that have arrived
+                  pump(): called between chunks of steps, hands over holds that have arrived; False where more has come
+                  than could be looked through: then the motor must not turn
   random_id()     a short random text
 
 Masses are whole micrograms and times whole milliseconds inside; `age` is explained in base.py.
@@ -24,15 +26,31 @@ Masses are whole micrograms and times whole milliseconds inside; `age` is explai
 
 from base import HELLO_EVERY_MS, MINUTE_MS
 from dosing import OUTCOMES
-from feeding import Feeding
+from feeding import MOST_OVERS, Feeding
 from journal import load_one, save_one
-from memory import Memory, dose_message
-from orders import DAY_MS, Hold, Plan, decode, micrograms, read_hold, text, whole
+from memory import Memory, Stop, dose_message
+from orders import (
+    DAY_MS,
+    LARGEST_VERSION,
+    PLAN,
+    Hold,
+    Plan,
+    decode,
+    field,
+    load_plan,
+    mark_of,
+    micrograms,
+    read_hold,
+    text,
+    whole,
+)
 
 WEIGHT_EVERY_MS = 60 * MINUTE_MS
 RESEND_FIRST_MS = 5 * MINUTE_MS
 RESEND_LAST_MS = 60 * MINUTE_MS
 LONGEST_WAIT_MS = 1000
+MOST_LEFT = 8  # installations whose plans were in force before; more of them take turns for sure
+MOST_ASKED = 8  # ranges of doses asked for again
 
 
 def _read_arguments(do, fields):
@@ -42,11 +60,11 @@ def _read_arguments(do, fields):
         fields = dict(fields)
         fields.update(args)
     if do == "dispense":
-        return (micrograms(fields["target_g"]),)
+        return (field(fields, "target_g", micrograms),)
     if do == "calibrate":
-        return (micrograms(fields["mass_g"]),)
+        return (field(fields, "mass_g", micrograms),)
     if do == "resend":
-        return whole(fields["from"], 0, (1 << 53) - 1), whole(fields["to"], 0, (1 << 53) - 1)
+        return field(fields, "from", whole, 0, LARGEST_VERSION), field(fields, "to", whole, 0, LARGEST_VERSION)
     if do in ("tare", "restart"):
         return ()
     raise ValueError("unknown command")
@@ -61,7 +79,9 @@ class Feeder(Feeding):
         self.pressed = False
         self.foreign_hold = None
         self.holds_kept = True
-        self.left = []
+        self.left = []  # marks of the installations whose plans were in force before this one's
+        self.offered = 0  # the doses up to this one have been offered on this connection
+        self.asked = []  # [first, last] of doses asked for again
         self.sent_at = 0
         self.resend_ms = RESEND_FIRST_MS
         self.weight_due = 0
@@ -78,28 +98,29 @@ class Feeder(Feeding):
             self._fault("firmware_damaged", ", ".join(self.damaged_files))
         if hardware.watchdog_bit:
             self._fault("watchdog_restart", "")
-        self.plan = self._load_plan()
+        stop = self.memory.stop
+        if stop.code is None and self.memory.overs[0] >= MOST_OVERS:  # power went before the stop was written
+            self._stop("stopped_over", "%d doses in a row gave clearly too much" % self.memory.overs[0])
+        elif stop.code is not None:
+            self._fault(stop.code, stop.detail)
+        self.plan, self.left, damaged = load_plan(hardware)
+        if damaged:
+            self._fault("plan_damaged", "")
         self.hold = self._load_hold()
         kept, damaged = load_one(hardware, "button.bin")
         self.button_held = damaged or bool(kept)
 
     # What flash holds besides the journal
 
-    def _load_plan(self):
-        kept, damaged = load_one(self.hw, "plan.bin")
-        if kept is not None:
-            try:
-                return Plan(kept["plan"], kept["taken"])
-            except (ValueError, KeyError, TypeError):
-                damaged = True
-        if damaged:
-            self._fault("plan_damaged", "")
-        return None
-
     def _load_hold(self):
         kept, damaged = load_one(self.hw, "hold.bin")
         if kept is not None:
-            return Hold(*kept)
+            try:
+                hold = Hold(*kept)
+                hold.floor("")
+                return hold
+            except (ValueError, TypeError):
+                damaged = True
         if damaged:
             self._fault("hold_damaged", "")
             return Hold("", 0, True)
@@ -124,6 +145,9 @@ class Feeder(Feeding):
             else:
                 self._due(now)
         self._keep_time()
+        if self.uptime >= self.weight_due:
+            self.weight_due = self.uptime + WEIGHT_EVERY_MS
+            self._look_at_scale()
         if self.connected:
             self._talk()
         return self._wait_ms()
@@ -136,6 +160,7 @@ class Feeder(Feeding):
         """A long press of the button: feeding is held until the next one, whatever the service says."""
         self._advance()
         self.button_held = not self.button_held
+        self._hold_changed(self.button_held)
         self._tell("button_hold" if self.button_held else "button_release", "")
         self._keep_holds()
 
@@ -157,44 +182,53 @@ class Feeder(Feeding):
             return False
         self._advance()
         try:
+            if payload is None:
+                raise MemoryError("there was no memory for it")
             fields = decode(payload)
             if tail == "plan":
                 self._on_plan(fields)
             elif tail == "hold":
                 self._on_hold(read_hold(fields))
             elif tail == "received":
-                self._on_received(text(fields["journal"]), whole(fields["seq"], 0, (1 << 53) - 1))
+                self._on_received(field(fields, "journal", text), field(fields, "seq", whole, 0, LARGEST_VERSION))
             elif tail == "time":
                 self._take_time(fields)
                 self._advance()
             elif tail == "command":
                 self._on_command(fields)
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            self._fault("message_refused", "down/%s: %s" % (tail, error))
         except OSError as error:
             self._fault("flash_failed", "down/%s: %s" % (tail, error))
+        except Exception as error:
+            # Whatever it was: the message is done with, or it would come again at every start, for ever.
+            self._fault(
+                "message_refused", "down/%s: %s" % (tail, error if isinstance(error, ValueError) else repr(error))
+            )
+            if tail == "hold" and isinstance(error, MemoryError):
+                self._on_hold(Hold("", 0, True))  # it may have said held
         return True
 
     # Orders
 
     def _on_plan(self, fields):
         plan = Plan(fields, self.now())
+        entries = fields["meals"]
+        left = self.left
         if self.plan:
             if plan.installation == self.plan.installation:
                 if plan.version <= self.plan.version:
                     return
-            elif plan.installation in self.left:
-                self.conflict = True
-                self._fault("two_installations", plan.installation)
-                return
             else:
-                self.left.append(self.plan.installation)
+                if mark_of(plan.installation) in left or len(left) >= MOST_LEFT:
+                    self._stop("two_installations", plan.installation)
+                    return
+                left = left + [mark_of(self.plan.installation)]
                 self._fault("other_installation", plan.installation)
             now = self.now()
             if now is not None:
                 self._due(now)  # what the old plan had due by now is its own to feed or to miss
-        save_one(self.hw, "plan.bin", {"plan": plan.known(fields), "taken": plan.taken_ms})
+        plan.save(self.hw, left, entries)
         self.plan = plan
+        self.left = left
         self._take_gain(plan.gain_ng)
         if self.foreign_hold and self.foreign_hold.installation == plan.installation:
             hold, self.foreign_hold = self.foreign_hold, None
@@ -203,24 +237,51 @@ class Feeder(Feeding):
 
     def _on_hold(self, hold):
         known = self.hold
-        floor = known.floors.get(hold.installation, 0)
+        floor = known.floor(hold.installation)
+        own = self.plan.installation if self.plan else known.installation
         if hold.held:
             if known.held and hold.installation == known.installation and hold.version <= known.version:
                 return
         else:
             if hold.version < floor:
                 return
-            own = self.plan.installation if self.plan else known.installation
             if known.installation and hold.installation not in (known.installation, own):
                 # Another installation may stop feeding at any time, but let it go on only once its plan is in force.
                 self.foreign_hold = hold
                 return
             if hold.same_as(known):
                 return
-        hold.inherit(known)
+        hold.inherit(known, own)
         self.hold = hold
         self._keep_holds()
+        if not hold.held or hold.version > floor:  # a hold of before that comes once more has not begun now
+            self._hold_changed(hold.held)
         self._applied()
+
+    def _hold_changed(self, held):
+        """A hold has begun or is over: a stop ends with the release of a hold that has begun after it."""
+        stop = self.memory.stop
+        if stop.code is None or stop.code == "stopped_unweighed":
+            return
+        if held and not stop.seen:
+            self._set_stop(Stop(stop.code, True, stop.detail))
+        elif not held and stop.seen:
+            self._set_stop(Stop())
+            self.memory.losses.forget()
+            self.weight_due = self.uptime
+            if stop.code == "two_installations":
+                self._choose(self.hold.installation)
+
+    def _choose(self, installation):
+        """A person has let feeding go on by this installation: its plan is the one to follow from now on."""
+        self.left = [mark for mark in self.left if mark != mark_of(installation)]
+        if self.plan and installation and self.plan.installation != installation:
+            self.hw.replace(PLAN, [])
+            self.left = self.left[-(MOST_LEFT - 1) :] + [mark_of(self.plan.installation)]
+            self.plan = None
+        elif self.plan:
+            self.plan.save(self.hw, self.left)
+        self.hello_at = None  # which has the service send its plan once more
 
     def _keep_holds(self):
         """Put the holds on flash; obeyed at once all the same, and where flash refuses, tried again at every tick."""
@@ -250,20 +311,18 @@ class Feeder(Feeding):
         memory = self.memory
         if journal != memory.journal_id:
             return
-        if seq >= memory.next_seq + 100000:
-            raise ValueError("a seq far beyond any dose of this journal")
-        if seq > memory.received:
+        if memory.received < seq < memory.next_seq:
             self.resend_ms = RESEND_FIRST_MS
             self.sent_at = self.uptime
         kept = [meal[1] for meal in self.plan.meals] if self.plan else []
         memory.free(seq, self.now(), kept)
 
     def _on_command(self, fields):
-        command_id = text(fields["id"])
+        command_id = field(fields, "id", text)
         do = fields.get("do")
         until = fields.get("expires_at_ms")
         if until is not None:
-            whole(until, 0, (1 << 53) - 1)
+            field(fields, "expires_at_ms", whole, 0, LARGEST_VERSION)
         now = self.now()
         refused = self._refusal(command_id, do, until, now)
         values = ()
@@ -313,13 +372,22 @@ class Feeder(Feeding):
         return dose["n"] > 0, "%s: %s" % (outcome, OUTCOMES[outcome]), result
 
     def _resend(self, first, last):
-        held = [seq for seq in sorted(self.memory.index) if first <= seq <= last]
-        self.queue = held + [seq for seq in self.queue if seq not in held]
-        result = {"held": len(held), "journal_from": self.memory.first_held(), "journal_to": self.memory.next_seq - 1}
-        return bool(held), "%d doses held of those asked for" % len(held), result
+        places = self.memory.places
+        held = 0
+        seq = places.after(first - 1)
+        while seq is not None and seq <= last:
+            held += 1
+            seq = places.after(seq)
+        if held and [first, last] not in self.asked:
+            self.asked = self.asked[-(MOST_ASKED - 1) :] + [[first, last]]
+        result = {"held": held, "journal_from": self.memory.first_held(), "journal_to": self.memory.next_seq - 1}
+        return bool(held), "%d doses held of those asked for" % held, result
 
     def _set_up(self, done):
-        self.last_mass = None
+        self.memory.losses.forget()
+        self.weight_due = self.uptime
+        if done and self.memory.stop.code is not None:
+            self._set_stop(Stop())
         self.hello_at = None
         return done, self.hw.calibration if done else "the cell does not allow it now", None
 
@@ -332,26 +400,39 @@ class Feeder(Feeding):
             self._hello()
         while self.faults and self.hw.room() > 0:
             self.hw.publish("fault", self.faults.pop(0), False)
-        if self.uptime >= self.weight_due and self.hw.room() > 0:
-            self.weight_due = self.uptime + WEIGHT_EVERY_MS
-            self._publish_weight()
-        if not self.queue and self.memory.index and self.uptime - self.sent_at >= self.resend_ms:
+        waiting = self._next_to_tell() is not None
+        if not waiting and len(self.memory.places) and self.uptime - self.sent_at >= self.resend_ms:
             self.resend_ms = min(2 * self.resend_ms, RESEND_LAST_MS)
             self._offer_all()
         if self.memory.file.dirty:
             return  # a dose goes out only as flash has it: it must read the same after a power cut
-        while self.queue and self.hw.room() > 0:
+        while self.hw.room() > 0:
+            seq = self._next_to_tell()
+            if seq is None:
+                return
+            if self.asked:
+                self.asked[0][0] = seq + 1
+            else:
+                self.offered = seq
             try:
-                dose = self.memory.dose(self.queue.pop(0))
+                dose = self.memory.dose(seq)
             except OSError as error:
                 self._fault("flash_failed", "a dose: %s" % error)
                 continue
-            if dose is not None:
-                self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
-                self.sent_at = self.uptime
+            self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
+            self.sent_at = self.uptime
+
+    def _next_to_tell(self):
+        """The number of the dose to offer next: of those asked for, then of those not offered yet; None: all are."""
+        while self.asked:
+            seq = self.memory.places.after(self.asked[0][0] - 1)
+            if seq is not None and seq <= self.asked[0][1]:
+                return seq
+            self.asked.pop(0)
+        return self.memory.places.after(self.offered)
 
     def _offer_all(self):
-        self.queue = sorted(self.memory.index)
+        self.offered = 0
 
     def _hello(self):
         more = {
@@ -375,9 +456,10 @@ class Feeder(Feeding):
                 True,
             )
 
-    def _publish_weight(self):
+    def _look_at_scale(self):
+        """Weigh, which shows food that leaves without a step; tell it where somebody listens."""
         weight = self._weigh()
-        if weight is None:
+        if weight is None or not self.connected or self.hw.room() <= 0:
             return
         fields = self._stamp()
         fields["mass_g"] = weight[0] / 1000000
@@ -395,7 +477,8 @@ class Feeder(Feeding):
         wait = LONGEST_WAIT_MS
         now = self.last_now
         if now is not None and self.plan:
-            for at_ms, _, _ in self.plan.meals:
-                if at_ms > now:
-                    return min(wait, at_ms - now)
+            passed = now - self.plan.base_ms
+            for after_ms, _, _ in self.plan.meals:
+                if after_ms > passed:
+                    return min(wait, after_ms - passed)
         return wait

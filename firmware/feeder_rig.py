@@ -1,7 +1,7 @@
 """A feeder put together: its hardware with a scale, its logic, its button.
 
-Besides what runner.py names, the platform has gain_ng, most_steps, cell (convert(): counts or None), step(n) and
-button (look(): None, "short" or "long").
+Besides what runner.py names, the platform has gain_ng, most_steps, ceiling_ug, cell (convert(): counts or None),
+step(n) and button (look(): None, "short" or "long").
 """
 
 from feeder import Feeder
@@ -16,8 +16,9 @@ class FeederSeam(Seam):
         Seam.__init__(self, platform)
         self.gain_ng = platform.gain_ng
         self.most_steps = platform.most_steps
+        self.ceiling_ug = platform.ceiling_ug
         self.step = platform.step
-        self.scale = Scale(platform.cell, platform)
+        self.scale = Scale(platform.cell, platform, self.look)
         self.weigh = self.scale.weigh
         self.tare = self.scale.tare
         self.calibrate = self.scale.calibrate
@@ -30,22 +31,24 @@ class FeederSeam(Seam):
     def cell_fault(self):
         return self.scale.fault, self.scale.detail
 
+    def look(self):
+        """The button, also while the scale takes its time: somebody who presses it long wants to be heard."""
+        pressed = self.platform.button.look()
+        if pressed == "short":
+            self.logic.press()
+        elif pressed == "long":
+            self.logic.long_press()
+
     def pump(self):
-        """Between chunks of steps: take in what the network has brought, hand over holds."""
-        self.link.pump()
+        """Between chunks of steps: take in what the network has brought, hand over holds, look at the button."""
+        drained = self.link.pump()
         self.hand_over("hold")
+        self.look()
+        return drained
 
 
 def run_feeder(platform, settings):
     """Run a feeder until a restart is asked for or the platform has ended."""
     seam = FeederSeam(platform)
     logic = Feeder(seam)
-
-    def look():
-        pressed = platform.button.look()
-        if pressed == "short":
-            logic.press()
-        elif pressed == "long":
-            logic.long_press()
-
-    run(seam, logic, settings, look)
+    run(seam, logic, settings, seam.look)

@@ -31,6 +31,44 @@ class Files:
             file.seek(at)
             return file.read() if size is None else file.read(size)
 
+    def size(self, name):
+        """Bytes of a file, or None where there is no such file."""
+        try:
+            return os.stat(self.folder + name)[6]
+        except OSError as error:
+            if error.args[0] == 2:
+                return None
+            raise
+
+    def names(self, folder):
+        """What a folder holds; nothing where there is no such folder."""
+        try:
+            return os.listdir(self.folder + folder)
+        except OSError as error:
+            if error.args[0] == 2:
+                return []
+            raise
+
+    def make(self, folder):
+        """Make a folder, where there is none."""
+        try:
+            os.mkdir(self.folder + folder)
+        except OSError as error:
+            if error.args[0] != 17:  # EEXIST
+                raise
+
+    def remove(self, name):
+        """Remove a file, where there is one."""
+        try:
+            os.remove(self.folder + name)
+        except OSError as error:
+            if error.args[0] != 2:
+                raise
+
+    def free_bytes(self):
+        found = os.statvfs(self.folder)
+        return found[1] * found[4]
+
     def append(self, name, data):
         with open(self.folder + name, "ab") as file:
             file.write(data)

@@ -11,9 +11,9 @@ import json
 import struct
 
 HEAD_SIZE = 6
-LARGEST = 1024  # a record in a journal; a file of one record may be larger
-LARGEST_ONE = 60000
-WINDOW = 2048  # bytes looked at while reading a journal
+LARGEST = 1024  # a record in a file of several
+LARGEST_ONE = 2048  # a file of one record
+WINDOW = 1536  # bytes looked at while reading a journal
 
 
 def frame(payload):
@@ -68,7 +68,7 @@ def save_one(flash, name, value):
 
 def load_one(flash, name):
     """A file's one record: (value or None, whether there is a file that cannot be read)."""
-    data = flash.read(name)
+    data = flash.read(name, 0, HEAD_SIZE + LARGEST_ONE)
     if not data:
         return None, data is not None
     payload = unframe(data, 0, LARGEST_ONE)
@@ -78,6 +78,38 @@ def load_one(flash, name):
         return json.loads(payload), False
     except ValueError:
         return None, True
+
+
+def save_many(flash, name, values):
+    """Replace a file by one record for each value, each within LARGEST. Their number follows: none can be missing."""
+
+    def parts():
+        count = 0
+        for value in values:
+            count += 1
+            yield frame(json.dumps(value).encode())
+        yield frame(json.dumps(count).encode())
+
+    flash.replace(name, parts())
+
+
+def load_many(flash, name):
+    """Yields what `save_many` kept; nothing where there is no file. Raises ValueError where the file is damaged."""
+    count = 0
+    value = None
+    ended = True
+    for _, payload in scan(flash, name):
+        if payload is None:
+            raise ValueError("%s: damaged" % name)
+        value = json.loads(payload)
+        ended = isinstance(value, int)
+        if ended and value != count:
+            raise ValueError("%s: damaged" % name)
+        if not ended:
+            count += 1
+            yield value
+    if not ended:
+        raise ValueError("%s: cut short" % name)
 
 
 class Journal:
@@ -123,20 +155,19 @@ class Journal:
         self.size += len(data)
         return at
 
-    def rewrite(self, values):
-        """Replace the whole file by these (key, value) pairs, one after the other; returns {key: offset}, less None."""
-        offsets = {}
+    def rewrite(self, values, written):
+        """Replace the whole file by these (key, value) pairs, one after the other; written(key, offset) is called for
+        each whose key is not None."""
         size = [0]
 
         def parts():
             for key, value in values:
                 data = frame(json.dumps(value).encode())
                 if key is not None:
-                    offsets[key] = size[0]
+                    written(key, size[0])
                 size[0] += len(data)
                 yield data
 
         self.flash.replace(self.name, parts())
         self.dirty = False
         self.size = size[0]
-        return offsets

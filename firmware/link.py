@@ -4,17 +4,17 @@ Bytes move and callbacks run inside `poll` and `pump` only. The owner's loop:
 
     link.poll(wait_ms)           # returns early when something is in `inbox`, or `up` has changed
     while link.inbox:            # all of it: with something in the inbox, poll does not wait
-        tail, payload, item = link.take()            # holds first
+        tail, payload, item = link.take()            # holds first; payload: a list of pieces, None: no memory for it
         if logic.on_message(tail, payload): link.acknowledge(item)
 
 and between chunks of motor steps `link.pump()`, then each `link.take("hold")` until that is None. Neither may be
 called from inside a callback.
 
-**How long a hold may wait.** One call of `poll` or `pump` reads until the socket is empty or 12 KiB have come: more
-than the contract's largest message with a hold behind it, and twice what a board's TCP window takes (lwIP: 5.7 KiB,
-from memory). So a hold whose bytes are in the socket stands in the inbox when the next `pump` returns, whatever came
-before it, and no `pump` waits for anything. `poll` is left at once when bytes come; where it is called with an inbox
-that is full, it reads no further until the owner has taken something.
+**How long a hold may wait.** `pump` reads until the socket is empty, however much has come, so a hold whose bytes have
+arrived stands in the inbox when it returns True. Where bytes come faster than it reads them it gives up after two
+seconds and returns False: then the motor must not turn, since a hold may stand behind them. `poll` reads 12 KiB at a
+time and is left at once when bytes come; where it is called with an inbox that is full, it reads no further until the
+owner has taken something.
 **What may block.** Only making a connection (see sockets.py), and `pump` never begins or continues that: there is no
 connection then over which a hold could come.
 
@@ -45,11 +45,12 @@ LOOK_MS = 200  # how often timers are looked at while waiting
 
 LARGEST_PAYLOAD = 8192  # downwards, by contract
 CHUNK = 1024
-BURST = 12  # chunks that one call reads
+BURST = 12  # chunks that one call of poll reads
+FLOOD_MS = 2000  # how long pump goes on reading
 INBOX_MESSAGES = 4
-INBOX_BYTES = 16384
+INBOX_BYTES = 10240
 MOST_HOLDS = 8  # up to here holds only
-MOST_HOLDS_BYTES = 24576
+MOST_HOLDS_BYTES = 18432
 TAILS = ("plan", "hold", "received", "time", "command")
 
 CLOSED, OPENING, GREETING, SUBSCRIBING, UP = range(5)
@@ -69,13 +70,26 @@ class Link:
     settings: host, port, root; where wanted tls, ca (path of a PEM or DER file), user, password.
     on_up(): subscribed, and what was unacknowledged before has been sent again. on_down(): the connection is gone.
     on_fault(code, detail): message_too_large, link_refused, tls_refused, protocol_error.
+    forget: whether the broker is to drop the session that it holds for this device, at the first connection.
     sockets: `open()` and `sleep(wait_ms)` as in sockets.py. Raises ValueError for settings that can never work.
 
     up; inbox: list of (tail, payload, item); delivered: the tokens of messages that the broker has acknowledged, for
     the owner to take out.
     """
 
-    def __init__(self, settings, device, ticks_ms, ticks_period, on_up, on_down, on_fault, sockets=None, tails=TAILS):
+    def __init__(
+        self,
+        settings,
+        device,
+        ticks_ms,
+        ticks_period,
+        on_up,
+        on_down,
+        on_fault,
+        sockets=None,
+        tails=TAILS,
+        forget=False,
+    ):
         for name, text in (("device", device), ("root", settings["root"])):
             if not text or "+" in text or "#" in text:
                 raise ValueError("%s: expected a part of a topic, without + and #, found %r" % (name, text))
@@ -92,12 +106,14 @@ class Link:
         will = self._prefix + "up/status"
         user, password = settings.get("user"), settings.get("password")
         self._hello = mqtt.connect_packet(device, KEEP_ALIVE_S, will, self._offline, user, password)
+        self._farewell = mqtt.forget_packet(self._hello) if forget else None
         self._filters = [(self._prefix + "down/" + tail, 0 if tail == "time" else 1) for tail in tails]
         self._tails = {}
         for number, tail in enumerate(tails):
             self._tails[self._filters[number][0].encode("utf-8")] = tail
         longest = max([0] + [len(topic) for topic in self._tails])
-        self._reader = mqtt.Reader(2 + longest + 2 + LARGEST_PAYLOAD)
+        self._reader = mqtt.Reader(2 + longest + 2 + CHUNK, self._wants)
+        self._drained = True
         self._chunk = memoryview(bytearray(CHUNK))
 
         self.up = False
@@ -131,7 +147,7 @@ class Link:
     def publish(self, tail, content, retained=False, token=None):
         """Take a message for `up/`: bytes, or what JSON can say. The link need not be up.
 
-        Returns False where it can't be kept: 16 messages or 16 KiB are waiting already. A token that is not None comes
+        Returns False where it can't be kept: 16 messages or 8 KiB are waiting already. A token that is not None comes
         back in `delivered`.
         """
         try:
@@ -169,9 +185,17 @@ class Link:
                 self._wait(min(left, LOOK_MS))
 
     def pump(self):
-        """Move the bytes of the connection there is, and never make one: for the moments between steps of a motor."""
-        if self._stage > GREETING:
+        """Move the bytes of the connection there is, and never make one: for the moments between steps of a motor.
+
+        Returns whether all that had come was read.
+        """
+        began = self._ticks()
+        self._drained = True
+        while self._stage > GREETING:
             self._move(True)
+            if self._drained or self._since(began) >= FLOOD_MS:
+                break
+        return self._drained
 
     def close(self):
         """Say offline and part properly, in two seconds at most; where that fails, the last will says it."""
@@ -234,7 +258,7 @@ class Link:
         if self._stage == OPENING and self._socket.ready():
             self._stage = GREETING
             self._touched = self._heard = self._ticks()
-            self._control.append(self._hello)
+            self._control.append(self._farewell or self._hello)
         if self._stage < UP:
             if self._since(self._tried) >= PATIENCE_MS:
                 raise OSError("not answered")
@@ -304,17 +328,19 @@ class Link:
         return len(self.inbox) >= INBOX_MESSAGES or self._inbox_bytes() > INBOX_BYTES - LARGEST_PAYLOAD
 
     def _inbox_bytes(self):
-        return sum([len(payload) for _, payload, _ in self.inbox])
+        return sum([len(piece) for _, payload, _ in self.inbox for piece in payload or ()])
 
     def _read(self, busy):
         """Read until nothing is left, a burst is over, or, unless busy, the inbox is full."""
         moved = False
         reader = self._reader
+        self._drained = False
         for _ in range(BURST):
             if self._at == self._end:
                 self._at = self._end = 0
                 self._end = self._socket.receive(self._chunk)
                 if not self._end:
+                    self._drained = True
                     break
                 moved = True
                 self._heard = self._ticks()
@@ -354,6 +380,11 @@ class Link:
         if code:
             self._on_fault("link_refused", mqtt.REFUSALS[code])
             raise OSError("refused")
+        if self._farewell:
+            # The broker has dropped the old session with this; the next connection begins a new one that lasts.
+            self._farewell = None
+            self._part()
+            raise OSError("begun anew")
         # A broker that has forgotten the session (present = 0) is told everything again all the same.
         self._stage = SUBSCRIBING
         if self._filters:
@@ -372,6 +403,26 @@ class Link:
             if granted > 2:  # [MQTT-3.9.3-2]
                 raise mqtt.MalformedError("a SUBACK with return code 0x%02x" % granted)
 
+    def _wants(self):
+        """Whether the message that comes now is worth keeping beyond its first KiB: known, not too large, with room."""
+        reader = self._reader
+        if reader.first & 0xF0 != mqtt.PUBLISH:
+            return False
+        topic, packet_id, start = reader.publication()
+        tail = self._tails.get(topic)
+        return tail is not None and self._fits(tail, reader.size - start, packet_id is not None)
+
+    def _fits(self, tail, length, again):
+        """Whether the inbox takes a message now; one that comes again is left, and everything after it but holds."""
+        hold = tail == "hold"
+        most, most_bytes = (MOST_HOLDS, MOST_HOLDS_BYTES) if hold else (INBOX_MESSAGES, INBOX_BYTES)
+        if length > LARGEST_PAYLOAD:
+            return False
+        if len(self.inbox) >= most or self._inbox_bytes() + length > most_bytes or (self.renew and not hold):
+            self.renew = self.renew or again  # what came with QoS 0 does not come again
+            return False
+        return True
+
     def _on_publish(self, reader, busy):
         topic, packet_id, start = reader.publication()
         tail = self._tails.get(topic)
@@ -385,12 +436,8 @@ class Link:
                 self._unacknowledged.append(item)
                 self.acknowledge(item)
             return
-        hold = tail == "hold"
-        most, most_bytes = (MOST_HOLDS, MOST_HOLDS_BYTES) if hold else (INBOX_MESSAGES, INBOX_BYTES)
-        fits = len(self.inbox) < most and self._inbox_bytes() + length <= most_bytes
-        if not fits or (self.renew and not hold):
-            self.renew = self.renew or item is not None  # what came with QoS 0 does not come again
+        if reader.skipped() or not self._fits(tail, length, item is not None):
             return
-        self.inbox.append((tail, bytes(reader.body[start : reader.size]), item))
+        self.inbox.append((tail, None if reader.spoilt else reader.payload(start), item))
         if item is not None:
             self._unacknowledged.append(item)

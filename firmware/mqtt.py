@@ -13,6 +13,7 @@ DUP = 0x08
 PINGREQ_PACKET = b"\xc0\x00"
 DISCONNECT_PACKET = b"\xe0\x00"
 LARGEST_REMAINING = 268435455  # section 2.2.3: four bytes of seven bits
+PIECE = 1024
 LARGEST_ANSWER = 64  # of what is not a PUBLISH, the largest is a SUBACK: two bytes and one for each topic filter
 
 REFUSALS = {  # section 3.2.2.3, table 3.1
@@ -71,6 +72,13 @@ def connect_packet(client_id, keep_alive_s, will_topic, will_payload, user, pass
     return b"\x10" + remaining_length(len(body)) + body
 
 
+def forget_packet(connect):
+    """The same CONNECT with clean session 1: the broker drops the session it has [MQTT-3.1.2-6]."""
+    packet = bytearray(connect)
+    packet[packet.find(b"\x04MQTT\x04") + 6] |= 0x02
+    return bytes(packet)
+
+
 def publish_packet(topic, payload, packet_id, retained):
     """PUBLISH of QoS 1 (section 3.3), as a bytearray: a second sending sets DUP in its first byte."""
     head = string(topic) + bytes((packet_id >> 8, packet_id & 0xFF))
@@ -94,22 +102,27 @@ def puback_packet(packet_id):
 
 
 class Reader:
-    """Cuts a stream into packets, one at a time, in a buffer that is made once.
+    """Cuts a stream into packets, one at a time. The beginning of each stands in a buffer that is made once; what goes
+    beyond it comes in pieces of 1 KiB, so that the largest message needs no large piece of memory.
 
-    Of a PUBLISH longer than the buffer only the beginning is kept, the rest is counted and skipped: enough to tell
-    which one it was and to acknowledge it. After `feed` has set `complete`: `first` (byte 1), `size` (the remaining
-    length), `body` (a view; min(size, largest) bytes are valid) until `reset()`.
+    largest: bytes of the buffer, enough for a topic and what is behind it. wanted(): asked once where a packet goes
+    beyond the buffer; False has the rest counted and skipped. After `feed` has set `complete`: `first` (byte 1), `size`
+    (the remaining length), `body` (a view; min(size, largest) bytes are valid), `payload(start)`, until `reset()`.
     """
 
-    def __init__(self, largest):
+    def __init__(self, largest, wanted):
         self.largest = largest
         self.body = memoryview(bytearray(largest))
+        self._wanted = wanted
         self.reset()
 
     def reset(self):
         self.first = None
         self.size = 0
         self.complete = False
+        self.spoilt = False  # there was no memory for a piece
+        self._pieces = None  # None: not asked yet, or not wanted
+        self._asked = False
         self._got = 0
         self._shift = 0  # bits of the remaining length read; -1: all
 
@@ -127,10 +140,41 @@ class Reader:
                 fits = min(count, self.largest - self._got)
                 if fits > 0:
                     self.body[self._got : self._got + fits] = chunk[at : at + fits]
+                    count = fits
+                else:
+                    self._put(chunk[at : at + count])
                 self._got += count
                 at += count
                 self.complete = self._got == self.size
         return at
+
+    def _put(self, data):
+        """Keep what goes beyond the buffer, if it is wanted."""
+        if not self._asked:
+            self._asked = True
+            self._pieces = [] if self._wanted() else None
+        pieces = self._pieces
+        if pieces is None:
+            return
+        try:
+            at = 0
+            while at < len(data):
+                if not pieces or len(pieces[-1]) >= PIECE:
+                    pieces.append(b"")
+                room = PIECE - len(pieces[-1])
+                pieces[-1] += bytes(data[at : at + room])
+                at += room
+        except MemoryError:
+            self._pieces = None
+            self.spoilt = True
+
+    def skipped(self):
+        """Whether a part of the packet was not wanted."""
+        return self._asked and self._pieces is None and not self.spoilt
+
+    def payload(self, start):
+        """The bytes from here on, in pieces."""
+        return [bytes(self.body[start : min(self.size, self.largest)])] + (self._pieces or [])
 
     def _begin(self, byte):
         kind = byte & 0xF0

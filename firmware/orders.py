@@ -1,23 +1,57 @@
 """What the service asks for: a plan and a hold, checked field by field, in whole milliseconds and micrograms."""
 
-import json
+import binascii
+
+from journal import load_many, save_many
+from streaming import UNFIT, Reader
 
 DAY_MS = 86400000
 LARGEST_BYTES = 8192
 PPM = 1000000
+MOST_FLOORS = 8
+PLAN = "plan.bin"
+MOST_SECONDS = 48  # fallback meals of a day
+MEALS_A_RECORD = 4  # with ids of any length a record stays within journal.LARGEST
+DAYS_A_RECORD = 16
+LATEST_MS = 1 << 45
+LARGEST_VERSION = (1 << 53) - 1
+
+# Every field of every message that a device reads.
+ARGUMENTS = {"target_g": None, "mass_g": None, "from": None, "to": None, "conductivity_s_per_m": None}
+SHAPE = {
+    "installation": None,
+    "version": None,
+    "gain_g_per_step": None,
+    "days": [{"start_ms": None, "cap_g": None}],
+    "meals": [{"id": None, "at_ms": None, "target_g": None}],
+    "fallback": {"daily_g": None, "at_utc_s": [None], "until_ms": None, "blind_days": None},
+    "held": None,
+    "reduce_to": None,
+    "hopper_off": None,
+    "journal": None,
+    "seq": None,
+    "now_ms": None,
+    "boot": None,
+    "uptime_ms": None,
+    "id": None,
+    "expires_at_ms": None,
+    "do": None,
+    "args": ARGUMENTS,
+}
+SHAPE.update(ARGUMENTS)
 
 
 def whole(value, least, most):
     """An integer between bounds; anything else is refused (a time must never pass through a float)."""
     if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise ValueError("expected a whole number")
+        raise ValueError("expected a whole number from %d to %d" % (least, most))
     return value
 
 
 def micrograms(value, most_g=1000):
     """Grams from the wire as whole micrograms; negative, absurd or not a number is refused."""
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= most_g:
-        raise ValueError("expected grams")
+        raise ValueError("expected 0 to %d grams" % most_g)
     return int(value * 1000000 + 0.5)
 
 
@@ -31,60 +65,134 @@ def nanograms(value):
 def text(value, most=64):
     """A short string that is not empty: at most so many bytes of UTF-8."""
     if not isinstance(value, str) or not 0 < len(value.encode()) <= most:
-        raise ValueError("expected a short text")
+        raise ValueError("expected a text of 1 to %d bytes" % most)
     return value
+
+
+def field(fields, name, check, *bounds):
+    """One field of a message, checked. Raises ValueError that names it."""
+    if name not in fields:
+        raise ValueError("%s: missing" % name)
+    try:
+        return check(fields[name], *bounds)
+    except ValueError as error:
+        raise ValueError("%s: %s" % (name, error)) from None
+
+
+def mark_of(name):
+    """A number in place of an installation's name, a meal's or a command's id, where it is only recognised again.
+
+    It has 30 bits of the CRC-32, so that it takes no memory of its own on a 32-bit core. With some 200 ids known, a new
+    one passes for one of them once in five million; a meal is missed then, never fed twice.
+    """
+    return binascii.crc32(name.encode()) & 0x3FFFFFFF
+
+
+def _entry(name, value):
+    """A day as (start_ms, cap_ug), a meal as (at_ms, id, target_ug): a hundred of them fit a board, as objects not."""
+    if not isinstance(value, dict):
+        raise ValueError("%s: expected objects" % name)
+    try:
+        if name == "days":
+            return field(value, "start_ms", whole, 0, LATEST_MS), field(value, "cap_g", micrograms)
+        return (
+            field(value, "at_ms", whole, 0, LATEST_MS),
+            field(value, "id", text),
+            field(value, "target_g", micrograms),
+        )
+    except ValueError as error:
+        raise ValueError("%s.%s" % (name, error)) from None
 
 
 def decode(payload):
-    """A JSON object from a message's bytes; ValueError where it is none, or larger than the contract allows."""
-    if len(payload) > LARGEST_BYTES:
+    """A message's fields, of those in SHAPE, from its bytes or from a list of pieces of them (which it empties).
+
+    Days and meals are tuples, as Plan has them. Raises ValueError for what is no JSON object, larger than the contract
+    allows, or has a day or a meal that is none.
+    """
+    pieces = payload if isinstance(payload, list) else [payload]
+    if sum([len(piece) for piece in pieces]) > LARGEST_BYTES:
         raise ValueError("larger than 8 KiB")
-    try:
-        value = json.loads(payload)
-    except (ValueError, RuntimeError):  # RuntimeError: nested too deeply
-        value = None
-    if not isinstance(value, dict):
-        raise ValueError("not a JSON object")
-    return value
+    reader = Reader(SHAPE, _entry)
+    while pieces:
+        reader.feed(pieces.pop(0))
+    return reader.result()
+
+
+def _ordered(entries, name):
+    if not isinstance(entries, list):
+        raise ValueError("%s: expected a list" % name)
+    entries.sort()
+    return entries
 
 
 class Plan:
-    """A plan: days (start_ms, cap_ug), meals (at_ms, id, target_ug) in order of time, and the fallback.
+    """A plan: days (start_ms, cap_ug), meals (milliseconds after base_ms, mark of the id, target_ug) in order of time,
+    and the fallback. The ids themselves stay on flash: a hundred of them are more than a board can spare twice.
 
-    taken_ms is when it came, None where no clock was set: a meal that was over by then was never this plan's to feed.
+    fields: as decode gives them; without them it is empty, for `load_plan`. taken_ms is when it came, None where no
+    clock was set: a meal that was over by then was never this plan's to feed.
     """
 
-    def __init__(self, fields, taken_ms):
+    def __init__(self, fields=None, taken_ms=None):
         self.taken_ms = taken_ms
-        self.installation = text(fields["installation"], 128)
-        self.version = whole(fields["version"], 1, (1 << 53) - 1)
-        gain = fields.get("gain_g_per_step")
-        self.gain_ng = None if gain is None else nanograms(gain)
-        self.days = sorted([(whole(day["start_ms"], 0, 1 << 45), micrograms(day["cap_g"])) for day in fields["days"]])
-        if not self.days:
-            raise ValueError("a plan without days")
-        self.meals = sorted(
-            [
-                (whole(meal["at_ms"], 0, 1 << 45), text(meal["id"]), micrograms(meal["target_g"]))
-                for meal in fields["meals"]
-            ]
-        )
-        fallback = fields.get("fallback") or {}
-        self.daily_ug = micrograms(fallback.get("daily_g") or 0)
-        self.at_utc_s = sorted([whole(second, 0, 86400) for second in fallback.get("at_utc_s") or []])
-        self.until_ms = whole(fallback.get("until_ms") or 0, 0, 1 << 45)
-        self.blind_days = whole(fallback.get("blind_days") or 0, 0, 366)
+        self.days = []
+        self.base_ms = 0
+        self.meals = []
+        if fields is not None:
+            self._read(fields)
 
-    def known(self, fields):
-        """Of a plan's fields those that are used: what is worth keeping on flash."""
-        kept = {}
-        for name in ("installation", "version", "gain_g_per_step", "fallback"):
-            kept[name] = fields.get(name)
-        kept["days"] = [{"start_ms": day["start_ms"], "cap_g": day["cap_g"]} for day in fields["days"]]
-        kept["meals"] = [
-            {"id": meal["id"], "at_ms": meal["at_ms"], "target_g": meal["target_g"]} for meal in fields["meals"]
-        ]
-        return kept
+    def _read(self, fields):
+        self.installation = field(fields, "installation", text, 128)
+        self.version = field(fields, "version", whole, 1, LARGEST_VERSION)
+        gain = fields.get("gain_g_per_step")
+        self.gain_ng = None if gain is None else field(fields, "gain_g_per_step", nanograms)
+        self.days = _ordered(fields.get("days"), "days")
+        if not self.days:
+            raise ValueError("days: expected one at least")
+        entries = _ordered(fields.get("meals"), "meals")
+        self.base_ms = entries[0][0] if entries else 0
+        self._add(entries)
+        fallback = fields.get("fallback")
+        if fallback is UNFIT:
+            raise ValueError("fallback: expected an object")
+        fallback = fallback or {}
+        try:
+            self.daily_ug = micrograms(fallback.get("daily_g") or 0)
+            seconds = fallback.get("at_utc_s")
+            self.at_utc_s = [whole(s, 0, 86400) for s in _ordered([] if seconds is None else seconds, "at_utc_s")]
+            if len(self.at_utc_s) > MOST_SECONDS:
+                raise ValueError("at_utc_s: expected %d at most" % MOST_SECONDS)
+            self.until_ms = whole(fallback.get("until_ms") or 0, 0, LATEST_MS)
+            self.blind_days = whole(fallback.get("blind_days") or 0, 0, 366)
+        except (ValueError, TypeError) as error:
+            raise ValueError("fallback: %s" % error) from None
+
+    def _add(self, entries):
+        """Take some more meals (at_ms, id, target_ug)."""
+        for at_ms, meal, target in entries:
+            self.meals.append((at_ms - self.base_ms, mark_of(meal), target))
+
+    def save(self, flash, left, entries=None):
+        """Keep it on flash, record by record. left: marks of the installations that were left before this one; entries:
+        its meals (at_ms, id, target_ug) in order of time, None for those that are on flash already."""
+        save_many(flash, PLAN, self._records(left, _kept_meals(flash) if entries is None else _in_groups(entries)))
+
+    def _records(self, left, groups):
+        yield ["head", self.installation, self.version, self.gain_ng, self.taken_ms, left]
+        yield ["fallback", self.daily_ug, self.at_utc_s, self.until_ms, self.blind_days]
+        for at in range(0, len(self.days), DAYS_A_RECORD):
+            yield ["days", self.days[at : at + DAYS_A_RECORD]]
+        for group in groups:
+            yield ["meals", group]
+
+    def meal_id(self, flash, number):
+        """The id of the meal of this place in the list. Raises ValueError where flash does not have it any more."""
+        for group in _kept_meals(flash):
+            if number < len(group):
+                return group[number][1]
+            number -= len(group)
+        raise ValueError("a meal's id is missing")
 
     def day(self, now_ms):
         """(start_ms, cap_ug) of the day that holds this instant.
@@ -112,7 +220,7 @@ class Plan:
 
     def last_meal_ms(self):
         """When the meals run out; the time of issue for a plan without any."""
-        return self.meals[-1][0] if self.meals else self.days[0][0] - 1
+        return self.base_ms + self.meals[-1][0] if self.meals else self.days[0][0] - 1
 
     def fallback_slots(self, now_ms):
         """(at_ms, id, target_ug) of the fallback meals of yesterday and today (UTC) that this plan allows.
@@ -131,44 +239,95 @@ class Plan:
         return slots
 
 
-class Hold:
-    """The hold in force. `floors`: the largest version seen of each installation; only it or a later one releases."""
+def _in_groups(entries):
+    for at in range(0, len(entries), MEALS_A_RECORD):
+        yield entries[at : at + MEALS_A_RECORD]
 
-    def __init__(self, installation="", version=0, held=False, reduce_ppm=PPM, floors=None):
+
+def _kept_meals(flash):
+    for record in load_many(flash, PLAN):
+        if record[0] == "meals":
+            yield record[1]
+
+
+def load_plan(flash):
+    """What `Plan.save` has kept: (the plan or None, marks of installations left, whether the file cannot be read)."""
+    plan = Plan()
+    left = []
+    complete = 0
+    try:
+        for record in load_many(flash, PLAN):
+            if record[0] == "head":
+                plan.installation, plan.version, plan.gain_ng, plan.taken_ms, left = record[1:]
+                complete += 1
+            elif record[0] == "fallback":
+                plan.daily_ug, plan.at_utc_s, plan.until_ms, plan.blind_days = record[1:]
+                complete += 1
+            elif record[0] == "days":
+                plan.days += [tuple(day) for day in record[1]]
+            else:
+                if not plan.meals:
+                    plan.base_ms = record[1][0][0]
+                plan._add(record[1])
+    except (ValueError, TypeError, IndexError, KeyError):
+        return None, [], True
+    if not complete and not plan.days:
+        return None, [], False
+    if complete != 2 or not plan.days:
+        return None, [], True
+    return plan, left, False
+
+
+class Hold:
+    """The hold in force. `floors`: [mark of an installation, the largest version seen of it], the latest heard last;
+    only that version or a later one releases. hopper_off: a person has taken the hopper off the cell."""
+
+    def __init__(self, installation="", version=0, held=False, reduce_ppm=PPM, floors=None, hopper_off=False):
         self.installation = installation
         self.version = version
         self.held = held
         self.reduce_ppm = reduce_ppm
-        self.floors = floors or {}
+        self.floors = floors or []
+        self.hopper_off = hopper_off
 
     def to_record(self):
-        return [self.installation, self.version, self.held, self.reduce_ppm, self.floors]
+        return [self.installation, self.version, self.held, self.reduce_ppm, self.floors, self.hopper_off]
 
     def same_as(self, other):
-        return self.to_record()[:4] == other.to_record()[:4]
+        mine, others = self.to_record(), other.to_record()
+        return mine[:4] == others[:4] and self.hopper_off == other.hopper_off
 
-    def inherit(self, older):
-        """Take over what an older hold knew of versions; of four installations at most."""
-        known = dict(older.floors)
-        if len(known) > 3:
-            known = {}
+    def floor(self, installation):
+        """The largest version seen of this installation."""
+        mark = mark_of(installation)
+        for known, version in self.floors:
+            if known == mark:
+                return version
+        return 0
+
+    def inherit(self, older, kept):
+        """Take over what an older hold knew of eight installations' versions; never forgotten: `kept` and its own."""
+        mark = mark_of(self.installation)
+        floors = [entry for entry in older.floors if entry[0] != mark]
         if self.installation:
-            known[self.installation] = max(self.version, older.floors.get(self.installation, 0))
-        self.floors = known
+            floors.append([mark, max(self.version, older.floor(self.installation))])
+        while len(floors) > MOST_FLOORS:
+            floors.pop(1 if floors[0][0] == mark_of(kept) else 0)
+        self.floors = floors
 
 
 def read_hold(fields):
     """A Hold from a message. Whatever else is wrong with it, `held: true` is understood."""
     held = fields.get("held")
     if not isinstance(held, bool):
-        raise ValueError("held is neither true nor false")
+        raise ValueError("held: expected true or false")
     try:
-        installation = text(fields["installation"], 128)
-        version = whole(fields["version"], 1, (1 << 53) - 1)
+        installation = field(fields, "installation", text, 128)
+        version = field(fields, "version", whole, 1, LARGEST_VERSION)
         reduce_to = fields.get("reduce_to")
-        reduce_ppm = PPM if reduce_to is None else micrograms(reduce_to, 1)
-    except (ValueError, KeyError, TypeError):
+        reduce_ppm = PPM if reduce_to is None else field(fields, "reduce_to", micrograms, 1)
+    except ValueError:
         if not held:
             raise
         return Hold("", 0, True)
-    return Hold(installation, version, held, reduce_ppm)
+    return Hold(installation, version, held, reduce_ppm, None, fields.get("hopper_off") is True)

@@ -1,6 +1,6 @@
 """Messages on their way up: kept until the broker has acknowledged them, over any number of connections.
 
-At most 8 are under way at a time, and at most 16 messages or 16 KiB are kept. At the next connection those that were
+At most 8 are under way at a time, and at most 16 messages or 8 KiB are kept. At the next connection those that were
 under way are sent again first, in order, with their identifiers and DUP ([MQTT-4.4.0-1], [MQTT-4.6.0-1],
 [MQTT-3.3.1-1]). Doses and samples are no exception, though a feeder offers its doses anew at every connection: at most
 8 of them come twice, which the service bears, and what was taken is either delivered or lost with the power.
@@ -12,7 +12,7 @@ import mqtt
 
 WINDOW = 8
 MOST = 16
-MOST_BYTES = 16384
+MOST_BYTES = 8192
 ORDINARY_BYTES = 1024  # what `room` reckons with: all but packs of samples are smaller
 
 

@@ -6,7 +6,7 @@ temperature_c100, conductivity_us_per_m, voltage_uv) of whole numbers, None for 
 
 import json
 
-MOST_SAMPLES = 20  # three records of at most 70 bytes each: a pack stays near 4 KiB
+MOST_SAMPLES = 8  # three records of at most 70 bytes each: a pack stays under 2 KiB
 
 
 def decimal(value, digits):

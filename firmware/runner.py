@@ -18,13 +18,41 @@ connecting) happen only without a connection, when no hold can come.
 import gc
 import sys
 
-from base import CRASH
-from journal import save_one
+from base import CRASH, MINUTE_MS
+from journal import load_one, save_one
 from link import Link
 
 FIRMWARE = "0.1.0"
-COLLECT_BYTES = 4096  # often, so that what lives long lies close together and a plan finds 8 KiB in one piece
+COLLECT_BYTES = 4096  # often, so that what lives long lies close together; main.py sets it before anything is imported
 LOOK_MS = 20  # how often the button is looked at
+STARTS = "starts.bin"  # how many starts in a row have ended in a crash
+CALM_MS = 10 * MINUTE_MS  # a start that has lasted so long is a good one
+MOST_CRASHES = 3  # then what the broker holds for this device may be the cause
+LARGEST_BLOCK = 16384  # a larger free block is not looked for: a board might take it from its Wi-Fi
+
+
+class Heap:
+    """What the heap had left at least since the start, after a collection. Nothing under CPython."""
+
+    def __init__(self):
+        self.free = None
+        self.largest = None
+
+    def look(self):
+        if not hasattr(gc, "mem_free"):
+            return {}
+        gc.collect()
+        free = gc.mem_free()
+        largest = LARGEST_BLOCK
+        while largest > 64:
+            try:
+                bytearray(largest - 32)
+                break
+            except MemoryError:
+                largest //= 2
+        self.free = free if self.free is None else min(self.free, free)
+        self.largest = largest if self.largest is None else min(self.largest, largest)
+        return {"heap_free_bytes": self.free, "heap_largest_bytes": self.largest}
 
 
 class Seam:
@@ -44,6 +72,7 @@ class Seam:
         self.append = platform.append
         self.replace = platform.replace
         self.temperature_c100 = platform.temperature_c100
+        self.heap = Heap()
         self.link = None
         self.logic = None
         self.restarting = False
@@ -51,8 +80,12 @@ class Seam:
     def connect(self, link, logic):
         self.link = link
         self.logic = logic
-        self.publish = link.publish
         self.room = link.room
+
+    def publish(self, tail, fields, retained=False, token=None):
+        if tail == "hello":
+            fields.update(self.heap.look())
+        return self.link.publish(tail, fields, retained, token)
 
     def restart(self):
         self.restarting = True
@@ -77,6 +110,7 @@ def run(seam, logic, settings, look=None):
     platform = seam.platform
     if hasattr(gc, "threshold"):
         gc.threshold(COLLECT_BYTES)
+    crashes = load_one(platform, STARTS)[0] or 0
     link = Link(
         settings,
         settings["device"],
@@ -86,6 +120,7 @@ def run(seam, logic, settings, look=None):
         logic.on_disconnect,
         logic.on_fault,
         platform.sockets,
+        forget=crashes >= MOST_CRASHES,
     )
     seam.connect(link, logic)
     while not seam.restarting and not platform.ended():
@@ -95,6 +130,9 @@ def run(seam, logic, settings, look=None):
             wait_ms = min(wait_ms, LOOK_MS)
         link.poll(wait_ms)
         seam.hand_over()
+        if crashes and logic.uptime >= CALM_MS:
+            crashes = 0
+            platform.replace(STARTS, [])
         platform.end_cycle()
     link.close()
 
@@ -102,13 +140,20 @@ def run(seam, logic, settings, look=None):
 def guarded(run, platform, settings):
     """Run, and where that ends with an error that nobody expected, keep it on flash to be told after the next start."""
     try:
+        if platform.watchdog_bit:
+            _count_crash(platform)
         run(platform, settings)
     except Exception as error:
         if hasattr(sys, "print_exception"):
             sys.print_exception(error)
         try:
             save_one(platform, CRASH, ("%r" % error)[:200])
+            _count_crash(platform)
         except OSError:
             pass  # flash may be what has failed
         return False
     return True
+
+
+def _count_crash(platform):
+    save_one(platform, STARTS, (load_one(platform, STARTS)[0] or 0) + 1)

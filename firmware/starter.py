@@ -24,6 +24,7 @@ import struct
 import sys
 
 SETS = ("fw_a", "fw_b")
+PROGRAMS = ("board_feeder", "board_probe")  # a set has one of them
 RECORD = "boot.bin"
 MANIFEST = "manifest.bin"
 CRASH = "crash.bin"  # as runner.py writes it
@@ -31,7 +32,8 @@ MOST_STARTS = 2
 CALM_S = 5  # after an error, so that one that comes at every start does not wear out the flash
 PIECE = 512
 
-running = None  # the folder that was started
+running = None  # the folder that was started, None on a device that does not run from sets
+program = None  # the module of it that was started
 
 
 class Flash:
@@ -190,19 +192,20 @@ def choose(flash):
     return chosen
 
 
-def enter(root="/"):
-    """Run the program of the set to start, until it ends by itself."""
-    global running  # noqa: PLW0603
+def enter(root, programs):
+    """Choose a set, and give its program: the module of it that is one of these."""
+    global running, program  # noqa: PLW0603
     running = choose(Flash(root))
     sys.path.insert(0, root + running)
-    kind = "feeder" if "board_feeder.mpy" in os.listdir(root + running) else "probe"
-    __import__("board_" + kind).start()
+    names = [name.split(".")[0] for name in os.listdir(root + running)]
+    program = [name for name in programs if name in names][0]
+    return __import__(program)
 
 
 def start():
     """Run this board. A program that can't even be imported starts the board anew; Ctrl-C leads to the prompt."""
     try:
-        enter()
+        enter("/", PROGRAMS).start()
     except Exception as error:
         sys.print_exception(error)
         try:

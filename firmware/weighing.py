@@ -122,10 +122,12 @@ def variance_of_mean(deviations, count):
 
 
 class Scale:
-    """A calibrated load cell. `fault` is None or the code of what is wrong, `detail` its text."""
+    """A calibrated load cell. `fault` is None or the code of what is wrong, `detail` its text. between: called after
+    each sample, since a weighing takes seconds."""
 
-    def __init__(self, cell, flash):
+    def __init__(self, cell, flash, between=None):
         self.cell = cell
+        self.between = between
         self.flash = flash
         self.fault = None
         self.detail = ""
@@ -259,6 +261,8 @@ class Scale:
             if sample is None:
                 return False
             self._samples[i] = sample
+            if self.between:
+                self.between()
         return True
 
     def _read(self):

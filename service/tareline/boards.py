@@ -25,7 +25,9 @@ LARGEST_SETTINGS_BYTES = 2000  # a board reads them in one piece
 CA = "ca.pem"
 SET = "fw_a"
 MAIN = "import gc\n\ngc.threshold(4096)\nimport starter\n\nstarter.start()\n"
-APART = ("setup_start", "setup_try")  # modules that the program imports only when they are needed, or never itself
+STARTER = "starter"
+UPDATING = ("update", "install")
+SETTING_UP = ("setup_start", "setup_try")
 LONGEST_NAME_BYTES = 64  # of a host, a user, a password
 MOST_CEILING_G_PER_DAY = 1000
 pins = load_firmware("pins")  # what each pin of each kind of board can do
@@ -158,9 +160,11 @@ def modules_of(*programs: str) -> list[str]:
     return sorted(found)
 
 
-def modules_for(kind: str) -> list[str]:
-    """The modules of a feeder's or a probe's set, sorted."""
-    return modules_of(f"board_{kind}", *APART)
+def set_of(program: str) -> list[str]:
+    """The modules of a program's set, sorted: what it imports, at its start or when it is needed. The starter, which
+    chooses the set, stands beside it."""
+    more = (*UPDATING, *SETTING_UP) if program.startswith("board_") else UPDATING
+    return [name for name in modules_of(program, *more) if name != STARTER]
 
 
 def _compile(source: Path, target: Path) -> None:
@@ -180,9 +184,9 @@ def prepare(out: Path, settings: dict[str, Any], ca: Path | None) -> None:
     shutil.rmtree(fresh, ignore_errors=True)
     fresh.mkdir(parents=True, mode=0o700)
     (fresh / SET).mkdir()
-    for name in modules_for(settings["kind"]):
+    for name in set_of(f"board_{settings['kind']}"):
         _compile(firmware_dir() / f"{name}.py", fresh / SET / f"{name}.mpy")
-    _compile(firmware_dir() / "starter.py", fresh / "starter.mpy")
+    _compile(firmware_dir() / f"{STARTER}.py", fresh / f"{STARTER}.mpy")
     (fresh / "main.py").write_text(MAIN, encoding="utf-8")
     if ca is not None:
         shutil.copyfile(ca, fresh / CA)
@@ -223,7 +227,7 @@ def check(out: Path) -> int:
         raise RuntimeError(
             f"{out}: settings.json is larger than {LARGEST_SETTINGS_BYTES} bytes; expected shorter names"
         )
-    missing = [name for name in modules_for(settings["kind"]) if not (out / SET / f"{name}.mpy").is_file()]
+    missing = [name for name in set_of(f"board_{settings['kind']}") if not (out / SET / f"{name}.mpy").is_file()]
     if missing:
         raise RuntimeError(f"{out}: lacks {', '.join(missing)}")
     size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())

@@ -413,6 +413,12 @@ class Release(_Body):
     note: Words
 
 
+class Update(_Body):
+    """A device is offered this package's firmware."""
+
+    by: Words | None = None
+
+
 class Seen(_Body):
     """A person has seen an alert."""
 

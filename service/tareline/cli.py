@@ -1,4 +1,5 @@
-"""The command line: `tareline serve`, `reconcile`, `notify test`, `demo`, `desk`, `flash` and `board-settings`."""
+"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk`, `flash`, `board-settings`,
+`conform`."""
 
 import logging
 import sys
@@ -106,6 +107,37 @@ def notify_test(
         typer.echo(f"{one['target']}: {'told' if one['ok'] else one['detail']}")
     if not all(one["ok"] for one in told):
         raise _fail("not every address could be told")
+
+
+@app.command()
+def update(
+    device: Annotated[str, typer.Argument(help="The device's name.")],
+    config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
+    wait: Annotated[bool, typer.Option(help="Whether to stay until the device has taken it or gone back.")] = True,
+) -> None:
+    """Offer a device this package's firmware over the air; the service must be running."""
+    from rich.console import Console
+
+    from tareline import terminal
+    from tareline.settings import load
+
+    try:
+        http = load(config or Path("tareline.toml"), must_exist=config is not None).http
+        console = Console(stderr=True)
+        with console.status("building the firmware"):
+            state = terminal.offer_update(http, device)
+        typer.echo(f"{device} is offered {state['firmware']}")
+        if not wait:
+            return
+        state = terminal.follow_update(http, device, console)
+    except (FieldError, ValueError) as error:
+        raise _fail(str(error)) from error
+    except KeyboardInterrupt:
+        typer.echo("The update goes on without this command; the page Devices shows it.")
+        return
+    if state["state"] == "failed":
+        raise _fail(f"{device} has not taken it: {state['detail']}")
+    typer.echo(f"{device} runs it")
 
 
 @app.command()
@@ -224,7 +256,7 @@ def flash(
     )
     talk = terminal.Terminal(yes)
     try:
-        service = load(config or Path("tareline.toml"), must_exist=config is not None).broker
+        service = load(config or Path("tareline.toml"), must_exist=config is not None)
         if not prepare:
             order = session.Order(kind.value, device, given, port, board, erase)
             terminal.show_hello(session.flash(order, service, talk))
@@ -268,6 +300,43 @@ def board_settings(
         terminal.show_hello(session.change(None if given == answers.Given() else given, port, service, talk))
     except (OSError, RuntimeError, ValueError) as error:
         raise _fail(str(error)) from error
+
+
+@app.command()
+def conform(
+    device: Annotated[str, typer.Option(help="The device's name.")] = "",
+    broker: Annotated[str, typer.Option(help="mqtt://host:port, or mqtts:// with --ca; user and password in it.")] = "",
+    root: Annotated[str, typer.Option(help="Topic prefix.")] = "tareline",
+    kind: Annotated[Kind | None, typer.Option(help="Default: what the device says it is.")] = None,
+    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    dose_g: Annotated[float, typer.Option(help="Size of a dose that is tried.", min=0.01, max=1)] = 0.05,
+    fed_today_g: Annotated[
+        float, typer.Option(help="What the feeder gave today before; its cap is raised by that.", min=0, max=1000)
+    ] = 0.0,
+    patience_s: Annotated[float, typer.Option(help="How long an answer may take.", min=1, max=600)] = 30.0,
+    samples_s: Annotated[float, typer.Option(help="How long a probe's samples may take.", min=1, max=7200)] = 150.0,
+    take_over: Annotated[bool, typer.Option("--take-over", help="Try a device that a service has fed by.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before something moves.")] = False,
+    show_rules: Annotated[bool, typer.Option("--list", help="Show the rules, try nothing.")] = False,
+) -> None:
+    """Try a feeder or probe of anybody's making against the contract, and name each rule that it breaks.
+
+    Nothing but a dish may be under a feeder: it is made to dose. Exits 0 when every rule that could be tried was kept.
+    """
+    from tareline.conform import report
+
+    if show_rules:
+        report.list_rules(kind.value if kind else None)
+        return
+    try:
+        if not device or not broker:
+            raise FieldError("broker" if device else "device", "expected, as in --device ID --broker mqtt://HOST:PORT")
+        options = {"dose_g": dose_g, "fed_today_g": fed_today_g, "patience_s": patience_s, "samples_s": samples_s}
+        found = kind.value if kind else None
+        code = report.run_aloud(broker, root, device, found, ca, take_over=take_over, sure=yes, **options)
+    except (FieldError, RuntimeError, ValueError) as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(code)
 
 
 def main() -> None:

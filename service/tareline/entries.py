@@ -151,6 +151,8 @@ class Entries:
         before = self._context.register.now(kind, ref) or {}
         self._context.add_version(tx, kind, ref, self._at_ms(checked), fields)
         now = self._context.register.now(kind, ref) or {}
+        if kind == "feeder" and now.get("tank") not in (None, before.get("tank")):
+            guarding.brings_its_stop(tx, self._context, str(now["tank"]), ref)
         for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
             self._judge(tx, str(tank))
         return {"id": ref, **{key: value for key, value in now.items() if key != "by"}}

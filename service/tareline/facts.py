@@ -16,6 +16,7 @@ from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.guard.hold import HoldState, Reason, Release, fold
 from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water, raised
+from tareline.guard.stops import Stop
 from tareline.store import ledger
 from tareline.store.ledger import Entry
 from tareline.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
@@ -69,6 +70,15 @@ def is_hung(tx: Connection, feeder: str) -> bool:
     """Whether the hopper hangs on its cell, as far as anybody said."""
     newest = ledger.newest(tx, "hopper", device=feeder)
     return not newest or bool(newest[0].body["hung"])
+
+
+def open_stop(tx: Connection, feeder: str) -> Stop | None:
+    """The stop that a feeder has made of itself, unless it is known to go on."""
+    newest = ledger.newest(tx, "stop", device=feeder)
+    if not newest or newest[0].body["event"] != "stopped":
+        return None
+    body = newest[0].body
+    return Stop(newest[0].id, newest[0].recorded_ms, body["code"], body["hold_version"])
 
 
 def gain_g_per_step(tx: Connection, feeder: str) -> float | None:

@@ -11,7 +11,9 @@ from tareline import facts
 from tareline.context import Context
 from tareline.guard.hold import Kind, added_by, restored_by
 from tareline.guard.lines import Crossing, Known, crossings, sampled_crossing, with_samples
+from tareline.guard.stops import reason
 from tareline.sampling import Sampled
+from tareline.store import devices as device_store
 from tareline.store import ledger
 
 
@@ -90,13 +92,49 @@ def hold(
     context: Context,
     tank: str,
     cause: Kind,
-    reason: str,
+    text: str,
     by: str | None = None,
     device: str | None = None,
 ) -> int:
     """Enter a hold that no line asked for."""
-    body: dict[str, Any] = {"cause": cause, "do": "hold", "reason": reason, "device": device}
+    body: dict[str, Any] = {"cause": cause, "do": "hold", "reason": text, "device": device}
     return _enter_hold(tx, context, tank, body, by)
+
+
+def stopped(tx: Connection, context: Context, feeder: str, code: str, fault: int) -> str | None:
+    """A feeder has told that it stopped itself: note it, and hold its tank until a person releases it.
+
+    The same stop told again (as after a restart) needs no further hold while one is in force that the feeder was told
+    of since. fault: its entry. Returns the tank that is newly held.
+    """
+    now_ms = context.stamp_ms()
+    before, last = facts.open_stop(tx, feeder), device_store.issued(tx).get((feeder, "hold"))
+    version = last.version if last is not None else 0
+    body = {"event": "stopped", "code": code, "fault": fault, "hold_version": version}
+    ledger.add(tx, "stop", now_ms, now_ms, body, device=feeder)
+    told = before is not None and before.code == code and before.told_since(version)
+    if told and last is not None and last.body["held"]:
+        return None  # it may be that a person has released the tank, and that this feeder has yet to see the hold
+    tank = context.tank_of(feeder, now_ms)
+    if tank is None or not _hold_for_stop(tx, context, tank, feeder, code):
+        return None
+    return tank
+
+
+def brings_its_stop(tx: Connection, context: Context, tank: str, feeder: str) -> None:
+    """A feeder comes to a tank: if it has stopped itself, a person releases that there."""
+    stop = facts.open_stop(tx, feeder)
+    if stop is not None:
+        _hold_for_stop(tx, context, tank, feeder, stop.code)
+
+
+def _hold_for_stop(tx: Connection, context: Context, tank: str, feeder: str, code: str) -> bool:
+    """Hold a tank since a feeder on it has stopped itself; whether it was not held for that already."""
+    text = reason(feeder, code)
+    if any(r.kind == "stop" and r.text == text for r in facts.hold_state(tx, tank).reasons):
+        return False
+    hold(tx, context, tank, "stop", text, device=feeder)
+    return True
 
 
 def release(

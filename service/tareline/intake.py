@@ -21,6 +21,7 @@ from tareline.devices.journals import Track
 from tareline.devices.messages import Message
 from tareline.devices.placing import Boots
 from tareline.facts import hold_state
+from tareline.guard.stops import STOPS
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device
@@ -45,6 +46,8 @@ class Taken:
     clockless: list[dict[str, Any]] = field(default_factory=list)
     devices: set[str] = field(default_factory=set)
     refused_resends: set[str] = field(default_factory=set)
+    fetches: list[tuple[str, wire.Fetch]] = field(default_factory=list)
+    updates: list[tuple[str, wire.UpdateState]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
 
     def count(self, what: str, n: int = 1) -> None:
@@ -105,6 +108,8 @@ class Intake:
             taken.clockless += one.clockless
             taken.devices |= one.devices
             taken.refused_resends |= one.refused_resends
+            taken.fetches += one.fetches
+            taken.updates += one.updates
             for what, n in one.counts.items():
                 taken.count(what, n)
         return taken
@@ -475,8 +480,12 @@ class Intake:
         if at_ms is None:
             at_ms = high_ms = self._boots.at_ms(device, fault.boot, fault.uptime_ms, message.arrival_ms)
         stamp_ms = self._context.stamp_ms()
-        ledger.add(tx, "fault", at_ms, stamp_ms, raw, device=device, at_high_ms=high_ms)
+        entry = ledger.add(tx, "fault", at_ms, stamp_ms, raw, device=device, at_high_ms=high_ms)
         log.warning("%s reports the fault %s: %s", device, fault.code, fault.detail or "")
+        if fault.code in STOPS and self._context.register.now("feeder", device) is not None:
+            tank = guarding.stopped(tx, self._context, device, fault.code, entry)
+            if tank is not None:
+                taken.changed.add(("hold", tank))
         taken.devices.add(device)
 
     def _reply(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
@@ -485,6 +494,12 @@ class Intake:
             log.warning("%s refused command %s: %s", device, reply.id, reply.detail or "")
             taken.refused_resends.add(reply.id)
 
+    def _fetch(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
+        taken.fetches.append((device, _read(wire.Fetch, message.payload)))
+
+    def _update(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
+        taken.updates.append((device, _read(wire.UpdateState, message.payload)))
+
     _handlers: dict[str, Callable[["Intake", Connection, Taken, str, Message], None]] = {  # noqa: RUF012
         "status": _status,
         "applied": _applied,
@@ -492,6 +507,8 @@ class Intake:
         "samples": _samples,
         "fault": _fault,
         "reply": _reply,
+        "fetch": _fetch,
+        "update": _update,
     }
 
     # -- keeping -----------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import secrets
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection
@@ -42,6 +43,7 @@ from tareline.store import ledger
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import Store, StoreError
 from tareline.trending import Trending
+from tareline.updates import Updates
 from tareline.views import Views
 from tareline.watching import Watching
 from tareline.waters import Waters
@@ -83,6 +85,7 @@ class Service:
         self.waters = Waters(self.context, self.reconciling, self.trending, self.sampling)
         self.views = Views(self.context, settings.broker.root, self.reconciling, self.sampling, self.waters, dues)
         self.reports = Reports(self.context, self.reconciling)
+        self.updates = Updates(self.context, Path(settings.updates.secret_file), self._send)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
         except FieldError:
@@ -215,6 +218,14 @@ class Service:
             self.link.subscribe_again()
         return made
 
+    def update(self, device: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Offer a device this package's firmware; answers with where that stands."""
+        return self.updates.offer(device, body.get("by"))
+
+    def devices(self) -> list[dict[str, Any]]:
+        """Every registered device, what it last said, and where its update stands."""
+        return [{**device, "update": self.updates.view(device["device"])} for device in self.views.devices()]
+
     # -- the link's side: called from its thread ---------------------------------------------------------------------
 
     def take(self, batch: Sequence[Message]) -> None:
@@ -235,6 +246,9 @@ class Service:
         pending.journals |= taken.journals
         pending.clockless += taken.clockless
         pending.devices |= taken.devices
+        pending.fetches += taken.fetches
+        for device, state in taken.updates:
+            self.updates.heard(device, state)
         for command in taken.refused_resends:
             asked = self._asked.pop(command, None)
             if asked is not None:
@@ -258,6 +272,7 @@ class Service:
                 [Down(f"{h['device']}/down/time", telling.encode(wire.time_answer(now_ms, h)), False, 0)]
                 for h in pending.clockless
             )
+        self._hand_out(pending.fetches)
         for tank in tanks:
             self.context.announce("dose", tank)
         for name in pending.devices:
@@ -451,6 +466,13 @@ class Service:
             self.metrics.sent.labels(message.topic.rpartition("/")[2]).inc()
         if down:
             self.link.publish(down)
+
+    def _hand_out(self, fetches: Sequence[tuple[str, wire.Fetch]]) -> None:
+        """Answer devices that fetch an update. Without acknowledgement: what is lost is asked for again."""
+        for device, asked in fetches:
+            body = self.updates.piece(device, asked)
+            if body is not None:
+                self._publish([[Down(f"{device}/down/piece", telling.encode(body), False, 0)]])
 
     def _may_send(self, message: Issued) -> bool:
         """A plan made before the clock went wrong may be for days that are over; the feeder still has it."""

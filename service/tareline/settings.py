@@ -102,6 +102,12 @@ class Notify(_Section):
         return quiet
 
 
+class Updates(_Section):
+    """Updates over the air: where the secret stands that they are signed with."""
+
+    secret_file: Annotated[str, Field(min_length=1)] = "tareline.key"
+
+
 class Show(_Section):
     """The units that pages write, and that forms offer first."""
 
@@ -129,6 +135,7 @@ class Settings(BaseSettings):
     http: Http = Http()
     notify: Notify = Notify()
     show: Show = Show()
+    updates: Updates = Updates()
 
     @classmethod
     def settings_customise_sources(

@@ -13,7 +13,9 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.estimate import DoseEstimate
 from tareline.feeding.gain import drift
 from tareline.feeding.gross import Finding
+from tareline.guard.concerns import and_list
 from tareline.guard.hold import HoldState
+from tareline.guard.stops import STOPS, Stop
 from tareline.reconciling import finding_id
 from tareline.store.devices import Device, Issued
 from tareline.store.ledger import Entry
@@ -77,8 +79,16 @@ def check_period(start: date, end: date) -> None:
 
 def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:
     """The hold in a few words, with what a person must do where a feeder has not answered."""
-    held = state.held or (bool(feeders) and not any(f["hung"] for f in feeders))
-    wanted = "held" if held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
+    stopped = [f["feeder"] for f in feeders if f["stopped"] is not None]
+    if stopped and not state.held:
+        also = "" if nothing_moves(state, feeders) else f"{_wanted(state, False)}, but "
+        many = len(stopped) > 1
+        return (
+            f"{also}{and_list(stopped)} {'have stopped themselves' if many else 'has stopped itself'} and "
+            f"{'are' if many else 'is'} not known to go on"
+        )
+    held = nothing_moves(state, feeders)
+    wanted = _wanted(state, held)
     if not feeders:
         return f"{wanted}; no feeder on this tank"
     if all(f["confirmed"] for f in feeders):
@@ -89,6 +99,31 @@ def hold_message(state: HoldState, feeders: Sequence[dict[str, Any]]) -> str:
     if late:
         return f"{wanted}: not confirmed by {', '.join(late)}"
     return f"{wanted}: asked, not confirmed"
+
+
+def nothing_moves(state: HoldState, feeders: Sequence[dict[str, Any]]) -> bool:
+    """Whether the tank is held, or each of its feeders is by itself: its hopper is off, or it has stopped itself."""
+    return state.held or (bool(feeders) and not any(f["hung"] and f["stopped"] is None for f in feeders))
+
+
+def _wanted(state: HoldState, held: bool) -> str:
+    return "held" if held else f"reduced to {state.reduce_to:.0%}" if state.reduce_to < 1 else "feeding"
+
+
+def stop_view(stop: Stop | None, held: bool, asked: Issued | None, zone: str) -> dict[str, Any] | None:
+    """That a feeder has stopped itself and is not known to go on, and what that waits for; None where nothing is.
+
+    held: whether its tank is. asked: the newest hold message to it.
+    """
+    if stop is None:
+        return None
+    if held:
+        waits = "a person's release"
+    elif asked is None or asked.body["held"]:
+        waits = "the feeder, which has yet to say that it has seen the hold; the release follows by itself"
+    else:
+        waits = "the feeder, which has yet to confirm the release"
+    return {"since": stated(stop.since_ms, zone), "code": stop.code, "text": STOPS[stop.code].found, "waits_for": waits}
 
 
 def sentence(
@@ -165,6 +200,8 @@ def device_view(
         "board": known.board,
         "boot": hello.get("boot"),
         "clock": hello.get("clock"),
+        "heap_free_bytes": hello.get("heap_free_bytes"),
+        "heap_largest_bytes": hello.get("heap_largest_bytes"),
         "plan_version": None if plan is None else plan.version,
         "plan_confirmed": plan is not None and known.confirms("plan", plan.version),
         "hold_version": None if hold is None else hold.version,

@@ -18,7 +18,9 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.plan import FedToday, Plan, empty_plan, largest_meal_g, make_plan
 from tareline.feeding.ration import Ration, ration_on
 from tareline.guard.hold import HoldState
-from tareline.store.devices import Issued, issue, issued, load
+from tareline.guard.stops import Stop, reason
+from tareline.store import ledger
+from tareline.store.devices import Device, Issued, issue, issued, load
 
 DOWN_BYTES = 8 * 1024
 NO_TANK = "this feeder is on no tank"
@@ -59,14 +61,20 @@ def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issue
         if ref is not None and ref not in tanks:
             tanks[ref] = _look(tx, context, ref, now_ms)
         tank = tanks.get(ref) if ref is not None else None
-        wanted = {"hold": hold_body(tank, facts.is_hung(tx, feeder))}
+        device, last_hold = devices.get(feeder, Device(feeder)), before.get((feeder, "hold"))
+        stop = _open_stop(tx, feeder, device, last_hold, now_ms)
+        stopped = None
+        if stop is not None and not _has_seen_a_hold(stop, last_hold, device):
+            stopped = reason(feeder, stop.code)
+        wanted = {"hold": hold_body(tank, facts.is_hung(tx, feeder), stopped)}
         if not context.behind_ms():
-            hello = devices[feeder].hello if feeder in devices else None
-            gain = facts.gain_g_per_step(tx, feeder) or (hello or {}).get("gain_g_per_step")
+            gain = facts.gain_g_per_step(tx, feeder) or (device.hello or {}).get("gain_g_per_step")
             wanted["plan"] = plan_body(plan_of(feeder, tank, now_ms), gain)
         for topic, body in wanted.items():
             last = before.get((feeder, topic))
-            if last is not None and _same(topic, last.body, body, now_ms):
+            # A hold from before the feeder stopped itself says nothing of that: it goes out again.
+            renewed = topic == "hold" and stop is not None and last is not None and not stop.told_since(last.version)
+            if last is not None and not renewed and _same(topic, last.body, body, now_ms):
                 continue
             version = max(now_ms, last.version + 1 if last is not None else 0)
             head: dict[str, Any] = {"installation": context.installation, "version": version}
@@ -74,9 +82,8 @@ def tell(tx: Connection, context: Context, feeders: Iterable[str]) -> list[Issue
                 head["issued_at_ms"] = now_ms
             asked_ms = now_ms
             if topic == "hold" and last is not None and last.body["held"] and body["held"]:
-                device = devices.get(feeder)
-                if device is None or not device.confirms("hold", last.version):
-                    asked_ms = last.issued_ms  # one more reason does not start the minute to confirm anew
+                # One more reason does not start the minute to confirm anew.
+                asked_ms = now_ms if device.confirms("hold", last.version) else last.issued_ms
             message = Issued(feeder, topic, version, asked_ms, {**head, **body})
             issue(tx, message)
             sent.append(message)
@@ -101,13 +108,40 @@ def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
     )
 
 
-def hold_body(tank: _Tank | None, hung: bool) -> dict[str, Any]:
-    """down/hold without its version; a feeder on no tank is held, and one whose hopper is off the cell."""
+def hold_body(tank: _Tank | None, hung: bool, stopped: str | None = None) -> dict[str, Any]:
+    """down/hold without its version; a feeder on no tank is held, and one whose hopper is off the cell.
+
+    stopped: why the feeder has stopped itself, as long as it has not said that it has seen a hold since: it is held
+    until it has, whatever a person has released, since a release alone would not let it go on.
+    """
+    own = [text for text in (None if hung else HOPPER_OFF, stopped) if text is not None]
     if tank is None:
-        return {"held": True, "reduce_to": None, "reason": NO_TANK}
-    reasons = [r.text for r in tank.state.reasons] + ([] if hung else [HOPPER_OFF])
-    reduce_to = tank.state.reduce_to if tank.state.reduce_to < 1 else None
-    return {"held": tank.state.held or not hung, "reduce_to": reduce_to, "reason": "; ".join(reasons)[:1000]}
+        held, reduce_to, reasons = True, None, [NO_TANK, *own]
+    else:
+        held = tank.state.held or bool(own)
+        reduce_to = tank.state.reduce_to if tank.state.reduce_to < 1 else None
+        reasons = [r.text for r in tank.state.reasons] + own
+    text = "; ".join(dict.fromkeys(reasons))[:1000]
+    return {"held": held, "reduce_to": reduce_to, "reason": text, "hopper_off": not hung}
+
+
+def _open_stop(tx: Connection, feeder: str, device: Device, last: Issued | None, now_ms: int) -> Stop | None:
+    """The stop of which a feeder is not known to go on; that it does is noted once it has confirmed a release."""
+    stop = facts.open_stop(tx, feeder)
+    if stop is None or last is None or last.body["held"] or not stop.told_since(last.version):
+        return stop
+    if not device.confirms("hold", last.version):
+        return stop
+    body = {"event": "goes on", "code": stop.code, "stop": stop.entry, "hold_version": last.version}
+    ledger.add(tx, "stop", now_ms, now_ms, body, device=feeder)
+    return None
+
+
+def _has_seen_a_hold(stop: Stop, last: Issued | None, device: Device) -> bool:
+    """Whether a feeder has confirmed a hold that went out after its stop: until it has, nothing but holds goes out."""
+    if last is None or not stop.told_since(last.version):
+        return False
+    return not last.body["held"] or device.confirms("hold", stop.hold_version + 1)
 
 
 def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:

@@ -1,12 +1,14 @@
 """What commands print, asked of the running service over HTTP: a feeder's report, and whether addresses can be told."""
 
 import ipaddress
+import time
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
 import httpx
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from tareline.errors import FieldError
@@ -14,6 +16,15 @@ from tareline.settings import Http
 from tareline.web.writing import decimals_for
 
 TIMEOUT_S = 300.0  # more than a year of doses may have to be worked out again
+LOOK_S = 1.0  # how often an update is looked at
+STATES = {
+    "none": "waiting for the device",
+    "offered": "waiting for the device",
+    "idle": "waiting for the device",
+    "fetching": "the device fetches it",
+    "ready": "all there; the device waits for a quiet moment",
+    "trial": "on trial: it must run for ten minutes and hear the service",
+}
 WIDE = 170  # columns where there is no terminal: in a file nothing need be folded
 
 Row = dict[str, Any]
@@ -37,6 +48,40 @@ def try_addresses(http: Http) -> list[Row]:
     if httpx.codes.is_success(status) and isinstance(body, list):
         return body
     raise _refusal(http, status, body)
+
+
+def offer_update(http: Http, device: str) -> Row:
+    """Make the service offer a device its firmware; where that stands. Raises FieldError as above."""
+    return _update(http, "POST", device)
+
+
+def update_state(http: Http, device: str) -> Row:
+    """Where a device's update stands. Raises FieldError as above."""
+    return _update(http, "GET", device)
+
+
+def _update(http: Http, method: str, device: str) -> Row:
+    status, body = _ask(http, method, f"/devices/{quote(device, safe='')}/update", {})
+    if httpx.codes.is_success(status) and isinstance(body, dict) and "state" in body:
+        return body
+    raise _refusal(http, status, body)
+
+
+def follow_update(http: Http, device: str, console: Console) -> Row:
+    """Show an update until it has ended; how. Raises FieldError as above."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[share]}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("", total=None, share="")
+        while True:
+            state = update_state(http, device)
+            if state["state"] in ("done", "failed"):
+                return state
+            total = state["total_bytes"] if state["state"] == "fetching" else None
+            share = "" if total is None else f"{state['done_bytes']} of {total} bytes"
+            progress.update(
+                task, description=STATES[state["state"]], total=total, completed=state["done_bytes"], share=share
+            )
+            time.sleep(LOOK_S)
 
 
 def _ask(http: Http, method: str, path: str, query: dict[str, str]) -> tuple[int, Any]:

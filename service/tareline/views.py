@@ -31,7 +31,9 @@ from tareline.shapes import (
     finding_view,
     hold_message,
     joined_spans,
+    nothing_moves,
     sentence,
+    stop_view,
     within_calendar,
 )
 from tareline.store import devices as device_store
@@ -301,6 +303,7 @@ class Views:
             asked, device = told.get((feeder, "hold")), devices.get(feeder, Device(feeder))
             confirmed = asked is not None and device.confirms("hold", asked.version)
             overdue = asked is not None and not confirmed and self._context.waiting_ms(asked.issued_ms) >= CONFIRM_MS
+            stopped = stop_view(facts.open_stop(tx, feeder), state.held, asked, zone)
             feeders.append(
                 {
                     "feeder": feeder,
@@ -309,10 +312,12 @@ class Views:
                     "asked_at": None if asked is None else stated(asked.issued_ms, zone),
                     "overdue": overdue,
                     "hung": facts.is_hung(tx, feeder),
+                    "stopped": stopped,
                 }
             )
         return {
             "held": state.held,
+            "nothing_moves": nothing_moves(state, feeders),
             "reduce_to": state.reduce_to,
             "since": None if state.since_ms is None else stated(state.since_ms, zone),
             "reasons": [
@@ -326,7 +331,10 @@ class Views:
                 }
                 for r in state.reasons
             ],
-            "confirmed_by_feeders": {str(f["feeder"]): bool(f["confirmed"]) for f in feeders},
+            # One that has stopped itself and is not known to go on confirms nothing but a hold.
+            "confirmed_by_feeders": {
+                str(f["feeder"]): bool(f["confirmed"]) and (state.held or f["stopped"] is None) for f in feeders
+            },
             "feeders": feeders,
             "message": hold_message(state, feeders),
         }
@@ -400,7 +408,10 @@ class Views:
                     )
                     if hello.get("journal") is not None:
                         track.above = ledger.seqs_above(tx, name, hello["journal"], track.received)
-                    found.append(device_view(name, kind, tank, device, told, track, zone))
+                    stop = facts.open_stop(tx, name) if kind == "feeder" else None
+                    held = tank is None or facts.hold_state(tx, tank).held
+                    stopped = stop_view(stop, held, told.get((name, "hold")), zone)
+                    found.append({**device_view(name, kind, tank, device, told, track, zone), "stopped": stopped})
         return found
 
     # -- ledger and rejects ------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from tareline.feeding.hopper import hopper
 from tareline.guard import concerns, ramp_concerns, troubles
 from tareline.guard.alerts import Concern
 from tareline.guard.concerns import DAY_MS, Place, upper_first
+from tareline.guard.faults import UNWEIGHED
 from tareline.guard.hold import CONFIRM_MS, HoldState
 from tareline.hoppers import daily_g
 from tareline.loading import Loading
@@ -27,7 +28,7 @@ from tareline.ramping import Ramping, read_road
 from tareline.reconciling import Reconciling, finding_id
 from tareline.sampling import Sampling
 from tareline.store import devices as device_store
-from tareline.store import ledger
+from tareline.store import ledger, series
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import StoreError
 from tareline.trending import Trending
@@ -237,6 +238,8 @@ class Watching:
         plan = device_store.issued(tx).get((feeder, "plan"))
         unanswered = self._unanswered(doses, plan, known, now_ms) if plan is not None else []
         found = troubles.of_feeder(place, feeder, doses, unanswered, now_ms)
+        unweighed_ms = self._unweighed_ms(tx, feeder)
+        found += [troubles.of_unweighed(place, feeder, unweighed_ms)] if unweighed_ms is not None else []
         account = self._reconciling.account(feeder)
         if account is not None and account.found is not None:
             left = hopper(account.found, daily_g(None if plan is None else plan.body))
@@ -244,6 +247,16 @@ class Watching:
             found += [soon] if soon is not None else []
             found += [troubles.of_finding(place, feeder, finding_id(feeder, f), f) for f in account.found.findings]
         return found
+
+    def _unweighed_ms(self, tx: Connection, feeder: str) -> int | None:
+        """Since when a feeder has stopped for want of a weight; None where it has not, or has weighed since."""
+        told = [e for e in ledger.newest(tx, "fault", device=feeder, limit=100) if e.body["code"] == UNWEIGHED]
+        if not told:
+            return None
+        weight = series.newest(tx, feeder, "hopper")
+        doses = ledger.newest(tx, "dose", device=feeder, limit=20)
+        weighed = [e.at_ms for e in doses if e.body.get("after_g") is not None] + ([weight[1]] if weight else [])
+        return told[0].at_ms if max(weighed, default=0) <= told[0].at_ms else None
 
     def _unanswered(self, doses: Sequence[Any], plan: Issued, known: Device, now_ms: int) -> list[tuple[str, int]]:
         """Meals of the newest plan that are past, of which a feeder that is online has sent no dose."""
@@ -264,6 +277,10 @@ class Watching:
     def _of_device(self, tx: Connection, place: Place, known: Device, kind: str, now_ms: int) -> list[Concern]:
         """Silence, another board, faults and messages that were not understood."""
         device, found = known.device, []
+        stop = facts.open_stop(tx, device) if kind == "feeder" else None
+        if stop is not None:
+            asked = device_store.issued(tx).get((device, "hold"))
+            found.append(troubles.of_stop(place, device, stop, asked is None or bool(asked.body["held"])))
         if known.silence_noted and known.status_ms is not None:
             found.append(troubles.of_silence(place, device, kind, known.status_ms, now_ms))
         boards = [e for e in ledger.newest(tx, "device", device=device, limit=20) if e.body["event"] == "board"]

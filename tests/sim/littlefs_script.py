@@ -124,8 +124,8 @@ def judge(world):
         assert seq < memory.next_seq, "dose %d is forgotten" % seq
         known = world.doses.get(seq)
         if known is None:
-            assert seq in memory.index or seq <= memory.received, "dose %d is lost" % seq
-            known = (None, None, None, memory.dose(seq)["n"]) if seq in memory.index else None
+            assert memory.places.get(seq) is not None or seq <= memory.received, "dose %d is lost" % seq
+            known = (None, None, None, memory.dose(seq)["n"]) if memory.places.get(seq) is not None else None
         assert known is None or known[3] >= world.steps_of[seq], "dose %d says less than moved" % seq
     meals = [dose[0] for dose in world.doses.values() if dose[0] is not None]
     assert len(meals) == len(set(meals)), "a meal twice"
@@ -181,10 +181,14 @@ def wear(days):
     world.plan()
     device.counts = [0, 0]
     device.erased = [0] * BLOCKS
+    fed = 0
     for _ in range(24 * days):
+        before = world.moved
         world.hour()
+        fed += world.moved > before
         if len(world.doses) > 100:
             world.doses = {seq: world.doses[seq] for seq in world.doses if seq > world.feeder.memory.next_seq - 40}
+    assert fed > 8 * days, "hardly a dose was fed: nothing was measured"
     print(device.counts[PROGRAM], device.counts[ERASE], max(device.erased))
 
 

@@ -32,11 +32,14 @@ world.plan()
 settings = {"host": "nowhere", "port": 1883, "root": "tareline"}
 link = Link(settings, "feeder", world.ticks_ms, PERIOD, nothing, nothing, nothing, NoNetwork())
 for _ in range(int(sys.argv[3])):
+    moved = world.moved
     end = world.true_ms + DAY
     while world.true_ms < end:
         world.hour()
         link.poll(0)
+    if world.moved == moved and world.feeder.plan is None:
+        raise AssertionError("no plan is in force: nothing was measured")
     world.told = []
     world.doses = {seq: world.doses[seq] for seq in world.doses if seq > world.feeder.memory.next_seq - 40}
     gc.collect()
-    print(gc.mem_alloc(), gc.mem_free())
+    print(gc.mem_alloc(), gc.mem_free(), world.moved - moved)

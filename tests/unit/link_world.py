@@ -178,7 +178,9 @@ class Network:
 class Station:
     """A link on such a network, and everything it told its owner."""
 
-    def __init__(self, start_ms: int = 0, tails: tuple[str, ...] = link.TAILS, **settings: Any) -> None:
+    def __init__(
+        self, start_ms: int = 0, tails: tuple[str, ...] = link.TAILS, forget: bool = False, **settings: Any
+    ) -> None:
         self.network = Network(start_ms)
         self.told: list[str] = []
         self.faults: list[tuple[str, str]] = []
@@ -192,6 +194,7 @@ class Station:
             lambda code, detail: self.faults.append((code, detail)),
             self.network,
             tails,
+            forget,
         )
 
     def come_up(self) -> "Station":
@@ -209,4 +212,4 @@ class Station:
                 self.network.now_ms = max(self.network.now_ms, before + 1)
 
     def arrived(self) -> list[tuple[str, bytes]]:
-        return [(tail, payload) for tail, payload, _ in self.link.inbox]
+        return [(tail, b"".join(payload)) for tail, payload, _ in self.link.inbox]

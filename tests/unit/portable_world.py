@@ -62,7 +62,7 @@ class Days:
         self.replace = flash.replace
         self.seed = seed
         self.slots = slots
-        self.target_g = 0.3 / len(slots)
+        self.target_g = round(0.3 / len(slots), 4)
         self.true_ms = MIDNIGHT + 6 * HOUR
         self.ticks = PERIOD - 5 * MINUTE
         self.hopper_ug = 60000000
@@ -145,7 +145,10 @@ class Days:
         self.feeder.on_connect()
 
     def say(self, tail, fields):
-        self.feeder.on_message(tail, json.dumps(fields).encode())
+        payload = json.dumps(fields, separators=(",", ":")).encode()
+        if len(payload) > 8192:
+            raise AssertionError("%d bytes are more than a message may have" % len(payload))
+        self.feeder.on_message(tail, payload)
 
     def plan(self, cap_g=0.4):
         """A plan for the days that come, as the service sends it every night."""
@@ -157,9 +160,7 @@ class Days:
             for hour in self.slots:
                 at_ms = MIDNIGHT + (day + i) * DAY + hour * HOUR
                 if at_ms > self.true_ms:
-                    meals.append(
-                        {"id": "day-%06d/%02d:00" % (day + i, hour), "at_ms": at_ms, "target_g": self.target_g}
-                    )
+                    meals.append({"id": "%06d/%02d:00" % (day + i, hour), "at_ms": at_ms, "target_g": self.target_g})
         fallback = {"daily_g": 0.15, "at_utc_s": [25200, 64800], "until_ms": self.true_ms + 28 * DAY, "blind_days": 3}
         plan = {"installation": "A", "version": self.version, "issued_at_ms": self.true_ms}
         plan["gain_g_per_step"] = 0.001 + 0.00001 * self.luck(5)
@@ -167,6 +168,8 @@ class Days:
         plan["meals"] = meals
         plan["fallback"] = fallback
         self.say("plan", plan)
+        if self.feeder.plan is None or self.feeder.plan.version != self.version:
+            raise AssertionError("the plan was not taken")
 
     def something(self):
         """One thing that may happen in an hour."""

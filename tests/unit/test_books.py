@@ -96,6 +96,12 @@ def test_a_dose_that_fell_short_is_flagged(outcome: str) -> None:
     assert book(f"08:00 dose 0.10 g sd 0.02 {outcome} asked 0.50 g").flags == ("fell short",)
 
 
+def test_a_dose_that_gave_too_much_is_flagged_and_leaves_nothing_of_what_it_took() -> None:
+    found = book("08:00 dose 2.00 g sd 0.02 over asked 0.50 g")
+    assert found.flags == ("gave too much",)
+    assert found.remaining_g == pytest.approx(max(0.0, (found.budget_g or 0.0) - 2.0))
+
+
 def test_a_dose_of_a_board_without_a_clock_is_flagged_also_where_nothing_bounds_it_from_below() -> None:
     found = book("08:00 dose 0.50 g sd 0.02 ok about")
     assert found.doses[0].at_low_ms is None

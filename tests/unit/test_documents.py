@@ -11,6 +11,7 @@ import respx
 from tareline.clock import ManualClock
 from tareline.devices import messages as wire
 from tareline.notify.targets import Letter, Webhook
+from tareline.resources import firmware_dir
 from tareline.service import Service
 from tareline.settings import Settings
 from tareline.store.devices import issued
@@ -27,6 +28,8 @@ UP = {
     "up/weight": wire.Weight,
     "up/fault": wire.Fault,
     "up/reply": wire.Reply,
+    "up/update": wire.UpdateState,
+    "up/fetch": wire.Fetch,
 }
 
 
@@ -44,7 +47,8 @@ def names(cell: str) -> list[str]:
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
-    settings = Settings.model_validate({"store": {"url": f"sqlite:///{tmp_path}/t.db"}})
+    where = {"store": {"url": f"sqlite:///{tmp_path}/t.db"}, "updates": {"secret_file": f"{tmp_path}/t.key"}}
+    settings = Settings.model_validate(where)
     made = Service(settings, ManualClock(NOW_MS))
     made.add_thing("tank", {"id": "sill", "name": "Sill", "volume_l": 20, "timezone": "UTC"})
     made.add_thing("feeder", {"id": "feeder-1", "tank": "sill"})
@@ -55,15 +59,24 @@ def service(tmp_path: Path) -> Iterator[Service]:
 def test_every_topic_and_field_of_the_wire_is_in_the_table(service: Service) -> None:
     documented = {names(row[0])[0]: names(row[1]) for row in table("Wire")}
     expected = {topic: list(model.model_fields) for topic, model in UP.items()}
+    service.updates.heard("feeder-1", wire.UpdateState(program="board_feeder", mpy=0, counter=0, state="idle"))
+    service.update("feeder-1", {})
     with service.context.store.read() as tx:
         for (_, topic), message in issued(tx).items():
             expected[f"down/{topic}"] = list(message.body)
     hello = {"boot": "b", "uptime_ms": 1}
     expected["down/received"] = list(wire.received("j", 1))
     expected["down/time"] = list(wire.time_answer(1, hello))
+    expected["down/piece"] = list(wire.piece(wire.Fetch(counter=1, file="a.py", at=0, size=1), b"a"))
     expected["down/command"] = list(wire.resend("id", 1, 2))
     documented.pop("up/samples")
     assert documented == expected
+
+
+def test_every_outcome_of_the_wire_is_in_the_firmwares_table() -> None:
+    text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \|", text.split("## Outcomes")[1].split("## ")[0], flags=re.MULTILINE)
+    assert set(rows) == set(wire.Outcome.__args__)  # type: ignore[attr-defined]
 
 
 def test_every_call_is_in_the_table(service: Service) -> None:

@@ -38,7 +38,7 @@ def test_a_held_or_missed_meal_moved_nothing_whatever_its_steps_say() -> None:
         assert (planned.moved, planned.mass_g, planned.counted_g(1.0)) == (False, 0.0, 0.0)
 
 
-@pytest.mark.parametrize("outcome", ["ok", "short", "jam", "empty", "capped", "interrupted"])
+@pytest.mark.parametrize("outcome", ["ok", "short", "over", "jam", "empty", "capped", "interrupted"])
 def test_every_outcome_that_moved_counts(outcome: str) -> None:
     unweighed = dose(f"? {outcome} asked 0.50 g")
     assert unweighed.moved

@@ -183,6 +183,37 @@ def test_a_jam_is_as_small_as_the_cell_says() -> None:
     assert found.doses[30].mass_g == pytest.approx(0.002, abs=0.01)
 
 
+def test_a_dose_that_gave_too_much_is_what_the_cell_says_and_teaches_no_gain() -> None:
+    """Four times too much in two doses: the books know it, and the gain that the next plan goes by does not move."""
+    history = steady(14)
+    doses, fallen = [], 0.0
+    for i, dose in enumerate(history.doses):
+        assert dose.before_g is not None
+        assert dose.after_g is not None
+        more, outcome = (0.3, "over") if i in (30, 31) else (0.0, "ok")
+        before, after = dose.before_g - fallen, dose.after_g - fallen - more
+        doses.append(replace(dose, before_g=before, after_g=after, outcome=outcome))
+        fallen += more
+    weighins = [replace(w, mass_g=w.mass_g - (0.6 if w.at_ms > doses[31].at_ms else 0.0)) for w in history.weighins]
+    found = estimate(replace(history, doses=doses, weighins=weighins), at(14))
+    usual = estimate(history, at(14))
+    for i in (30, 31):
+        assert found.doses[i].mass_g == pytest.approx(0.4, abs=0.02)
+        assert found.doses[i].sd_g < 0.01
+    assert found.settle().mean[2] == pytest.approx(usual.settle().mean[2], abs=0.005)
+    assert found.findings == ()
+    blind = estimate(replace(history, doses=[replace(d, outcome="ok") for d in doses], weighins=weighins), at(14))
+    assert blind.findings, "taken for good doses, they are errors that a person would have to decide on"
+
+
+def test_an_unweighed_dose_that_gave_too_much_is_anything_up_to_eight_times_its_steps() -> None:
+    lost = {"outcome": "over", "before_g": None, "after_g": None, "sd_g": None}
+    history = changed(steady(1), 0, **lost)
+    found = estimate(replace(history, doses=history.doses[:1], weighins=[], refills=[]), at(1)).doses[0]
+    assert found.mass_g == pytest.approx(0.4, abs=1e-3)
+    assert found.sd_g == pytest.approx(0.8 / math.sqrt(12), abs=1e-3)
+
+
 def test_another_food_may_come_out_quite_otherwise() -> None:
     """A jump of the gain at a refill of another food is no finding, and soon learned."""
     history, changed_ms = steady(28), at(19.5)

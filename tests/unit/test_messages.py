@@ -101,7 +101,7 @@ def test_every_cause_of_the_contract(cause: str) -> None:
     assert read(DoseMessage, {**DOSE, "cause": cause}).cause == cause
 
 
-@pytest.mark.parametrize("outcome", ["ok", "short", "jam", "empty", "capped", "held", "missed", "interrupted"])
+@pytest.mark.parametrize("outcome", ["ok", "short", "over", "jam", "empty", "capped", "held", "missed", "interrupted"])
 def test_every_outcome_of_the_contract(outcome: str) -> None:
     assert read(DoseMessage, {**DOSE, "outcome": outcome}).outcome == outcome
 

@@ -3,6 +3,7 @@
 The limits are the project's own judgement, no source; those of a hold and of a device's silence are its contract's.
 """
 
+import re
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -16,8 +17,10 @@ from tareline.feeding.gross import Finding
 from tareline.guard.alerts import Rules, step
 from tareline.guard.concerns import Place, and_list, figure, lasting, of_due
 from tareline.guard.due import Due
+from tareline.guard.faults import FAULTS, NO_NEWS
 from tareline.guard.hold import HoldState
 from tareline.guard.troubles import Fed, of_ailments, of_budget, of_finding, of_hopper
+from tareline.resources import firmware_dir
 from tareline.water.probes import Ailment
 
 PLACE = Place("sill", "Window sill", "UTC")
@@ -166,12 +169,62 @@ def test_a_fault_is_told_once_and_ages_without_a_word(house: House) -> None:
     body = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 5, "code": "mass_lost", "detail": "300000 ug"}
     house.hear(house.message("fault", body))
     found = told(house)
-    assert list(found) == ["feeder reports mass lost"]
-    assert "spilled food" in found["feeder reports mass lost"]["text"]
+    assert list(found) == ["feeder lost food without a dose"]
+    assert "spilled food" in found["feeder lost food without a dose"]["text"]
     house.clock.advance(DAY_MS + HOUR_MS)
     told(house)
     house.clock.advance(11 * MINUTE_MS)
-    assert "feeder reports mass lost" not in told(house)
+    assert "feeder lost food without a dose" not in told(house)
+
+
+def test_every_fault_code_that_the_firmware_documents_has_words_of_its_own_or_is_no_news() -> None:
+    text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
+    table = text.split("## Fault codes")[1].split("## ")[0]
+    codes = set(re.findall(r"^\| `(\w+)` \|", table, flags=re.MULTILINE))
+    assert len(codes) > 30
+    assert codes - set(FAULTS) - set(NO_NEWS) == set()
+    assert not set(FAULTS) & set(NO_NEWS)
+
+
+def test_a_fault_that_nobody_knows_is_told_all_the_same(house: House) -> None:
+    body = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 5, "code": "lid_open", "detail": "the lid"}
+    house.hear(house.message("fault", body))
+    (found,) = told(house).values()
+    assert found["what"] == f"{WHERE}feeder reports lid open"
+    assert "the lid. firmware/README.md says for each fault what to do." in found["text"]
+
+
+def test_a_dose_that_gave_too_much_is_told_at_once_with_what_came_out(house: House) -> None:
+    house.hear(house.dose(1, outcome="over", after_g=49.0))
+    found = told(house)
+    assert list(found) == ["feeder gave too much"], "the day's sum is not told beside it"
+    alert = found["feeder gave too much"]
+    assert alert["urgent"]
+    assert "(1 dose): by its scale 1 g came out where 0.25 g were asked for" in alert["text"]
+    assert "Feed nothing by hand, measure ammonia today and tomorrow" in alert["text"]
+    house.clock.advance(MINUTE_MS)
+    house.hear(house.dose(2, before_g=49.0, after_g=48.75))
+    told(house)
+    house.clock.advance(11 * MINUTE_MS)
+    assert "feeder gave too much" not in told(house)
+
+
+def test_a_feeder_that_stops_for_want_of_a_weight_is_told_until_it_weighs_again(house: House) -> None:
+    at_ms = house.clock.now_ms()
+    body = {"boot": "boot", "at_ms": at_ms, "uptime_ms": 5, "code": "stopped_unweighed", "detail": ""}
+    house.hear(house.message("fault", body))
+    dead = "feeder feeds nothing, since its scale is dead"
+    found = told(house)
+    assert [what for what in found if "scale" in what] == [dead]
+    assert found[dead]["urgent"]
+    house.clock.advance(9 * DAY_MS)
+    assert dead in told(house), "it lasts, so it does not age"
+    assert not house.hold()["held"]
+    weight = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 9, "mass_g": 49.0, "sd_g": 0.01}
+    house.hear(house.message("weight", weight))
+    told(house)
+    house.clock.advance(11 * MINUTE_MS)
+    assert dead not in told(house)
 
 
 def test_what_ails_a_probe_in_the_same_way_is_one_alert_without_doubled_advice() -> None:

@@ -4,12 +4,14 @@ Unknown fields are ignored. Numbers that cannot be (not finite, negative masses,
 with the field's name; bounds are judgement, wide enough for any feeder of this size.
 """
 
+from base64 import b64encode
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 UP_BYTES = 64 * 1024
+PART_BYTES = 144  # of a file, in one text of 192 characters
 FIRST_MS = 1_577_836_800_000  # 2020-01-01: older than any device of ours
 LAST_MS = 4_102_444_800_000  # 2100-01-01
 
@@ -23,8 +25,9 @@ PositiveG = Annotated[float, Field(ge=0.0, le=10_000.0)]
 Celsius = Annotated[float, Field(ge=-60.0, le=125.0)]
 Text = Annotated[str, Field(max_length=4096)]
 
-Outcome = Literal["ok", "short", "jam", "empty", "capped", "held", "missed", "interrupted"]
+Outcome = Literal["ok", "short", "over", "jam", "empty", "capped", "held", "missed", "interrupted"]
 Cause = Literal["plan", "fallback", "command", "button"]
+HeapBytes = Annotated[int, Field(ge=0, lt=2**32)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,8 @@ class Hello(_Up):
     journal_to: Annotated[int, Field(ge=0, lt=2**53)] | None = None
     gain_g_per_step: Annotated[float, Field(gt=0, le=100)] | None = None
     calibration: Any = None
+    heap_free_bytes: HeapBytes | None = None
+    heap_largest_bytes: HeapBytes | None = None
 
 
 class Applied(_Up):
@@ -113,6 +118,26 @@ class Reply(_Up):
     result: Any = None
 
 
+class UpdateState(_Up):
+    """What a device says of updates: `program` is what its sets start, null where it takes none; `mpy` the version of
+    compiled modules that it loads, 0 for sources; `counter` the update that state and detail are about."""
+
+    program: Name | None = None
+    mpy: Annotated[int, Field(ge=0, lt=256)]
+    counter: Annotated[int, Field(ge=0, lt=2**53)]
+    state: Literal["idle", "fetching", "ready", "trial", "done", "failed"]
+    detail: Text | None = None
+
+
+class Fetch(_Up):
+    """A device asks for a piece of a file of the update that it was offered."""
+
+    counter: Annotated[int, Field(ge=0, lt=2**53)]
+    file: Name
+    at: Annotated[int, Field(ge=0, lt=2**20)]
+    size: Annotated[int, Field(ge=1, le=1024)]
+
+
 class Identity(_Up):
     """What can be read of a dose that was not understood as a whole; journal is whatever stood there."""
 
@@ -142,6 +167,12 @@ def received(journal: str, seq: int) -> dict[str, Any]:
 def time_answer(now_ms: int, hello: dict[str, Any]) -> dict[str, Any]:
     """down/time, in answer to a hello."""
     return {"now_ms": now_ms, "boot": hello["boot"], "uptime_ms": hello["uptime_ms"]}
+
+
+def piece(asked: Fetch, data: bytes) -> dict[str, Any]:
+    """down/piece, in answer to up/fetch: the bytes in base64, as texts that a board takes as they stream in."""
+    parts = [b64encode(data[at : at + PART_BYTES]).decode() for at in range(0, len(data), PART_BYTES)]
+    return {"counter": asked.counter, "file": asked.file, "at": asked.at, "data": parts}
 
 
 def resend(command_id: str, first: int, last: int) -> dict[str, Any]:

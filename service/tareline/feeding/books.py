@@ -122,6 +122,8 @@ def _flags(start_ms: int, end_ms: int, doses: Sequence[Dose], fed: Dispensed, no
         flags.append("clock uncertain")
     if any(d.outcome in ("jam", "empty", "short") for d in doses):
         flags.append("fell short")
+    if any(d.outcome == "over" for d in doses):
+        flags.append("gave too much")
     if fed.doubtful:
         flags.append("finding")
     return tuple(flags)

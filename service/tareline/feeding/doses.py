@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-MOVED = frozenset({"ok", "short", "jam", "empty", "interrupted", "capped", "unknown"})
+MOVED = frozenset({"ok", "short", "over", "jam", "empty", "interrupted", "capped", "unknown"})
 UNMOVED = frozenset({"held", "missed"})
 
 

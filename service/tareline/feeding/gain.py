@@ -50,6 +50,7 @@ def next_gain(
 _OF_OUTCOME = {
     "ok": "gain",
     "short": "jam",
+    "over": "over",
     "jam": "jam",
     "empty": "empty",
     "held": "hold",

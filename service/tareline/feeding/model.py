@@ -60,8 +60,10 @@ DAMP_DAYS, DAMP_REST_DAYS = 10, 3.0  # food from a new bag comes to rest in a ro
 SHIFTS = {"content": -1.0, "zero": -1.0, "gain": -1.0, "dose": -1.0, "difference": 1.0, "level": 1.0, "weigh-in": 1.0}
 
 # Outcomes after which the steps do not say what came out: anything from nothing to all of it, a rectangular
-# distribution (GUM 4.3.7). The same for a dose whose message is lost, up to the largest meal.
-BROKEN = frozenset({"short", "jam", "empty", "interrupted", "unknown"})
+# distribution (GUM 4.3.7). The same for a dose whose message is lost, up to the largest meal. Of one that gave clearly
+# too much the cell alone tells, up to a whole hopper: a gain learned from it would be that of a fault.
+BROKEN = frozenset({"short", "over", "jam", "empty", "interrupted", "unknown"})
+OVER_TIMES = 8.0  # of what its steps should give, for one that gave too much and was not weighed (judgement)
 
 
 class Prior(NamedTuple):
@@ -451,10 +453,15 @@ def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterato
 
 
 def _most_g(dose: Dose, history: History) -> float:
-    """The most that a dose of unknown size can be: what its steps should give, or what was asked."""
+    """The most that a dose of unknown size can be: what its steps should give, or what was asked; where it gave too
+    much, whatever the cell says."""
+    over = dose.outcome == "over"
+    if over and dose.mass_g is not None:
+        return CONTENT_SD_G
+    times = OVER_TIMES if over else 1.0
     if dose.steps:
-        return min(dose.steps * history.gain_g_per_step, CONTENT_SD_G)
-    return dose.target_g if dose.target_g is not None else history.largest_g
+        return min(times * dose.steps * history.gain_g_per_step, CONTENT_SD_G)
+    return times * (dose.target_g if dose.target_g is not None else history.largest_g)
 
 
 def _weighed(chain: Chain) -> Statements:

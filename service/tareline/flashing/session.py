@@ -13,8 +13,9 @@ from tareline.errors import FieldError
 from tareline.flashing import answers, writing
 from tareline.flashing.greeting import Greeting
 from tareline.flashing.wire import BoardError, RefusedError, Wire, choose
+from tareline.keys import device_key
 from tareline.resources import load_firmware
-from tareline.settings import Broker
+from tareline.settings import Broker, Settings
 
 SETS = ("/fw_a", "/fw_b")
 TRIAL_S = 60.0  # of silence: joining a network and a TLS handshake take some
@@ -57,8 +58,9 @@ class Order:
     erase: bool = False
 
 
-def flash(order: Order, broker: Broker, talk: Talk) -> dict[str, Any]:
+def flash(order: Order, service: Settings, talk: Talk) -> dict[str, Any]:
     """Write a board and wait for its hello, which is returned. Raises BoardError, FieldError, RuntimeError, OSError."""
+    broker = service.broker
     with Greeting(broker.url, broker.root, order.device, order.given.ca) as greeting:
         with Wire(choose(order.port)) as wire:
             board = _board(wire, order.board)
@@ -66,6 +68,7 @@ def flash(order: Order, broker: Broker, talk: Talk) -> dict[str, Any]:
             settings = answers.board_settings(
                 order.given, order.kind, order.device, board, broker.root, broker.url, known, talk.ask
             )
+            settings["key"] = _key(service, order.device)
             with tempfile.TemporaryDirectory() as folder:
                 out = Path(folder) / "board"
                 boards.prepare(out, settings, order.given.ca)
@@ -117,12 +120,14 @@ class Prepared:
 
 
 def folder(
-    kind: str, device: str, board: str | None, given: answers.Given, broker: Broker, out: Path, talk: Talk
+    kind: str, device: str, board: str | None, given: answers.Given, service: Settings, out: Path, talk: Talk
 ) -> Prepared:
     """Prepare a board's folder without a board. Raises as flash does."""
+    broker = service.broker
     settings = answers.board_settings(
         given, kind, device, board or answers.DEFAULT_BOARD, broker.root, broker.url, None, talk.ask
     )
+    settings["key"] = _key(service, device)
     boards.prepare(out, settings, given.ca)
     _tell_setup(settings, talk)
     files = sum(path.is_file() for path in out.rglob("*"))
@@ -217,12 +222,17 @@ def _try(wire: Wire, settings: dict[str, Any], talk: Talk) -> None:
         raise BoardError(f"{TROUBLE.get(step, 'the trial from the board failed')}: {why or last}")
 
 
+def _key(service: Settings, device: str) -> str:
+    """What the service signs this device's updates with."""
+    return device_key(Path(service.updates.secret_file), device)
+
+
 def _tell_setup(settings: dict[str, Any], talk: Talk) -> None:
     if "button" in settings["pins"]:
         talk.say(
-            "To change network or broker without this computer: hold the button for 3 s while the board gets its "
-            f"power, join the network {load_firmware('setup_start').name_of(settings)!r} with the password "
-            f"{settings['setup_password']}, and open http://192.168.4.1/ within ten minutes."
+            "To change network or broker without this computer: hold the button while the board gets its power, and "
+            f"for five seconds more; join the network {load_firmware('setup_start').name_of(settings)!r} with the "
+            f"password {settings['setup_password']}, and open http://192.168.4.1/ within ten minutes."
         )
 
 

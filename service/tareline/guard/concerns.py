@@ -12,6 +12,7 @@ from tareline.guard.alerts import Concern
 from tareline.guard.due import ALWAYS, Due, in_words
 from tareline.guard.hold import HoldState, Reason
 from tareline.guard.lines import NAMES, Crossing, Known, Line
+from tareline.guard.stops import what_to_do
 from tareline.units import CANONICAL, from_canonical
 from tareline.water.readings import Reading
 from tareline.water.trends import Trend
@@ -165,7 +166,9 @@ def _held(
     since_ms = min(r.since_ms for r in holds)
     fasting = now_ms - since_ms >= FASTING_MS
     needs = dict.fromkeys(need for r in holds if (need := r.needs(known.get(r.analyte or ""))) is not None)
+    stops = [r for r in holds if r.kind == "stop" and r.device is not None]
     told = [_RELEASE[r.kind] for r in holds if r.kind in _RELEASE]
+    told += [what_to_do(str(r.device), r.text) for r in stops]
     if needs:
         end = f"Before a person can release it, this is needed: {'; '.join(needs)}"
     elif any(r.kind == "line" for r in holds):
@@ -180,23 +183,30 @@ def _held(
     )
     advice = _advice(holds) if needs else ""
     devices = [r.device for r in holds if r.kind == "board" and r.device is not None]
+    stopped = list(dict.fromkeys(str(r.device) for r in stops))
+    title = "fasting, feeding is still held" if fasting else "feeding is held"
+    if stopped:
+        title = f"{and_list(stopped)} stopped {'themselves' if len(stopped) > 1 else 'itself'}, {title}"
     return Concern(
         key=f"hold/{place.tank}",
         kind="hold",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: {'fasting, feeding is still held' if fasting else 'feeding is held'}",
+        what=f"{place.name}: {title}",
         text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in holds))}.{sure} "
         f"Tareline has paused feeding; {_obeyed(asked)}. {hungry}{advice}{''.join(f'{one}. ' for one in told)}"
         f"{'' if told and not needs else f'{end}.'}".rstrip(),
         urgent=True,
-        grade=1 if fasting else 0,
+        # A feeder that stops itself during a hold makes it worse: that is told.
+        grade=(1 if fasting else 0) + len(stops),
         covers=_spoken_for(
             place.tank,
             (r.analyte for r in holds),
             f"reduced/{place.tank}",
             f"starved/{place.tank}",
             *(f"boards/{device}" for device in devices),
+            *(f"stopped/{feeder}" for feeder in stopped),
+            *(f"surplus/{feeder}" for feeder in stopped),
         ),
     )
 

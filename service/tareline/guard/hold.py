@@ -2,7 +2,8 @@
 
 A line's hold stays until a person releases it, and no person can before a reading newer than the hold shows the water
 below its line. A later low reading alone releases nothing. A reduction restores itself with the first newer reading
-clear of its line. A person's own hold, a foreign board's and a foreign installation's need only a person.
+clear of its line. A person's own hold, a foreign board's, a foreign installation's and that of a feeder which has
+stopped itself need only a person.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,7 +14,7 @@ from tareline.guard.lines import NAMES, Action, Crossing, Known, Line, reaches
 from tareline.units import CANONICAL
 
 PROBED = ("temperature", "tds")
-Kind = Literal["line", "person", "board", "installation"]
+Kind = Literal["line", "person", "board", "installation", "stop"]
 CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
 
 

@@ -1,4 +1,4 @@
-"""What a person should know of devices, food and books: jams, hoppers, missed meals, silence, faults, findings."""
+"""What a person should know of devices, food and books: doses, stops, hoppers, silence, faults, findings."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -10,6 +10,8 @@ from tareline.feeding.doses import Dose
 from tareline.feeding.gross import Finding
 from tareline.guard.alerts import Concern
 from tareline.guard.concerns import DAY_MS, Place, and_list, figure, lasting
+from tareline.guard.faults import CELL_FAULTS, FAULTS, NO_NEWS, UNKNOWN_FAULT
+from tareline.guard.stops import STOPS, Stop
 from tareline.water.probes import NAMES as METRICS
 from tareline.water.probes import Ailment
 
@@ -20,31 +22,27 @@ STARVED_SHARE = 0.6  # of the budget, on each of these days (judgement)
 OVER_SHARE = 1.1  # of the budget, beyond two deviations (judgement)
 LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unless it reports it again
 
-# What to do about a fault, where its own words do not say; the rest is looked up in the firmware's table of faults.
-_FAULT_ADVICE = {
-    "button_hold": "Somebody pressed the feeder's button: ask who, and press long again to let it feed",
-    "mass_lost": "Look for spilled food under the feeder and in the water; enter it as a loss",
-    "thermometer_dead": "Look at the thermometer's plug and cable",
-    "probe_dry": "Hang the probe back into the water, below the surface",
-}
-_NO_NEWS = ("button_release", "clock_jump", "gain_refused", "message_too_large", "backlog_thinned", "samples_lost")
-
 
 def of_feeder(
     place: Place, feeder: str, doses: Sequence[Dose], unanswered: Sequence[tuple[str, int]], now_ms: int
 ) -> list[Concern]:
-    """What a feeder's newest doses say: a jam, an empty hopper, doses that fell short, missed meals, missing answers.
+    """What a feeder's newest doses say: too much, a jam, an empty hopper, too little, missed meals, missing answers.
 
     doses: of the last days, by time. unanswered: (meal id, planned at) of meals that should have come in while the
     feeder was online.
     """
     found = []
     trouble: dict[str, list[Dose]] = {}
+    surplus: list[Dose] = []
     for dose in doses:
         if dose.outcome == "ok":
             trouble.clear()
+            surplus.clear()
+        elif dose.outcome == "over":
+            surplus.append(dose)
         elif dose.outcome in _STOPPED:
             trouble.setdefault(dose.outcome, []).append(dose)
+    found += [_of_surplus(place, feeder, surplus)] if surplus else []
     for outcome in [one for one in _STOPPED if one in trouble][:1]:  # the plainest speaks for the others
         what, sure, now = _STOPPED[outcome]
         since_ms = min(failed[0].at_ms for failed in trouble.values())
@@ -91,6 +89,69 @@ def of_feeder(
             )
         )
     return found
+
+
+def _of_surplus(place: Place, feeder: str, doses: Sequence[Dose]) -> Concern:
+    """Doses that gave clearly too much, with no good one since."""
+    given = sum(dose.mass_g or 0.0 for dose in doses)
+    asked = sum(dose.target_g or 0.0 for dose in doses)
+    return Concern(
+        key=f"surplus/{feeder}",
+        kind="feeder",
+        tank=place.tank,
+        since_ms=doses[0].at_ms,
+        what=f"{place.name}: {feeder} gave too much",
+        text=f"Since {place.when(doses[0].at_ms)} ({_count(len(doses), 'dose')}): by its scale {figure(given)} g came "
+        f"out where {figure(asked)} g were asked for, beyond what its scale may be wrong by. The feeder counts what "
+        "left the hopper against the day's cap, and stops itself after two such doses in a row; Tareline takes it off "
+        "what is left of the tank's day, for its other feeders too. Feed nothing by hand, measure ammonia today and "
+        "tomorrow, and take out food left lying. Look whether the auger is loose, and whether it was calibrated with "
+        "this food.",
+        urgent=True,
+        grade=len(doses),
+        covers=(f"over/{place.tank}",),
+    )
+
+
+def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concern:
+    """A feeder that has stopped itself and is not known to go on; a hold of its tank speaks for it.
+
+    told_to_hold: whether the newest message to it is a hold.
+    """
+    waits = (
+        "Tareline holds it until it has said that it has seen that hold, and then lets it go on by itself"
+        if told_to_hold
+        else "Tareline has let it go on, and it has yet to confirm that"
+    )
+    cause = STOPS[stop.code]
+    return Concern(
+        key=f"stopped/{feeder}",
+        kind="feeder",
+        tank=place.tank,
+        since_ms=stop.since_ms,
+        what=f"{place.name}: {feeder} has stopped itself",
+        text=f"Since {place.when(stop.since_ms)}: {cause.found}. It feeds nothing. {waits}. {cause.do}; look "
+        "also whether it is in reach of the network.",
+        urgent=True,
+        covers=(f"surplus/{feeder}", f"starved/{place.tank}"),
+    )
+
+
+def of_unweighed(place: Place, feeder: str, since_ms: int) -> Concern:
+    """A feeder that feeds nothing because its cell has weighed no dose for days."""
+    return Concern(
+        key=f"unweighed/{feeder}",
+        kind="feeder",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: {feeder} feeds nothing, since its scale is dead",
+        text=f"Since {place.when(since_ms)}: for a week no dose could be weighed, so it has stopped by its own rule: "
+        "nothing would tell if it gave too much. It goes on by itself once its cell weighs again. Look at the "
+        "converter's supply and its two wires, and cut its power for a minute; else replace it. Until then feed "
+        "sparingly by hand, and enter it.",
+        urgent=True,
+        covers=(f"starved/{place.tank}", *(f"fault/{feeder}/{code}" for code in CELL_FAULTS)),
+    )
 
 
 def _count(n: int, name: str) -> str:
@@ -277,23 +338,28 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
 
 
 def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]], now_ms: int) -> list[Concern]:
-    """What a device reported of itself within a day. faults: (code, at, detail), newest first."""
+    """What a device reported of itself within a day. faults: (code, at, detail), newest first.
+
+    What a feeder has stopped itself for is told by `of_stop` and `of_unweighed`.
+    """
     found: dict[str, Concern] = {}
     ended = {"button_hold": "button_release"}
     seen = set()
     for code, at_ms, detail in faults:
         seen.add(code)
-        if code in found or code in _NO_NEWS or now_ms - at_ms >= LASTS_MS or ended.get(code) in seen:
+        if code in found or code in NO_NEWS or now_ms - at_ms >= LASTS_MS or ended.get(code) in seen:
             continue
         first_ms = min(at for c, at, _ in faults if c == code and now_ms - at < LASTS_MS)
-        advice = _FAULT_ADVICE.get(code, "firmware/README.md says for each fault what to do")
+        words = FAULTS.get(code)
+        what = words.what if words is not None else f"reports {code.replace('_', ' ')}"
         found[code] = Concern(
             key=f"fault/{device}/{code}",
             kind="device",
             tank=place.tank,
             since_ms=first_ms,
-            what=f"{place.name}: {device} reports {code.replace('_', ' ')}",
-            text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code}. {advice}.",
+            what=f"{place.name}: {device} {what}",
+            text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code.replace('_', ' ')}. "
+            f"{words.do if words is not None else UNKNOWN_FAULT}.",
         )
     return list(found.values())
 

@@ -279,7 +279,7 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/devices")
     def devices() -> Response:
-        return page("devices.html", devices=service.views.devices(), now=_now(service), live_tank="")
+        return page("devices.html", devices=service.devices(), now=_now(service), live_tank="")
 
     _take_forms(pages, service)
     return pages

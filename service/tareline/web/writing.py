@@ -271,6 +271,7 @@ FILTERS: dict[str, Callable[..., object]] = {
     "interval": _interval,
     "volume": volume_text,
     "celsius": temperature_text,
+    "kibibytes": lambda size: f"{size / 1024:.0f} KiB",
     "degrees": degrees_text,
     "shown": as_shown,
     "doses": _doses,

@@ -1,0 +1,68 @@
+"""A feeder that has stopped itself: why it does, and how it is known to go on.
+
+By its own rules a stop on the feeder ends when it has seen a hold that began after the stop, and then the release of
+that hold (or by its button, or by a new calibration). So the service holds the tank at every stop; it releases a feeder
+only once the feeder has said that it has seen that hold; and it says that the feeder goes on only once the feeder has
+confirmed the release.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Why a feeder stops itself: what it found, and what a person should do before it goes on."""
+
+    found: str
+    do: str
+
+
+STOPS: Mapping[str, Cause] = {  # by fault code
+    "stopped_over": Cause(
+        "two doses in a row gave clearly more than their steps should",
+        "Measure ammonia today and tomorrow, take out food left lying, and feed nothing by hand. Look whether the "
+        "auger is loose or worn, and whether it was calibrated with this food: give ten doses into a dish on a scale, "
+        "and set the grams of a step by them",
+    ),
+    "stopped_loss": Cause(
+        "food left its hopper without a step of its motor",
+        "Take the hopper off the tank now, with dry hands: what leaks goes on leaking, whatever is held. Look for a "
+        "crack, a loose outlet, a motor that turns by itself, and for somebody who took food out; enter what is gone "
+        "as a loss. Measure ammonia today and tomorrow",
+    ),
+    "two_installations": Cause(
+        "two services take turns in telling it what to feed",
+        "Find the other service and end it, or give it a root of its own",
+    ),
+}
+_GOES_ON = "Then release the hold: the feeder goes on once it has confirmed that"
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A stop of which the feeder is not known to go on.
+
+    entry: of the ledger; since_ms: when the service heard of it; code: the fault's; hold_version: of the hold message
+    that the feeder had been sent by then: only a later one can end the stop.
+    """
+
+    entry: int
+    since_ms: int
+    code: str
+    hold_version: int
+
+    def told_since(self, version: int) -> bool:
+        """Whether a hold message went out after the stop was heard of."""
+        return version > self.hold_version
+
+
+def reason(feeder: str, code: str) -> str:
+    """Why a tank is held, naming the feeder and the cause; the same words each time it is told."""
+    return f"{feeder} has stopped itself: {STOPS[code].found}"
+
+
+def what_to_do(feeder: str, text: str) -> str:
+    """What to do about the stop that a hold's reason tells of, and how to let the feeder go on."""
+    own = [f"{cause.do}. " for code, cause in STOPS.items() if text == reason(feeder, code)]
+    return f"{''.join(own)}{_GOES_ON}"

@@ -1,0 +1,2 @@
+#define MICROPY_HW_BOARD_NAME "test board"
+#define MICROPY_HW_FLASH_STORAGE_BYTES (1408 * 1024)
