@@ -143,8 +143,12 @@ class Base:
     def _stamp(self):
         return {"boot": self.boot, "at_ms": self.now(), "uptime_ms": self.uptime}
 
+    def quiet_ms(self):
+        """Milliseconds until something is due for which the device must run, None where nothing is known."""
+        return None
+
     def on_fault(self, code, detail):
-        """What the link has to tell."""
+        """What the link, or an update, has to tell."""
         self._fault(code, detail)
 
     def _fault(self, code, detail):

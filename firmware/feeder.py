@@ -49,6 +49,7 @@ WEIGHT_EVERY_MS = 60 * MINUTE_MS
 RESEND_FIRST_MS = 5 * MINUTE_MS
 RESEND_LAST_MS = 60 * MINUTE_MS
 LONGEST_WAIT_MS = 1000
+GREETED_MS = 2000  # after a connect nothing takes long: the answer to the hello must be taken while it is fresh
 MOST_LEFT = 8  # installations whose plans were in force before; more of them take turns for sure
 MOST_ASKED = 8  # ranges of doses asked for again
 
@@ -84,7 +85,8 @@ class Feeder(Feeding):
         self.asked = []  # [first, last] of doses asked for again
         self.sent_at = 0
         self.resend_ms = RESEND_FIRST_MS
-        self.weight_due = 0
+        self.weight_due = MINUTE_MS  # time for the link to come up first
+        self.weight_told = False
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
         counter = self.memory.counter
@@ -168,6 +170,8 @@ class Feeder(Feeding):
         """The link is up and subscribed: say who and how, and offer every dose that was not received."""
         self._advance()
         self.connected = True
+        if not self.weight_told:
+            self.weight_due = self.uptime + GREETED_MS
         self.hw.publish("status", {"online": True}, True)
         self._hello()
         self._applied()
@@ -186,7 +190,7 @@ class Feeder(Feeding):
                 raise MemoryError("there was no memory for it")
             fields = decode(payload)
             if tail == "plan":
-                self._on_plan(fields)
+                self._on_plan(fields, payload)
             elif tail == "hold":
                 self._on_hold(read_hold(fields))
             elif tail == "received":
@@ -209,9 +213,8 @@ class Feeder(Feeding):
 
     # Orders
 
-    def _on_plan(self, fields):
+    def _on_plan(self, fields, payload):
         plan = Plan(fields, self.now())
-        entries = fields["meals"]
         left = self.left
         if self.plan:
             if plan.installation == self.plan.installation:
@@ -226,7 +229,7 @@ class Feeder(Feeding):
             now = self.now()
             if now is not None:
                 self._due(now)  # what the old plan had due by now is its own to feed or to miss
-        plan.save(self.hw, left, entries)
+        plan.save(self.hw, left, payload)
         self.plan = plan
         self.left = left
         self._take_gain(plan.gain_ng)
@@ -459,7 +462,8 @@ class Feeder(Feeding):
     def _look_at_scale(self):
         """Weigh, which shows food that leaves without a step; tell it where somebody listens."""
         weight = self._weigh()
-        if weight is None or not self.connected or self.hw.room() <= 0:
+        self.weight_told = self.connected and self.hw.room() > 0
+        if weight is None or not self.weight_told:
             return
         fields = self._stamp()
         fields["mass_g"] = weight[0] / 1000000
@@ -472,13 +476,18 @@ class Feeder(Feeding):
         # Also before the link is up: a command that waited at the broker comes before the subscription is confirmed.
         self.hw.publish("reply", {"id": command_id, "ok": ok, "detail": detail, "result": result}, False)
 
+    def quiet_ms(self):
+        """Milliseconds until the next meal of the plan or of its fallback, None where none is known."""
+        now = self.last_now
+        if now is None or not self.plan:
+            return None
+        for after_ms, _, _ in self.plan.meals:
+            if after_ms > now - self.plan.base_ms:
+                return after_ms - (now - self.plan.base_ms)
+        due = [at_ms - now for at_ms, _, _ in self.plan.fallback_slots(now) if at_ms > now]
+        return min(due) if due else None
+
     def _wait_ms(self):
         """Until something is due: the next meal, or a second at most."""
-        wait = LONGEST_WAIT_MS
-        now = self.last_now
-        if now is not None and self.plan:
-            passed = now - self.plan.base_ms
-            for after_ms, _, _ in self.plan.meals:
-                if after_ms > passed:
-                    return min(wait, after_ms - passed)
-        return wait
+        quiet = self.quiet_ms()
+        return LONGEST_WAIT_MS if quiet is None else min(LONGEST_WAIT_MS, quiet)

@@ -18,7 +18,7 @@ class FeederSeam(Seam):
         self.most_steps = platform.most_steps
         self.ceiling_ug = platform.ceiling_ug
         self.step = platform.step
-        self.scale = Scale(platform.cell, platform, self.look)
+        self.scale = Scale(platform.cell, platform, self.pump)
         self.weigh = self.scale.weigh
         self.tare = self.scale.tare
         self.calibrate = self.scale.calibrate
@@ -32,7 +32,7 @@ class FeederSeam(Seam):
         return self.scale.fault, self.scale.detail
 
     def look(self):
-        """The button, also while the scale takes its time: somebody who presses it long wants to be heard."""
+        """The button."""
         pressed = self.platform.button.look()
         if pressed == "short":
             self.logic.press()
@@ -40,7 +40,8 @@ class FeederSeam(Seam):
             self.logic.long_press()
 
     def pump(self):
-        """Between chunks of steps: take in what the network has brought, hand over holds, look at the button."""
+        """Between chunks of steps and samples of the scale: take in what the network has brought, hand over holds, look
+        at the button."""
         drained = self.link.pump()
         self.hand_over("hold")
         self.look()

@@ -57,14 +57,13 @@ class Feeding(Base):
         """Feed, or record as missed, each meal whose time has come, and each fallback meal after the last."""
         plan = self.plan
         memory = self.memory
-        for number in range(len(plan.meals)):
-            after_ms, mark, target = plan.meals[number]
+        for after_ms, mark, target in plan.meals:
             at_ms = plan.base_ms + after_ms
             if at_ms > now:
                 break
             if mark not in memory.meals and not (plan.taken_ms is not None and at_ms + GRACE_MS < plan.taken_ms):
                 try:
-                    meal = plan.meal_id(self.hw, number)
+                    meal = plan.meal_id(self.hw, mark)
                 except (ValueError, TypeError, IndexError) as error:
                     self._fault("plan_damaged", "a meal: %s" % error)
                     return

@@ -27,7 +27,8 @@ from orders import mark_of
 from places import Places
 
 NAME = "journal.bin"
-KEEP_MEALS = 128
+KEEP_MEALS = 160
+MOST_MEALS = 400
 KEEP_COMMANDS = 32
 MOST_COMMANDS = 64
 MOST_FOREVER = 256  # ids that never expire are remembered for ever, by a mark; that of two may be the same: refused
@@ -214,6 +215,8 @@ class Memory:
         mark = mark_of(meal)
         if mark not in self.meals:
             self.meals.append(mark)
+            if len(self.meals) > MOST_MEALS:  # where hundreds of doses wait, the older ones' meals cannot come again
+                self.meals = self.meals[-KEEP_MEALS:]
 
     def _records(self):
         """(seq or None, record) for every record of a journal written anew."""

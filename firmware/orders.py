@@ -88,35 +88,66 @@ def mark_of(name):
     return binascii.crc32(name.encode()) & 0x3FFFFFFF
 
 
-def _entry(name, value):
-    """A day as (start_ms, cap_ug), a meal as (at_ms, id, target_ug): a hundred of them fit a board, as objects not."""
-    if not isinstance(value, dict):
-        raise ValueError("%s: expected objects" % name)
-    try:
-        if name == "days":
-            return field(value, "start_ms", whole, 0, LATEST_MS), field(value, "cap_g", micrograms)
-        return (
-            field(value, "at_ms", whole, 0, LATEST_MS),
-            field(value, "id", text),
-            field(value, "target_g", micrograms),
-        )
-    except ValueError as error:
-        raise ValueError("%s.%s" % (name, error)) from None
+class _Entries:
+    """What days and meals become as they are read: a day (start_ms, cap_ug), a meal (milliseconds after the first meal
+    of the message, mark of its id, target_ug). A hundred of them fit a board; as objects with their ids they do not."""
+
+    def __init__(self):
+        self.base_ms = None
+
+    def take(self, name, value):
+        if not isinstance(value, dict):
+            raise ValueError("%s: expected objects" % name)
+        try:
+            if name == "days":
+                return field(value, "start_ms", whole, 0, LATEST_MS), field(value, "cap_g", micrograms)
+            at_ms = field(value, "at_ms", whole, 0, LATEST_MS)
+            mark = mark_of(field(value, "id", text))
+            target = field(value, "target_g", micrograms)
+        except ValueError as error:
+            raise ValueError("%s.%s" % (name, error)) from None
+        if self.base_ms is None:
+            self.base_ms = at_ms
+        return at_ms - self.base_ms, mark, target
 
 
 def decode(payload):
-    """A message's fields, of those in SHAPE, from its bytes or from a list of pieces of them (which it empties).
+    """A message's fields, of those in SHAPE, from its bytes or from a list of pieces of them.
 
-    Days and meals are tuples, as Plan has them. Raises ValueError for what is no JSON object, larger than the contract
-    allows, or has a day or a meal that is none.
+    Days and meals are tuples, as Plan has them, the meals' times after `base_ms`. Raises ValueError for what is no JSON
+    object, larger than the contract allows, or has a day or a meal that is none.
     """
-    pieces = payload if isinstance(payload, list) else [payload]
+    pieces = pieces_of(payload)
     if sum([len(piece) for piece in pieces]) > LARGEST_BYTES:
         raise ValueError("larger than 8 KiB")
-    reader = Reader(SHAPE, _entry)
-    while pieces:
-        reader.feed(pieces.pop(0))
-    return reader.result()
+    entries = _Entries()
+    reader = Reader(SHAPE, entries.take)
+    for piece in pieces:
+        reader.feed(piece)
+    fields = reader.result()
+    fields["base_ms"] = entries.base_ms or 0
+    return fields
+
+
+def pieces_of(payload):
+    return payload if isinstance(payload, list) else [payload]
+
+
+def _meals_in(payload):
+    """Yields the meals of a plan's message once more, a few at a time: [at_ms, id, target_ug] each."""
+    found = []
+
+    def take(_, value):
+        found.append([value["at_ms"], value["id"], micrograms(value["target_g"])])
+
+    reader = Reader({"meals": SHAPE["meals"]}, take)
+    for piece in pieces_of(payload):
+        reader.feed(piece)
+        while len(found) >= MEALS_A_RECORD:
+            yield found[:MEALS_A_RECORD]
+            del found[:MEALS_A_RECORD]
+    if found:
+        yield found
 
 
 def _ordered(entries, name):
@@ -128,7 +159,7 @@ def _ordered(entries, name):
 
 class Plan:
     """A plan: days (start_ms, cap_ug), meals (milliseconds after base_ms, mark of the id, target_ug) in order of time,
-    and the fallback. The ids themselves stay on flash: a hundred of them are more than a board can spare twice.
+    and the fallback. The ids themselves stay on flash: a hundred of them are more than a board can spare.
 
     fields: as decode gives them; without them it is empty, for `load_plan`. taken_ms is when it came, None where no
     clock was set: a meal that was over by then was never this plan's to feed.
@@ -150,9 +181,8 @@ class Plan:
         self.days = _ordered(fields.get("days"), "days")
         if not self.days:
             raise ValueError("days: expected one at least")
-        entries = _ordered(fields.get("meals"), "meals")
-        self.base_ms = entries[0][0] if entries else 0
-        self._add(entries)
+        self.base_ms = fields["base_ms"]
+        self.meals = _ordered(fields.get("meals"), "meals")
         fallback = fields.get("fallback")
         if fallback is UNFIT:
             raise ValueError("fallback: expected an object")
@@ -168,15 +198,10 @@ class Plan:
         except (ValueError, TypeError) as error:
             raise ValueError("fallback: %s" % error) from None
 
-    def _add(self, entries):
-        """Take some more meals (at_ms, id, target_ug)."""
-        for at_ms, meal, target in entries:
-            self.meals.append((at_ms - self.base_ms, mark_of(meal), target))
-
-    def save(self, flash, left, entries=None):
-        """Keep it on flash, record by record. left: marks of the installations that were left before this one; entries:
-        its meals (at_ms, id, target_ug) in order of time, None for those that are on flash already."""
-        save_many(flash, PLAN, self._records(left, _kept_meals(flash) if entries is None else _in_groups(entries)))
+    def save(self, flash, left, payload=None):
+        """Keep it on flash, record by record. left: marks of the installations that were left before this one; payload:
+        the message that it came with, None where its meals are on flash already."""
+        save_many(flash, PLAN, self._records(left, _kept_meals(flash) if payload is None else _meals_in(payload)))
 
     def _records(self, left, groups):
         yield ["head", self.installation, self.version, self.gain_ng, self.taken_ms, left]
@@ -186,12 +211,12 @@ class Plan:
         for group in groups:
             yield ["meals", group]
 
-    def meal_id(self, flash, number):
-        """The id of the meal of this place in the list. Raises ValueError where flash does not have it any more."""
+    def meal_id(self, flash, mark):
+        """The id of the meal with this mark. Raises ValueError where flash does not have it any more."""
         for group in _kept_meals(flash):
-            if number < len(group):
-                return group[number][1]
-            number -= len(group)
+            for _, meal, _ in group:
+                if mark_of(meal) == mark:
+                    return meal
         raise ValueError("a meal's id is missing")
 
     def day(self, now_ms):
@@ -239,11 +264,6 @@ class Plan:
         return slots
 
 
-def _in_groups(entries):
-    for at in range(0, len(entries), MEALS_A_RECORD):
-        yield entries[at : at + MEALS_A_RECORD]
-
-
 def _kept_meals(flash):
     for record in load_many(flash, PLAN):
         if record[0] == "meals":
@@ -268,13 +288,15 @@ def load_plan(flash):
             else:
                 if not plan.meals:
                     plan.base_ms = record[1][0][0]
-                plan._add(record[1])
+                for at_ms, meal, target in record[1]:
+                    plan.meals.append((at_ms - plan.base_ms, mark_of(meal), target))
     except (ValueError, TypeError, IndexError, KeyError):
         return None, [], True
     if not complete and not plan.days:
         return None, [], False
     if complete != 2 or not plan.days:
         return None, [], True
+    plan.meals.sort()
     return plan, left, False
 
 

@@ -18,9 +18,10 @@ connecting) happen only without a connection, when no hold can come.
 import gc
 import sys
 
+import starter
 from base import CRASH, MINUTE_MS
 from journal import load_one, save_one
-from link import Link
+from link import TAILS, Link
 
 FIRMWARE = "0.1.0"
 COLLECT_BYTES = 4096  # often, so that what lives long lies close together; main.py sets it before anything is imported
@@ -75,6 +76,7 @@ class Seam:
         self.heap = Heap()
         self.link = None
         self.logic = None
+        self.updater = None
         self.restarting = False
 
     def connect(self, link, logic):
@@ -96,9 +98,13 @@ class Seam:
             message = self.link.take(tail)
             if message is None:
                 return
-            if not self.logic.on_message(message[0], message[1]):
+            if self.updater is not None and message[0] in self.updater.tails:
+                self.updater.on_message(message[0], message[1])
+            elif not self.logic.on_message(message[0], message[1]):
                 self.link.inbox.insert(0, message)  # to be given again later
                 return
+            elif self.updater is not None and message[0] == "received":
+                self.updater.heard()
             self.link.acknowledge(message[2])
 
 
@@ -110,7 +116,16 @@ def run(seam, logic, settings, look=None):
     platform = seam.platform
     if hasattr(gc, "threshold"):
         gc.threshold(COLLECT_BYTES)
+    if platform.watchdog_bit:
+        _count_crash(platform)
     crashes = load_one(platform, STARTS)[0] or 0
+    updater = None
+    if starter.running is not None:
+        from update import Updater  # a device that does not run from a set of modules takes no updates
+
+        updater = Updater(
+            settings, starter.program, starter.running, platform, seam.publish, logic.on_fault, seam.restart
+        )
     link = Link(
         settings,
         settings["device"],
@@ -120,11 +135,17 @@ def run(seam, logic, settings, look=None):
         logic.on_disconnect,
         logic.on_fault,
         platform.sockets,
+        TAILS + (updater.tails if updater else ()),
         forget=crashes >= MOST_CRASHES,
     )
     seam.connect(link, logic)
+    seam.updater = updater
     while not seam.restarting and not platform.ended():
         wait_ms = logic.tick()
+        if updater is not None:
+            if link.delivered:  # a probe's samples: the broker has them
+                updater.heard()
+            wait_ms = min(wait_ms, updater.tick(logic.uptime, logic.quiet_ms, link.up))
         if look:
             look()
             wait_ms = min(wait_ms, LOOK_MS)
@@ -140,8 +161,6 @@ def run(seam, logic, settings, look=None):
 def guarded(run, platform, settings):
     """Run, and where that ends with an error that nobody expected, keep it on flash to be told after the next start."""
     try:
-        if platform.watchdog_bit:
-            _count_crash(platform)
         run(platform, settings)
     except Exception as error:
         if hasattr(sys, "print_exception"):

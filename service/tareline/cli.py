@@ -193,14 +193,23 @@ def desk(
     hopper_g: Annotated[float, typer.Option(help="Food in the hopper of a new folder.", min=0)] = 60.0,
     gain_g_per_step: Annotated[float, typer.Option(help="Announced gain of a new folder.", min=1e-6, max=1)] = 0.001,
     sample_s: Annotated[int, typer.Option(help="Seconds between a probe's samples.", min=5, max=3600)] = 60,
+    secret_file: Annotated[
+        Path | None,
+        typer.Option(help="The service's updates.secret_file: the device then takes updates. MicroPython only."),
+    ] = None,
 ) -> None:
     """Run the real firmware without a board, on simulated hardware, until it is ended."""
     from tareline.boards import device_settings
+    from tareline.keys import device_key
     from tareline.simulate import desk as simulated
 
     try:
         settings = device_settings(kind.value, device, broker, root, str(ca.absolute()) if ca else None)
         settings |= {"clock": clock, "sample_s": sample_s} | {"hopper_g": hopper_g, "gain_g_per_step": gain_g_per_step}
+        if secret_file is not None:
+            if runtime is not Runtime.MICROPYTHON:
+                raise FieldError("runtime", "expected micropython, since --secret-file is given")
+            settings["key"] = device_key(secret_file, device)
         if runtime is Runtime.MICROPYTHON:
             simulated.become(flash, settings)
         else:

@@ -28,17 +28,15 @@ def _secret(path: Path) -> bytes:
     try:
         if not path.exists():
             _make(path)
-        if path.stat().st_mode & 0o077:
-            raise FieldError("updates.secret_file", f"{path} can be read by others; expected chmod 600")
-        text = path.read_text(encoding="ascii").strip()
-        secret = bytes.fromhex(text)
+        mode = path.stat().st_mode
+        text = path.read_text(encoding="ascii", errors="replace").strip()
     except OSError as error:
         raise FieldError("updates.secret_file", f"{path} cannot be used: {error.strerror}") from error
-    except ValueError as error:
-        raise FieldError("updates.secret_file", f"{path}: expected {2 * SECRET_BYTES} hexadecimal digits") from error
-    if len(secret) != SECRET_BYTES:
+    if mode & 0o077:
+        raise FieldError("updates.secret_file", f"{path} can be read by others; expected chmod 600")
+    if len(text) != 2 * SECRET_BYTES or not set(text) <= set("0123456789abcdef"):
         raise FieldError("updates.secret_file", f"{path}: expected {2 * SECRET_BYTES} hexadecimal digits")
-    return secret
+    return bytes.fromhex(text)
 
 
 def _make(path: Path) -> None:

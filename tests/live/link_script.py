@@ -47,7 +47,7 @@ class Owner:
     def hand_over(self, message):
         tail, payload, item = message
         came_ns = time.time_ns()
-        fields = json.loads(payload)
+        fields = json.loads(b"".join(payload))
         self.link.acknowledge(item)
         self.tell("message", tail=tail, fields=fields, came_ns=came_ns)
         if tail == "command":

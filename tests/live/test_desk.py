@@ -84,6 +84,7 @@ def test_hardware_is_there_before_the_first_hello(household: Household, ear: Ear
         ({"jam": True}, "jam", None),
         ({"stall": True}, "jam", None),
         ({"short": 0.5}, "short", None),
+        ({"over": 4}, "over", None),
         ({"cell": "dead"}, "ok", "cell_dead"),
         ({"cell": "saturated"}, "ok", "cell_saturated"),
         ({"cell": "stuck"}, "ok", "cell_stuck"),
@@ -100,10 +101,15 @@ def test_each_knob_is_seen(ear: Ear, feeder: Desk, knob: dict[str, Any], outcome
         assert ear.wait(feeder.device, "fault")["code"] == fault
 
 
-def test_an_empty_hopper_and_food_that_is_stolen(ear: Ear, feeder: Desk) -> None:
+def test_food_that_is_stolen_and_an_empty_hopper(ear: Ear, feeder: Desk) -> None:
     feeder.change(hopper_g=0.05)
-    assert given(ear, feeder, "c1", 0.3)["outcome"] == "empty"
-    assert ear.wait(feeder.device, "fault")["code"] == "mass_lost"
+    assert given(ear, feeder, "c1", 0.3)["outcome"] == "held"
+    faults = until(lambda: [f["code"] for f in ear.of(feeder.device, "fault")][:2] == ["mass_lost", "stopped_loss"])
+    assert faults
+    for code in ("button_hold", "button_release"):  # a person has looked
+        feeder.change(knobs={"press": "long"})
+        until(lambda code=code: code in [f["code"] for f in ear.of(feeder.device, "fault")])
+    assert given(ear, feeder, "c2", 0.3)["outcome"] == "empty"
 
 
 def test_the_button_obeys_the_same_rules(household: Household, ear: Ear, feeder: Desk) -> None:

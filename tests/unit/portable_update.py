@@ -227,7 +227,7 @@ class World:
                 spent += 1000
                 alive = self.boot()
                 continue
-            waited = self.updater.tick(self.uptime, self.quiet_ms, self.connected)
+            waited = self.updater.tick(self.uptime, lambda: self.quiet_ms, self.connected)
             self.uptime += max(waited, 10)
             spent += max(waited, 10)
             if self.over():
@@ -293,7 +293,7 @@ def went_well():
     found.append(["good", world.outcome(), world.ran, world.told, world.states, world.service.asked])
     again = len(world.ran)
     world.boot()
-    world.updater.tick(0, None, True)
+    world.updater.tick(0, lambda: None, True)
     found.append(["the same offer again", world.updater.offer, len(world.ran) - again, world.service.asked])
     return found
 

@@ -385,7 +385,12 @@ def test_the_readme_lists_the_outcomes_and_fault_codes_of_the_code() -> None:
     text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
     tables = re.findall(r"^## (Outcomes|Fault codes)\n(.*?)(?=^## |\Z)", text, re.M | re.S)
     rows = {title: dict(re.findall(r"^\| `(\w+)` \| (.*?) \|$", body, re.M)) for title, body in tables}
-    faults = base.FAULTS | load_firmware("weighing").FAULTS | load_firmware("probe").PROBE_FAULTS
+    faults = (
+        base.FAULTS
+        | load_firmware("weighing").FAULTS
+        | load_firmware("probe").PROBE_FAULTS
+        | load_firmware("update").UPDATE_FAULTS
+    )
     assert rows == {"Outcomes": dosing.OUTCOMES, "Fault codes": faults}
     # Every code that is told stands in a table, and every code of a table is told somewhere.
     sources = "".join(path.read_text(encoding="utf-8") for path in Path(firmware_dir()).glob("*.py"))

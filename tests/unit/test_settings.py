@@ -48,6 +48,7 @@ def test_without_a_file_everything_has_the_contracts_default(file: Path) -> None
             "morning": "",
             "others": {},
         },
+        "updates": {"secret_file": "tareline.key"},
     }
 
 
@@ -102,7 +103,7 @@ def test_every_key_is_also_a_variable(key: str, file: Path, monkeypatch: pytest.
 
 
 def test_the_sections_are_the_contracts_and_what_is_shown() -> None:
-    assert list(Settings.model_fields) == ["broker", "store", "series", "http", "notify", "show"]
+    assert list(Settings.model_fields) == ["broker", "store", "series", "http", "notify", "show", "updates"]
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from typing import Any
 
 import portable_update as portable
 import pytest
+from feeder_world import HOUR, MIDNIGHT, MINUTE, meal, plan, running
 
 from tareline.resources import load_firmware
 
@@ -23,6 +24,7 @@ journal = load_firmware("journal")
 selfcheck = load_firmware("selfcheck")
 files = load_firmware("files")
 
+EIGHT = MIDNIGHT + 9 * HOUR
 WHOLE = [set(), {"fw_a"}, {"fw_b"}, {"fw_a", "fw_b"}]
 
 
@@ -319,7 +321,7 @@ def test_without_memory_for_a_moment_it_begins_anew(name: str, at: int) -> None:
     world.boot()
     setattr(world.disk, name, Failing(getattr(world.disk, name), at, MemoryError("no block")))
     while not world.restarting:
-        world.uptime += max(10, world.updater.tick(world.uptime, None, True))
+        world.uptime += max(10, world.updater.tick(world.uptime, lambda: None, True))
         assert world.uptime < portable.HOUR
     world.run()
     assert world.outcome()[3] == "new"
@@ -367,3 +369,11 @@ def test_a_real_folder_takes_an_update(tmp_path: Path) -> None:
     kept: Callable[[str], set[str]] = lambda folder: {path.name for path in (tmp_path / folder).iterdir()}  # noqa: E731
     assert kept("fw_b") == set(world.sets["new"]) | {install.LIST, starter.MANIFEST}
     assert kept("fw_a") == set(world.sets["old"]) | {starter.MANIFEST}
+
+
+def test_a_feeder_says_how_long_it_is_until_the_next_meal() -> None:
+    desk = running(plan(meals=(meal("one", EIGHT), meal("two", EIGHT + HOUR))))
+    assert desk.feeder.quiet_ms() == EIGHT - desk.now_ms()
+    desk.run(EIGHT - desk.now_ms() + MINUTE)
+    assert desk.feeder.quiet_ms() == EIGHT + HOUR - desk.now_ms()
+    assert running(None).feeder.quiet_ms() is None
