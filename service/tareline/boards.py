@@ -244,7 +244,7 @@ def loads(out: Path) -> list[str] | None:
     if not interpreter.exists():
         return None
     names = [path.stem for path in sorted((out / SET).glob("*.mpy")) if not path.stem.startswith("board")]
-    script = "import sys; sys.path[:] = [*sys.argv[1:3], '.frozen']\nfor name in sys.argv[3:]: __import__(name)"
+    script = "import sys; sys.path[:] = sys.argv[1:3] + ['.frozen']\nfor name in sys.argv[3:]: __import__(name)"
     command = [str(interpreter), "-X", "heapsize=512k", "-c", script, str(out / SET), str(out), *names]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     if done.returncode != 0:

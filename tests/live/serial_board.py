@@ -67,13 +67,18 @@ class SerialBoard:
         self._thread.join(10)
         assert not self._thread.is_alive()
         for number in (self._outer, self._outer_line, self._wake_r, self._wake_w):
-            os.close(number)
+            if number >= 0:
+                os.close(number)
 
     def after(self, count: int) -> threading.Event:
         """Set once so many more bytes have been sent to the board."""
         event = threading.Event()
         self._counts.append((self.received + count, event))
         return event
+
+    def unplug(self) -> None:
+        """Pull the cable: the port is gone for whoever has it open."""
+        os.write(self._wake_w, b"u")
 
     # -- the thread --------------------------------------------------------------------------------------------------
 
@@ -85,6 +90,11 @@ class SerialBoard:
                 known = [self._outer, self._wake_r] + ([self._inner] if self._inner >= 0 else [])
                 found = select.select(known, [], [])[0]
                 if self._wake_r in found:
+                    if os.read(self._wake_r, 1) == b"x":
+                        return
+                    os.close(self._outer)
+                    os.close(self._outer_line)
+                    self._outer = self._outer_line = -1
                     return
                 if self._outer in found:
                     self._take(os.read(self._outer, 4096))

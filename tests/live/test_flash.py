@@ -17,6 +17,8 @@ import pytest
 from serial_board import SerialBoard
 from servers import Broker, free_port
 
+from tareline.flashing import wire
+
 HOME = {"home": "a good one", "café": ""}
 
 
@@ -204,6 +206,25 @@ def test_nothing_plugged_in_rubbish_plugged_in_and_a_port_in_use(
         fcntl.flock(other, fcntl.LOCK_EX)
         code, out = tool.flash(board)
     assert (code, "another program uses the board" in out) == (2, True), out
+
+
+def test_a_cable_that_is_pulled_is_said(tool: Tool, board: SerialBoard) -> None:
+    half = board.after(60_000)
+    with tool.start(*tool.words(board)) as process:
+        assert half.wait(60)
+        board.unplug()
+        out, _ = process.communicate(timeout=60)
+    assert (process.returncode, "does not answer any more" in out) == (2, True), out
+    assert "Traceback" not in out
+
+
+def test_a_micropython_that_is_too_old_is_named(board: SerialBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(wire, "OLDEST", (9, 9))
+    with (
+        pytest.raises(wire.BoardError, match=r"runs MicroPython 1\.\d+, too old; expected 9\.9 or newer"),
+        wire.Wire(board.port),
+    ):
+        pass
 
 
 def test_a_flash_without_room_is_said_before_anything_is_written(tool: Tool, tmp_path: Path) -> None:
