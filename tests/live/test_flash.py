@@ -18,6 +18,7 @@ from serial_board import SerialBoard
 from servers import Broker, free_port
 
 from tareline.flashing import wire
+from tareline.resources import load_firmware
 
 HOME = {"home": "a good one", "café": ""}
 
@@ -151,6 +152,24 @@ def test_one_damaged_file_is_found_and_mended_and_states_stay(tool: Tool, board:
     assert (board.flash / "other.bin").read_bytes() == b"not of this firmware"
     assert not (board.flash / "stray.mpy").exists()
     assert json.loads((board.flash / "settings.json").read_text())["setup_password"] == password
+
+
+def test_the_set_that_is_written_is_the_one_that_starts_and_updates_are_counted_on(
+    tool: Tool, board: SerialBoard
+) -> None:
+    assert tool.flash(board)[0] == 0
+    starter = load_firmware("starter")
+    root = starter.Flash(f"{board.flash}/")
+    starter.save(root, starter.fresh(7) | {"set": "fw_b", "trial": "fw_a", "starts": 1, "failed": "fw_a"})
+    code, out = tool.flash(board)
+    assert code == 0, out
+    record = starter.load(root)
+    assert {name: record[name] for name in ("set", "trial", "failed", "counter")} == {
+        "set": "fw_a",
+        "trial": None,
+        "failed": None,
+        "counter": 7,
+    }
 
 
 def test_it_erases_only_when_asked_and_confirmed(tool: Tool, board: SerialBoard) -> None:
