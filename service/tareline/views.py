@@ -418,7 +418,9 @@ class Views:
                     stopped = stop_view(stop, held, told.get((name, "hold")), zone)
                     advice = None
                     if kind == "feeder" and tank is not None:
-                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone))
+                        plan = told.get((name, "plan"))
+                        body = None if plan is None else plan.body
+                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone), body)
                     found.append(
                         {
                             **device_view(name, kind, tank, device, told, track, zone),

@@ -143,6 +143,6 @@ CELL_FAULTS = ("cell_dead", "cell_saturated", "cell_stuck", "cell_quiet", "scale
 NO_NEWS = (
     *STOPS,
     UNWEIGHED,
-    *("button_release", "clock_jump", "gain_refused", "backlog_thinned", "samples_lost"),
+    *("button_release", "update_done", "clock_jump", "gain_refused", "backlog_thinned", "samples_lost"),
 )
 UNKNOWN_FAULT = "firmware/README.md says for each fault what to do"
