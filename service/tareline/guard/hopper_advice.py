@@ -99,7 +99,7 @@ def advice_text(feeder: str, advice: Advice, content_g: float | None, daily_g: f
         days = math.floor(most_g / daily_g)
         lasts = f"{days} day{'s' if days > 1 else ''}" if days else "less than a day"
         text += f" At the present ration that lasts {lasts}."
-    told = {"ph": f"pH {advice.ph:.1f}", "temperature": f"{advice.temperature_c:g} degC"}
+    told = {"ph": f"pH {advice.ph:.1f}", "temperature": f"{advice.temperature_c:g} °C"}
     if advice.assumed:
         text += f" Assumed, as not measured within 14 days: {' and '.join(told[name] for name in advice.assumed)}."
     if content_g is not None:
