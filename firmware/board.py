@@ -7,7 +7,6 @@ control cycle.
 """
 
 import binascii
-import json
 import os
 import sys
 import time
@@ -16,6 +15,9 @@ import machine
 import micropython
 import network
 import ntptime
+import setup_settings
+import setup_start
+import starter
 
 try:
     import _onewire
@@ -37,7 +39,6 @@ if sys.platform == "rp2":
 else:
     import board_esp32 as port
 
-SETTINGS = "settings.json"
 WATCHDOG_MS = 120000
 ASK_TIME_MS = 6 * 3600000
 ASK_AGAIN_MS = 60000
@@ -87,8 +88,10 @@ def thermometer(number):
 
 def read_settings():
     """What `tareline flash` has prepared for this board."""
-    with open(SETTINGS) as file:
-        return json.load(file)
+    settings, _ = setup_settings.load(Files("/"))
+    if settings is None:
+        raise ValueError("settings.json cannot be read")
+    return settings
 
 
 def pin_number(settings, name):
@@ -117,7 +120,8 @@ class Board(Files):
         self.dog = dog
         self.watchdog_bit = bitten
         self.board = binascii.hexlify(machine.unique_id()).decode()
-        self.damaged_files = damaged(self, self)
+        code = Files("/" + (starter.running or ""))
+        self.damaged_files = damaged(code, code) + setup_settings.damaged(self)
         self.pins = settings["pins"]
         self.wifi = settings["wifi"]
         self.wlan = network.WLAN(network.STA_IF)
@@ -203,7 +207,10 @@ def start(platform, run):
     def whole(_, __):
         settings = read_settings()
         made.append(platform(settings, dog, bitten))
-        run(made[0], settings)
+        if setup_start.wanted(settings, machine, time):
+            setup_start.run(settings, made[0], network, time, dog.feed)
+        else:
+            run(made[0], settings)
 
     try:
         if not guarded(whole, Files("/"), None):

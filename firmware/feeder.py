@@ -138,6 +138,8 @@ class Feeder(Feeding):
     def tick(self):
         """Do what is due. Returns milliseconds until the next call at the latest."""
         now = self._advance()
+        if self.refused is not None:
+            self._refuse(MemoryError())
         if not self.memory.mend():
             self._fault("flash_failed", "the journal could not be rewritten")
         if not self.holds_kept:
@@ -190,35 +192,46 @@ class Feeder(Feeding):
         """Handle a message from `down/`. Returns False where it must be given again later (a dose is under way)."""
         if self.dosing and tail != "hold":
             return False
-        self._advance()
         try:
+            self._advance()
             if payload is None:
                 raise MemoryError("there was no memory for it")
-            fields = decode(payload)
-            if tail == "plan":
-                self._on_plan(fields, payload)
-            elif tail == "hold":
-                self._on_hold(read_hold(fields))
-            elif tail == "received":
-                self._on_received(field(fields, "journal", text), field(fields, "seq", whole, 0, LARGEST_VERSION))
-            elif tail == "time":
-                self._take_time(fields)
-                self._advance()
-            elif tail == "command":
-                self._on_command(fields)
-        except OSError as error:
-            self._fault("flash_failed", "down/%s: %s" % (tail, error))
+            self._handle(tail, decode(payload), payload)
         except Exception as error:
             # Whatever it was: the message is done with, or it would come again at every start, for ever.
-            self._fault(
-                "message_refused", "down/%s: %s" % (tail, error if isinstance(error, ValueError) else repr(error))
-            )
-            if isinstance(error, MemoryError):
-                if tail == "hold":
-                    self._on_hold(Hold("", 0, True))  # it may have said held
-                elif tail == "plan":
-                    self.ask_at = self.uptime + ASK_AGAIN_MS
+            self.unread_hold = tail == "hold" and isinstance(error, MemoryError)
+            self.refused = tail
+            if tail == "plan" and isinstance(error, MemoryError):
+                self.ask_at = self.uptime + ASK_AGAIN_MS
+            try:
+                self._refuse(error)
+            except MemoryError:
+                pass  # at the next tick
         return True
+
+    def _handle(self, tail, fields, payload):
+        if tail == "plan":
+            self._on_plan(fields, payload)
+        elif tail == "hold":
+            self._on_hold(read_hold(fields))
+        elif tail == "received":
+            self._on_received(field(fields, "journal", text), field(fields, "seq", whole, 0, LARGEST_VERSION))
+        elif tail == "time":
+            self._take_time(fields)
+            self._advance()
+        elif tail == "command":
+            self._on_command(fields)
+
+    def _refuse(self, error):
+        """Tell that a message could not be taken. A hold that there was no memory for may have said held: it does."""
+        if self.unread_hold:
+            self._on_hold(Hold("", 0, True))
+            self.unread_hold = False
+        what = error if isinstance(error, ValueError) else repr(error)
+        self._fault(
+            "flash_failed" if isinstance(error, OSError) else "message_refused", "down/%s: %s" % (self.refused, what)
+        )
+        self.refused = None
 
     # Orders
 

@@ -25,6 +25,8 @@ class Feeding(Base):
         self.stopping = False
         self.damaged_files = hardware.damaged_files
         self.button_held = False
+        self.unread_hold = False  # one has come that there was no memory for
+        self.refused = None  # what topic a message had that was refused and not told yet
 
     def _gain(self):
         """[gain, reference, age of the reference] in nanograms per step; the calibrated gain until a plan says else."""
@@ -36,6 +38,7 @@ class Feeding(Base):
             self.hold.held
             or self.hold.reduce_ppm == 0
             or self.button_held
+            or self.unread_hold
             or self.memory.stop.code is not None
             or self.stopping
             or bool(self.damaged_files)

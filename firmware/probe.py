@@ -22,7 +22,7 @@ from five samples on in the backlog: a power cut costs the last five at most. Sa
 from backlog import Backlog, placed
 from base import HELLO_EVERY_MS, Base
 from journal import load_one, save_one
-from orders import DAY_MS, decode, text, whole
+from orders import DAY_MS, decode, field, text, whole
 from packs import MOST_SAMPLES, pack
 from sensing import Calibration, assess, conductance_ns, is_plausible_temperature, standard_us_per_m
 
@@ -137,17 +137,21 @@ class Probe(Base):
 
     def on_message(self, tail, payload):
         """Handle a message from `down/`. A probe takes the time and commands; what else comes is for feeders."""
-        self._look()
         try:
+            self._look()
             if tail == "time":
                 self._take_time(decode(payload))
                 self._look()
             elif tail == "command":
                 self._on_command(decode(payload))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            self._fault("message_refused", "down/%s: %s" % (tail, error))
         except OSError as error:
             self._fault("flash_failed", "down/%s: %s" % (tail, error))
+        except Exception as error:  # whatever it was: the message is done with, or it would come again for ever
+            try:
+                what = error if isinstance(error, ValueError) else repr(error)
+                self._fault("message_refused", "down/%s: %s" % (tail, what))
+            except MemoryError:
+                pass
         return True
 
     # Time
@@ -225,11 +229,11 @@ class Probe(Base):
     # Commands
 
     def _on_command(self, fields):
-        command_id = text(fields["id"])
+        command_id = field(fields, "id", text)
         do = fields.get("do")
         until = fields.get("expires_at_ms")
         if until is not None:
-            whole(until, 0, (1 << 53) - 1)
+            field(fields, "expires_at_ms", whole, 0, (1 << 53) - 1)
         refused = self._refusal(command_id, until)
         if refused is None and do not in ("calibrate", "restart"):
             refused = "a probe knows calibrate and restart"

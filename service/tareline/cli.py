@@ -1,4 +1,5 @@
-"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk`, `flash` and `conform`."""
+"""The command line: `tareline serve`, `reconcile`, `notify test`, `update`, `demo`, `desk`, `flash`, `board-settings`,
+`conform`."""
 
 import logging
 import sys
@@ -192,14 +193,23 @@ def desk(
     hopper_g: Annotated[float, typer.Option(help="Food in the hopper of a new folder.", min=0)] = 60.0,
     gain_g_per_step: Annotated[float, typer.Option(help="Announced gain of a new folder.", min=1e-6, max=1)] = 0.001,
     sample_s: Annotated[int, typer.Option(help="Seconds between a probe's samples.", min=5, max=3600)] = 60,
+    secret_file: Annotated[
+        Path | None,
+        typer.Option(help="The service's updates.secret_file: the device then takes updates. MicroPython only."),
+    ] = None,
 ) -> None:
     """Run the real firmware without a board, on simulated hardware, until it is ended."""
     from tareline.boards import device_settings
+    from tareline.keys import device_key
     from tareline.simulate import desk as simulated
 
     try:
         settings = device_settings(kind.value, device, broker, root, str(ca.absolute()) if ca else None)
         settings |= {"clock": clock, "sample_s": sample_s} | {"hopper_g": hopper_g, "gain_g_per_step": gain_g_per_step}
+        if secret_file is not None:
+            if runtime is not Runtime.MICROPYTHON:
+                raise FieldError("runtime", "expected micropython, since --secret-file is given")
+            settings["key"] = device_key(secret_file, device)
         if runtime is Runtime.MICROPYTHON:
             simulated.become(flash, settings)
         else:
@@ -212,43 +222,93 @@ def desk(
 def flash(
     kind: Annotated[Kind, typer.Argument(help="What the board will be.")],
     device: Annotated[str, typer.Option(help="The device's name, as the service knows it.")],
-    wifi: Annotated[str, typer.Option(help="Name of the network.")],
-    out: Annotated[Path | None, typer.Option(help="Folder to prepare; default: board-DEVICE.", file_okay=False)] = None,
+    wifi: Annotated[str | None, typer.Option(help="Name of the network; asked for when needed.")] = None,
+    wifi_password: Annotated[
+        str | None, typer.Option(envvar="TARELINE_WIFI_PASSWORD", help="Asked for when needed.")
+    ] = None,
     config: Annotated[Path | None, typer.Option(help="The service's settings; default: tareline.toml here.")] = None,
-    broker: Annotated[str, typer.Option(help="The broker as the board reaches it; default: the service's.")] = "",
-    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    broker: Annotated[
+        str | None, typer.Option(help="The broker as the board reaches it; default: the service's.")
+    ] = None,
+    ca: Annotated[
+        Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", exists=True, dir_okay=False)
+    ] = None,
+    board: Annotated[str | None, typer.Option(help="Kind of board; default: what the board says of itself.")] = None,
     pin: Annotated[
         list[str] | None, typer.Option(help="NAME=NUMBER where the wiring differs; may be repeated.")
     ] = None,
-    gain_g_per_step: Annotated[float, typer.Option(help="A feeder's, by calibration.", min=1e-6, max=1)] = 0.001,
-    reference_ohm: Annotated[int, typer.Option(help="A probe's resistor.", min=10, max=1_000_000)] = 1000,
-    wifi_password: Annotated[
-        str, typer.Option(envvar="TARELINE_WIFI_PASSWORD", prompt="Password of the network", hide_input=True)
-    ] = "",
+    gain_g_per_step: Annotated[
+        float | None, typer.Option(help="A feeder's, by calibration; at first 0.001.", min=1e-6, max=1)
+    ] = None,
+    ceiling_g_per_day: Annotated[
+        float | None, typer.Option(help="The most a feeder gives in a day, above every plan; at first 5.")
+    ] = None,
+    reference_ohm: Annotated[
+        int | None, typer.Option(help="A probe's resistors; at first 1000.", min=10, max=1_000_000)
+    ] = None,
+    port: Annotated[str | None, typer.Option(help="Serial port of the board; needed where there are several.")] = None,
+    erase: Annotated[
+        bool, typer.Option("--erase", help="Empty the board first: calibration and doses are lost.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Erase without asking.")] = False,
+    prepare: Annotated[bool, typer.Option("--prepare", help="Only prepare a folder with the board's files.")] = False,
+    out: Annotated[
+        Path | None, typer.Option(help="The folder to prepare; default: board-DEVICE.", file_okay=False)
+    ] = None,
 ) -> None:
-    """Prepare the folder for a board from the service's settings, check it, and say what to type."""
-    from tareline import boards
+    """Write a board over USB, try its network and broker from there, and wait for its hello."""
+    from tareline.flashing import answers, session, terminal
     from tareline.settings import load
 
-    out = out or Path(f"board-{device}")
+    given = answers.Given(
+        wifi, wifi_password, broker, ca, ceiling_g_per_day, gain_g_per_step, reference_ohm, tuple(pin or ())
+    )
+    talk = terminal.Terminal(yes)
     try:
-        settings = load(config or Path("tareline.toml"), must_exist=config is not None).broker
-        link = boards.device_settings(
-            kind.value, device, broker or settings.url, settings.root, boards.CA if ca else None
-        )
-        boards.prepare(
-            out, boards.board_settings(link, wifi, wifi_password, pin or [], gain_g_per_step, reference_ohm), ca
-        )
-        size = boards.check(out)
-        loaded = boards.loads(out)
+        service = load(config or Path("tareline.toml"), must_exist=config is not None)
+        if not prepare:
+            order = session.Order(kind.value, device, given, port, board, erase)
+            terminal.show_hello(session.flash(order, service, talk))
+            return
+        out = out or Path(f"board-{device}")
+        found = session.folder(kind.value, device, board, given, service, out, talk)
     except (OSError, RuntimeError, ValueError) as error:
         raise _fail(str(error)) from error
-    typer.echo(f"{out}: {len(list(out.iterdir()))} files, {size / 1024:.0f} KiB, checked", nl=False)
-    typer.echo("" if loaded is None else f"; {len(loaded)} modules loaded in the firmware's interpreter")
+    loaded = "" if found.loaded is None else f"; {len(found.loaded)} modules loaded in the firmware's interpreter"
+    typer.echo(f"{out}: {found.files} files, {found.size_bytes / 1024:.0f} KiB, checked{loaded}")
     typer.echo("It holds the passwords of the network and the broker: keep it to yourself.")
     typer.echo("With the board on USB and MicroPython on it (firmware/README.md says how), type:")
     typer.echo(f"  mpremote connect auto fs cp -r {out}/. :/ + reset")
     typer.echo("  mpremote connect auto repl          # shows what it says; Ctrl-] leaves")
+
+
+@app.command("board-settings")
+def board_settings(
+    port: Annotated[str | None, typer.Option(help="Serial port of the board; needed where there are several.")] = None,
+    config: Annotated[Path | None, typer.Option(help="The service's settings; default: tareline.toml here.")] = None,
+    wifi: Annotated[str | None, typer.Option(help="Name of the network.")] = None,
+    wifi_password: Annotated[
+        str | None, typer.Option(envvar="TARELINE_WIFI_PASSWORD", help="Its password; empty for none.")
+    ] = None,
+    broker: Annotated[
+        str | None, typer.Option(help="The broker as the board reaches it, with user and password.")
+    ] = None,
+    ca: Annotated[
+        Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", exists=True, dir_okay=False)
+    ] = None,
+    ceiling_g_per_day: Annotated[float | None, typer.Option(help="The most a feeder gives in a day.")] = None,
+) -> None:
+    """Change a board's network, broker or daily limit over USB, without touching its firmware; without options, ask."""
+    from tareline.flashing import answers, session, terminal
+    from tareline.settings import load
+
+    given = answers.Given(wifi, wifi_password, broker, ca, ceiling_g_per_day)
+    try:
+        service = load(config or Path("tareline.toml"), must_exist=config is not None).broker
+        talk = terminal.Terminal(False)
+        terminal.show_hello(session.change(None if given == answers.Given() else given, port, service, talk))
+    except (OSError, RuntimeError, ValueError) as error:
+        raise _fail(str(error)) from error
 
 
 @app.command()

@@ -28,8 +28,6 @@ from tareline.store.devices import Issued
 log = logging.getLogger(__name__)
 
 TOPIC = "update"
-ALWAYS = ("update", "install")  # modules that a set has, whether its program imports them at its start or later
-APART = "starter"  # stands beside the sets and never changes over the air
 LIST = "files.txt"
 
 
@@ -56,7 +54,7 @@ class FirmwareSet:
 def build(program: str, mpy: int) -> FirmwareSet:
     """The set of a program from this package's firmware. mpy: version of the compiled modules that the device loads; 0
     for sources. Raises FieldError (409) where that cannot be made."""
-    names = sorted({*boards.modules_of(program), *(n for name in ALWAYS for n in boards.modules_of(name))} - {APART})
+    names = boards.set_of(program)
     if program not in names:
         raise FieldError("program", f"this package has no firmware {program!r}", 409)
     suffix = ".mpy" if mpy else ".py"

@@ -9,80 +9,49 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk import Ear
+from desk import Desk, Ear
 from waiting import until
 
 from conftest import Household
-from tareline import boards, updates
-from tareline.keys import device_key
+from tareline import updates
 from tareline.resources import firmware_dir, load_firmware
+from tareline.simulate.desk import install_set
 
-HERE = Path(__file__).parent
-MICROPYTHON = Path(sys.executable).with_name("micropython")
-HEAP = "256k"  # as tareline.simulate.desk
-PROOF_MS = 2000
+starter = load_firmware("starter")
 MPY = 6  # what mpy-cross 1.28 makes
 OLD = "0.0.9"
 
 
-def old_set(folder: Path, monkeypatch: pytest.MonkeyPatch) -> updates.FirmwareSet:
+@pytest.fixture(scope="module")
+def old_set(tmp_path_factory: pytest.TempPathFactory) -> updates.FirmwareSet:
     """The same firmware under an older number."""
+    folder = tmp_path_factory.mktemp("old") / "firmware"
     shutil.copytree(firmware_dir(), folder)
     runner = folder / "runner.py"
     now = load_firmware("runner").FIRMWARE
     text = runner.read_text()
     assert f'FIRMWARE = "{now}"' in text
     runner.write_text(text.replace(f'FIRMWARE = "{now}"', f'FIRMWARE = "{OLD}"'))
-    with monkeypatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch:
         patch.setattr(updates, "firmware_dir", lambda: folder)
         return updates.build("desk_feeder", MPY)
 
 
-class Board:
-    """A flash with one set on it, and the process that runs it; `cut` is a power cut."""
+class Board(Desk):
+    """A desk that runs from sets of modules, with an older one on its flash."""
 
     def __init__(self, flash: Path, house: Household, made: updates.FirmwareSet) -> None:
-        self.flash, self.process = flash, None
         flash.mkdir()
-        files, selfcheck, journal = (load_firmware(name) for name in ("files", "selfcheck", "journal"))
-        there = files.Files(str(flash / "fw_a"))
-        (flash / "fw_a").mkdir()
-        names = [name for name in made.files if name != updates.LIST]
-        for name in names:
-            there.replace(name, [made.files[name]])
-        journal.save_one(there, selfcheck.NAME, {name: selfcheck.crc_of(there, name) for name in names})
-        boards._compile(firmware_dir() / "starter.py", flash / "starter.mpy")
-        settings = boards.device_settings("feeder", house.feeder, house.broker.url)
-        settings["key"] = device_key(house.service.folder / "tareline.key", house.feeder)
-        (flash / "settings.json").write_text(json.dumps(settings))
-        self.log_file = flash.parent / "board.log"
-
-    def start(self) -> "Board":
-        script = str(HERE / "update_script.py")
-        command = [str(MICROPYTHON), "-X", f"heapsize={HEAP}", script, str(self.flash), str(PROOF_MS)]
-        with self.log_file.open("ab") as log:
-            self.process: subprocess.Popen[bytes] | None = subprocess.Popen(command, stdout=log, stderr=log)
-        return self
-
-    def cut(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait(10)
-            self.process = None
-
-    @property
-    def log(self) -> str:
-        return self.log_file.read_text()[-4000:]
+        install_set(flash, "feeder", made)
+        secret = house.service.folder / "tareline.key"
+        super().__init__(flash, "feeder", house.feeder, house.broker.url, "--secret-file", str(secret))
 
     def whole(self) -> set[str]:
-        starter = load_firmware("starter")
-        flash = starter.Flash(f"{self.flash}/")
-        return {folder for folder in starter.SETS if starter.is_whole(flash, folder)}
+        return {folder for folder in starter.SETS if starter.is_whole(starter.Flash(f"{self.folder}/"), folder)}
 
     @property
     def record(self) -> dict[str, Any]:
-        starter = load_firmware("starter")
-        found: dict[str, Any] = starter.load(starter.Flash(f"{self.flash}/"))
+        found: dict[str, Any] = starter.load(starter.Flash(f"{self.folder}/"))
         return found
 
 
@@ -94,10 +63,11 @@ def ear(household: Household) -> Iterator[Ear]:
 
 
 @pytest.fixture
-def board(household: Household, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Board]:
-    made = Board(tmp_path / "flash", household, old_set(tmp_path / "old", monkeypatch)).start()
+def board(household: Household, tmp_path: Path, old_set: updates.FirmwareSet) -> Iterator[Board]:
+    made = Board(tmp_path / "flash", household, old_set)
+    made.start()
     yield made
-    made.cut()
+    made.close()
 
 
 def state(house: Household) -> dict[str, Any]:
@@ -153,11 +123,11 @@ def test_power_cuts_in_the_middle_cost_nothing(household: Household, ear: Ear, b
     for pieces in (1, 3, 17, 40):
         enough = asked() + pieces
         until(lambda enough=enough: asked() >= enough, 30, lambda: board.log)
-        board.cut()
+        board.kill()
         assert "fw_a" in board.whole()
         board.start()
     until(lambda: board.record["trial"] == "fw_b", 60, lambda: board.log)
-    board.cut()
+    board.kill()
     board.start()
     until(lambda: state(household)["state"] == "done", 60, lambda: board.log)
     assert board.record["set"] == "fw_b"
@@ -172,8 +142,8 @@ def test_power_cuts_in_the_middle_cost_nothing(household: Household, ear: Ear, b
 def crashing(folder: Path) -> Path:
     """This package with a firmware that ends with an error as soon as it starts."""
     package = Path(updates.__file__).parent
-    shutil.copytree(package, folder / "service" / "tareline", ignore=shutil.ignore_patterns("__pycache__"))
-    shutil.copytree(firmware_dir(), folder / "firmware", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(package, folder / "service" / "tareline")
+    shutil.copytree(firmware_dir(), folder / "firmware")
     if not (folder / "service" / "tareline" / "dashboards").exists():
         shutil.copytree(package.parents[1] / "dashboards", folder / "dashboards")
     feeder = folder / "firmware" / "feeder.py"

@@ -366,3 +366,37 @@ def test_voltages_are_microvolts_on_every_converter_and_a_dry_cell_is_none(bench
         hardware.pins[table[name]].uv = 300
     assert sensing.assess(platform.converter_uv(), platform.excitation_uv, platform.full_uv)[1] == "probe_dry"
     assert all(hardware.pins[table[name]].level == 0 for name in ("drive_a", "drive_b"))
+
+
+# The set-up page
+
+
+@pytest.mark.parametrize(("cause", "served"), [(Hardware.PWRON_RESET, True), (Hardware.HARD_RESET, False)])
+def test_a_button_held_at_power_up_serves_the_page_instead_of_the_program(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, cause: int, served: bool
+) -> None:
+    hardware = Hardware("rp2")  # its button's pin is low
+    hardware.cause = cause
+    power = bench.power
+    told: list[str] = []
+
+    def power_with_page(*what: Any) -> Any:
+        program = power(*what)
+        monkeypatch.setattr(program.board.setup_start, "run", lambda *given: told.append("page"))
+        return program
+
+    monkeypatch.setattr(bench, "power", power_with_page)
+    done = bench.start(hardware, "feeder", lambda platform, settings: told.append("program"), setup_password="12345678")
+    assert told == (["page"] if served else ["program"])
+    assert done.ended == "reset"
+    assert motor_off(hardware, hardware.chip)
+    assert served == (hardware.ms >= 3000)
+
+
+def test_settings_with_a_wrong_bit_are_damage_and_without_sense_no_start(bench: Bench) -> None:
+    done = bench.start(Hardware("rp2"), "feeder", lambda platform, settings: None)
+    assert "settings.json" in done.platform.damaged_files  # written by this bench, without a CRC
+    bench.write = lambda settings: (bench.folder / "settings.json").write_text("{")  # type: ignore[method-assign]
+    done = bench.start(Hardware("rp2"), "feeder", lambda platform, settings: None)
+    assert (done.platform, done.ended) == (None, "reset")
+    assert b"settings.json cannot be read" in (bench.folder / "crash.bin").read_bytes()

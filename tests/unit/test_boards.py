@@ -33,8 +33,11 @@ def test_everything_fits_a_board_and_loads_in_the_firmwares_interpreter(tmp_path
     loaded = boards.loads(out)
     assert loaded is not None
     assert {"link", "runner", f"{kind}_rig", kind} <= set(loaded)
-    assert [path.name for path in out.iterdir() if path.name.startswith("desk")] == []
-    assert (out / "main.py").read_text() == f"import board_{kind}\n\nboard_{kind}.start()\n"
+    assert [path.name for path in out.rglob("desk*")] == []
+    assert {path.name for path in out.iterdir()} == {"fw_a", "main.py", "starter.mpy", "settings.json", "ca.pem"}
+    assert f"board_{kind}.mpy" in {path.name for path in (out / "fw_a").iterdir()}
+    # The collector's threshold comes before every import, so that what lives long lies close together.
+    assert (out / "main.py").read_text().index("gc.threshold(") < (out / "main.py").read_text().index("import starter")
     assert stat.S_IMODE(out.stat().st_mode) == 0o700
 
 
@@ -49,25 +52,33 @@ def test_the_settings_say_how_to_reach_the_broker_and_what_is_wired_where(tmp_pa
     assert settings["gain_ng_per_step"] == 1_200_000
 
 
-@pytest.mark.parametrize("name", ["feeding.mpy", "settings.json", "main.py", "ca.pem"])
+def damaged(out: Path) -> list[str]:
+    """What the board's own modules say at a start."""
+    root, flash = (load_firmware("files").Files(str(folder)) for folder in (out, out / boards.SET))
+    found = load_firmware("setup_settings").damaged(root) + load_firmware("selfcheck").damaged(flash, flash)
+    return [str(name) for name in found]
+
+
+@pytest.mark.parametrize("name", ["fw_a/feeding.mpy", "settings.json", "main.py", "starter.mpy", "ca.pem"])
 def test_one_bit_of_any_file_is_noticed_at_the_start(tmp_path: Path, name: str) -> None:
     out = prepared(tmp_path)
+    assert damaged(out) == []
     content = bytearray((out / name).read_bytes())
     content[len(content) // 2] ^= 4
     (out / name).write_bytes(content)
-    flash = load_firmware("files").Files(str(out))
-    assert load_firmware("selfcheck").damaged(flash, flash) == [name]
-    with pytest.raises(RuntimeError, match=name):
+    assert damaged(out) == [Path(name).name]
+    with pytest.raises(RuntimeError, match=Path(name).name):
         boards.check(out)
 
 
 def test_a_missing_file_and_a_missing_manifest_are_noticed(tmp_path: Path) -> None:
     out = prepared(tmp_path)
-    flash = load_firmware("files").Files(str(out))
-    (out / "link.mpy").unlink()
-    assert load_firmware("selfcheck").damaged(flash, flash) == ["link.mpy"]
-    (out / "manifest.bin").unlink()
-    assert load_firmware("selfcheck").damaged(flash, flash) == ["manifest.bin"]
+    (out / "fw_a" / "link.mpy").unlink()
+    assert damaged(out) == ["link.mpy"]
+    (out / "fw_a" / "manifest.bin").unlink()
+    assert damaged(out) == ["manifest.bin"]
+    (out / "main.py").unlink()
+    assert damaged(out) == ["main.py", "manifest.bin"]
 
 
 def test_preparing_again_leaves_nothing_of_before(tmp_path: Path) -> None:
@@ -111,7 +122,7 @@ def test_a_network_that_cannot_be_is_refused(ssid: str, password: str) -> None:
 def test_the_command_prepares_checks_and_says_what_to_type(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "tareline.toml").write_text('[broker]\nurl = "mqtt://192.0.2.7:1884"\nroot = "home/fish"\n')
-    command = ["flash", "feeder", "--device", "feeder-1", "--wifi", "home"]
+    command = ["flash", "feeder", "--device", "feeder-1", "--wifi", "home", "--prepare"]
     done = CliRunner().invoke(app, command, env={"TARELINE_WIFI_PASSWORD": "a good one"})
     assert done.exit_code == 0, done.output
     settings = json.loads((tmp_path / "board-feeder-1" / "settings.json").read_text())
@@ -127,3 +138,15 @@ def test_the_command_prepares_checks_and_says_what_to_type(tmp_path: Path, monke
 
 def test_the_firmware_has_the_services_version() -> None:
     assert tareline.__version__ == load_firmware("runner").FIRMWARE
+
+
+def test_what_nobody_has_said_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "tareline.toml").write_text('[broker]\nurl = "mqtt://127.0.0.1:1883"\n')
+    command = ["flash", "feeder", "--device", "feeder-1", "--prepare"]
+    done = CliRunner().invoke(app, command, input="home\na hidden one\nmqtt://192.0.2.8\n")
+    assert done.exit_code == 0, done.output
+    settings = json.loads((tmp_path / "board-feeder-1" / "settings.json").read_text())
+    assert (settings["wifi"], settings["host"]) == ({"ssid": "home", "password": "a hidden one"}, "192.0.2.8")
+    assert "a hidden one" not in done.output
+    assert settings["setup_password"] in done.output

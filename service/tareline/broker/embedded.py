@@ -118,7 +118,7 @@ def main(port: int) -> int:
     try:
         from iotcore import IotCoreBroker
     except ImportError:
-        print('the package iotcore is missing: pip install "tareline[demo]"')
+        print('the package iotcore is missing; from a clone: pip install ".[demo]"')
         return 1
     logging.disable(logging.CRITICAL)  # it reports each message it routes
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -1,0 +1,1 @@
+"""Writing a board over USB: its files, its settings, the trial from the board itself, and its first word."""
