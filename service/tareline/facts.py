@@ -14,6 +14,7 @@ from tareline.feeding.days import ONE_DAY, day_end_ms, day_of, day_start_ms, day
 from tareline.feeding.doses import Dose, HandFeed
 from tareline.feeding.plan import largest_meal_g
 from tareline.feeding.ration import Meal, Ration, carried_g, ration_on
+from tareline.guard import faults
 from tareline.guard.hold import HoldState, Reason, Release, fold
 from tareline.guard.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water, raised
 from tareline.guard.stops import Stop
@@ -150,6 +151,13 @@ def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int)
     return doses, [handfeed(entry) for entry in entries if entry.kind == "handfeed"]
 
 
+def losses(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> list[tuple[int, str, float]]:
+    """What feeders of a tank told in [start, end) to have left their hoppers without a step: (when, feeder, grams)."""
+    entries = ledger.standing(tx, "", context.register.stays("feeder", tank), ["fault"], start_ms, end_ms)
+    told = ((e.at_ms, str(e.device), faults.lost_g(e.body["code"], e.body.get("detail"))) for e in entries)
+    return [loss for loss in told if loss[2] > 0]
+
+
 def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: date) -> float:
     """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold."""
     before = day - ONE_DAY
@@ -164,6 +172,7 @@ def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: 
     doses, handfeeds = fed(tx, context, tank, start_ms, end_ms)
     unknown_g = largest_meal_g(then)
     counted_g = sum(d.counted_g(unknown_g) for d in doses) + sum(h.mass_g for h in handfeeds)
+    counted_g += sum(grams for _, _, grams in losses(tx, context, tank, start_ms, end_ms))
     return carried_g(now, max(0.0, then.daily_g - counted_g))
 
 

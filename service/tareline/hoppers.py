@@ -9,7 +9,7 @@ from tareline import facts
 from tareline.context import Context
 from tareline.entries import stated
 from tareline.feeding.hopper import hopper
-from tareline.guard.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
+from tareline.guard.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.reconciling import Account
 
 
@@ -43,17 +43,17 @@ def daily_g(plan: Mapping[str, Any] | None) -> float:
 
 
 def advice_view(
-    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None
+    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None, plan: Mapping[str, Any] | None
 ) -> dict[str, Any] | None:
     """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
-    known."""
+    known. plan: the body of the feeder's newest `down/plan`."""
     ref = (context.register.now("feeder", feeder) or {}).get("food")
     food = None if ref is None else context.register.now("food", ref)
     if food is None:
         return None
     latest = facts.latest_readings(tx, context, tank)
     advice = hopper_advice(
-        hold_line_mg_n_per_l(facts.lines(context, tank)),
+        facts.lines(context, tank),
         context.need("tank", tank)["volume_l"],
         food["protein_percent"],
         latest["ph"][0] if "ph" in latest else None,
@@ -66,9 +66,10 @@ def advice_view(
         "most_g": round_down_g(advice.mass_g),
         "content_g": content_g,
         "exceeded": content_g is not None and content_g > advice.mass_g,
+        "analyte": advice.analyte,
         "line_mg_n_per_l": advice.line_mg_n_per_l,
         "ph": advice.ph,
         "temperature_c": advice.temperature_c,
         "assumed": list(advice.assumed),
-        "text": advice_text(feeder, advice, content_g),
+        "text": advice_text(feeder, advice, content_g, daily_g(plan)),
     }

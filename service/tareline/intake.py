@@ -21,6 +21,7 @@ from tareline.devices.journals import Track
 from tareline.devices.messages import Message
 from tareline.devices.placing import Boots
 from tareline.facts import hold_state
+from tareline.guard.faults import lost_g
 from tareline.guard.stops import STOPS
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
@@ -482,6 +483,8 @@ class Intake:
         stamp_ms = self._context.stamp_ms()
         entry = ledger.add(tx, "fault", at_ms, stamp_ms, raw, device=device, at_high_ms=high_ms)
         log.warning("%s reports the fault %s: %s", device, fault.code, fault.detail or "")
+        if lost_g(fault.code, fault.detail):
+            taken.dosed.add(device)  # which the tank's other feeders get less for
         if fault.code in STOPS and self._context.register.now("feeder", device) is not None:
             tank = guarding.stopped(tx, self._context, device, fault.code, entry)
             if tank is not None:

@@ -43,6 +43,7 @@ class _Tank:
     rations: Sequence[Ration]
     state: HoldState
     doses: Sequence[Dose]
+    losses: Sequence[tuple[int, str, float]]
     by_hand_g: float
     carried_g: float
 
@@ -103,6 +104,7 @@ def _look(tx: Connection, context: Context, tank: str, now_ms: int) -> _Tank:
         rations=facts.rations(tx, tank, zone, day_start_ms(today, zone)),
         state=facts.hold_state(tx, tank),
         doses=doses,
+        losses=facts.losses(tx, context, tank, day_start_ms(today, zone), day_end_ms(today, zone)),
         by_hand_g=sum(h.mass_g for h in handfeeds),
         carried_g=facts.carried_over_g(tx, context, tank, zone, today),
     )
@@ -170,6 +172,7 @@ def plan_of(feeder: str, tank: _Tank | None, now_ms: int) -> Plan:
         return empty_plan(now_ms, tank.zone)
     unknown_g = largest_meal_g(ration_on(day_of(now_ms, tank.zone), tank.zone, tank.rations))
     counted = [(d.feeder, d.counted_g(unknown_g)) for d in tank.doses]
+    counted += [(owner, grams) for _, owner, grams in tank.losses]
     others_g = sum(grams for owner, grams in counted if owner != feeder)
     counted_g = sum(grams for _, grams in counted) + tank.by_hand_g
     fed = FedToday(counted_g, others_g + tank.by_hand_g, tank.carried_g)

@@ -181,6 +181,7 @@ class Views:
         spans = [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
         rations = facts.rations(tx, tank, zone, spans[0][0])
         doses, handfeeds = facts.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
+        losses = facts.losses(tx, self._context, tank, spans[0][0], spans[-1][1])
         state = facts.hold_state(tx, tank, spans[0][0])
         held = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
         told = self._reconciling.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
@@ -190,7 +191,11 @@ class Views:
             carries = ration is not None and ration.carry_over > 0
             carried_g = facts.carried_over_g(tx, self._context, tank, zone, day) if carries else 0.0
             unknown_g = largest_meal_g(ration)
-            books.append(day_book(day, zone, rations, doses, handfeeds, held, unknown_g, one, carried_g, now_ms))
+            start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
+            lost_g = sum(grams for at_ms, _, grams in losses if start_ms <= at_ms < end_ms)
+            books.append(
+                day_book(day, zone, rations, doses, handfeeds, held, unknown_g, one, carried_g, now_ms, lost_g)
+            )
         return books, told
 
     def _day(self, tank: str, book: DayBook, told: Told) -> dict[str, Any]:
@@ -418,7 +423,9 @@ class Views:
                     stopped = stop_view(stop, held, told.get((name, "hold")), zone)
                     advice = None
                     if kind == "feeder" and tank is not None:
-                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone))
+                        plan = told.get((name, "plan"))
+                        body = None if plan is None else plan.body
+                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone), body)
                     found.append(
                         {
                             **device_view(name, kind, tank, device, told, track, zone),

@@ -237,7 +237,9 @@ class Watching:
         doses = [facts.dose(entry) for entry in entries]
         plan = device_store.issued(tx).get((feeder, "plan"))
         unanswered = self._unanswered(doses, plan, known, now_ms) if plan is not None else []
-        found = troubles.of_feeder(place, feeder, doses, unanswered, now_ms)
+        stops = ledger.newest(tx, "stop", device=feeder)
+        handled_ms = stops[0].at_ms if stops else 0
+        found = troubles.of_feeder(place, feeder, doses, unanswered, now_ms, handled_ms)
         unweighed_ms = self._unweighed_ms(tx, feeder)
         found += [troubles.of_unweighed(place, feeder, unweighed_ms)] if unweighed_ms is not None else []
         account = self._reconciling.account(feeder)
@@ -278,9 +280,12 @@ class Watching:
         """Silence, another board, faults and messages that were not understood."""
         device, found = known.device, []
         stop = facts.open_stop(tx, device) if kind == "feeder" else None
-        if stop is not None:
-            asked = device_store.issued(tx).get((device, "hold"))
-            found.append(troubles.of_stop(place, device, stop, asked is None or bool(asked.body["held"])))
+        asked = device_store.issued(tx).get((device, "hold"))
+        if stop is not None and asked is not None:
+            # A minute to confirm its release is given to a feeder, as for every hold.
+            waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
+            if asked.body["held"] or waited_ms >= CONFIRM_MS:
+                found.append(troubles.of_stop(place, device, stop, bool(asked.body["held"])))
         if known.silence_noted and known.status_ms is not None:
             found.append(troubles.of_silence(place, device, kind, known.status_ms, now_ms))
         boards = [e for e in ledger.newest(tx, "device", device=device, limit=20) if e.body["event"] == "board"]

@@ -31,6 +31,7 @@ WHAT = (
     "Poison message",
     "Board swapped",
     "Power cut in a dose",
+    "Update gone wrong",
 )
 
 
@@ -59,7 +60,7 @@ def test_each_named_test_exists(fault: Fault) -> None:
 def test_each_code_is_one_of_the_firmware() -> None:
     text = (firmware_dir() / "FAULTS.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`([a-z]+(?:_[a-z]+)*)`", text))
-    codes = set(load_firmware("base").FAULTS | load_firmware("weighing").FAULTS)
+    codes = set(load_firmware("base").FAULTS | load_firmware("weighing").FAULTS | load_firmware("update").UPDATE_FAULTS)
     others = {"ceiling_g_per_day", *load_firmware("dosing").OUTCOMES}
     assert named - others <= codes
     assert {"stopped_over", "stopped_loss", "stopped_unweighed", "two_installations"} <= named

@@ -80,6 +80,13 @@ def test_the_alert_comes_at_once_and_speaks_for_the_doses_before_it(house: House
     house.hear(house.dose(1, outcome="over", after_g=49.0), house.dose(2, outcome="over", before_g=49.0, after_g=48.0))
     fault(house, "stopped_over")
     assert set(alerts(house)) == {"feeder stopped itself, feeding is held"}
+    house.confirm()
+    release(house)
+    house.confirm()
+    assert set(alerts(house)) == {"more was fed than the ration"}, "doses that a person looked at are not told again"
+    house.clock.advance(1)
+    house.hear(house.dose(3, outcome="over", before_g=48.0, after_g=47.0))
+    assert "feeder gave too much" in alerts(house)
 
 
 def test_the_service_does_not_say_that_it_feeds_before_the_release_is_confirmed(house: House) -> None:
@@ -94,7 +101,9 @@ def test_the_service_does_not_say_that_it_feeds_before_the_release_is_confirmed(
     assert hold["message"] == "feeder has stopped itself and is not known to go on"
     assert hold["confirmed_by_feeders"] == {FEEDER: False}
     assert stopped(house)["waits_for"] == "the feeder, which has yet to confirm the release"  # type: ignore[index]
-    assert "feeder has stopped itself" in alerts(house)
+    assert alerts(house) == {}, "a minute is given to it"
+    house.clock.advance(MINUTE_MS)
+    assert set(alerts(house)) == {"feeder has stopped itself"}
     house.confirm()
     assert stopped(house) is None
     assert house.hold()["message"] == "feeding"

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from feeder_world import plan as feeder_plan
+from feeder_world import running
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.broker.link import Down
@@ -249,6 +251,31 @@ def test_a_feeder_that_gave_four_times_too_much_leaves_the_others_less_of_the_da
     assert targets(house, "2025-06-15", "second") == {}
     house.hear(house.dose(3, outcome="over", target_g=0.2, steps=200, before_g=48.4, after_g=47.0))
     assert cap_g(house, "second") == 0.0
+
+
+def test_what_left_a_hopper_without_a_step_is_taken_off_the_days_of_the_others(house: House) -> None:
+    """In the words of the firmware itself: a hopper that has lost a gram."""
+    second_feeder(house)
+    desk = running(feeder_plan(cap_g=5)).run(MINUTE_MS)
+    desk.hopper_ug -= 1_000_000
+    desk.run(2 * HOUR_MS)
+    (fault,) = [one for one in desk.of("fault") if one["code"] == "mass_lost"]
+    house.hear(house.message("fault", {**fault, "at_ms": house.clock.now_ms()}))
+    assert cap_g(house, "second") == pytest.approx(1.0, abs=0.05), "at the least, beyond the doubt of its cell"
+    assert cap_g(house) == 2.0, "its own it counts itself"
+    assert sum(targets(house, "2025-06-15", "second").values()) == pytest.approx(0.0, abs=0.02)
+    assert house.today()["remaining_g"] == pytest.approx(0.0, abs=0.05)
+    house.clock.advance(DAY_MS)
+    house.service.tick()
+    assert cap_g(house, "second") == 2.0, "it was that day's"
+
+
+@pytest.mark.parametrize("detail", [None, "", "much", "ug", "-5 ug", "1e5 ug", "99999999999 ug"])
+def test_a_loss_of_unknown_size_takes_nothing_off(house: House, detail: str | None) -> None:
+    second_feeder(house)
+    body = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 5, "code": "mass_lost", "detail": detail}
+    house.hear(house.message("fault", body))
+    assert cap_g(house, "second") == 2.0
 
 
 def test_a_hold_says_whether_the_hopper_is_off_the_cell(house: House) -> None:

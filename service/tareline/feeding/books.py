@@ -73,9 +73,11 @@ def day_book(
     dispensed: Dispensed,
     carried_g: float,
     now_ms: int,
+    lost_g: float = 0.0,
 ) -> DayBook:
     """The book of one day from everything around it; doses and hand feeds outside the day are left aside.
 
+    lost_g: what left hoppers without a step that day, as their feeders told.
     unknown_g: what a dose of unknown size counts as when the rest of the budget is worked out. carried_g: what the day
     may be fed besides its ration, from what remained of the day before.
     """
@@ -85,7 +87,7 @@ def day_book(
     ration = ration_on(day, zone, rations) if start_ms < end_ms else None
     budget_g = ration.daily_g + carried_g if ration else None
     handfed_g = sum(h.mass_g for h in by_hand)
-    counted_g = sum(d.counted_g(unknown_g) for d in own) + handfed_g
+    counted_g = sum(d.counted_g(unknown_g) for d in own) + handfed_g + lost_g
     held_ms = sum(span.overlap_ms(start_ms, end_ms, now_ms) for span in held)
     return DayBook(
         day=day,

@@ -206,7 +206,7 @@ def _held(
             f"starved/{place.tank}",
             *(f"boards/{device}" for device in devices),
             *(f"stopped/{feeder}" for feeder in stopped),
-            *(f"surplus/{feeder}" for feeder in stopped),
+            *([f"over/{place.tank}"] if stopped else []),
         ),
     )
 

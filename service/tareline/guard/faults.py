@@ -1,9 +1,19 @@
 """What a device's fault codes mean to a keeper: what is so, and what to do. firmware/README.md lists the codes."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tareline.guard.stops import STOPS
+
+
+def lost_g(code: str, detail: str | None) -> float:
+    """What a feeder tells to have left its hopper without a step, in grams: at the least, beyond the doubt of its cell.
+
+    0 for every other fault, and where its detail names no mass.
+    """
+    found = _LOST_UG.match(detail or "") if code == LOSS else None
+    return int(found[1]) / 1e6 if found is not None else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +153,8 @@ CELL_FAULTS = ("cell_dead", "cell_saturated", "cell_stuck", "cell_quiet", "scale
 NO_NEWS = (
     *STOPS,
     UNWEIGHED,
-    *("button_release", "clock_jump", "gain_refused", "backlog_thinned", "samples_lost", "update_done"),
+    *("button_release", "update_done", "clock_jump", "gain_refused", "backlog_thinned", "samples_lost"),
 )
+LOSS = "mass_lost"
+_LOST_UG = re.compile(r"(\d{1,9}) ug\b")
 UNKNOWN_FAULT = "firmware/README.md says for each fault what to do"

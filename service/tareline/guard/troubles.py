@@ -24,12 +24,18 @@ LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unl
 
 
 def of_feeder(
-    place: Place, feeder: str, doses: Sequence[Dose], unanswered: Sequence[tuple[str, int]], now_ms: int
+    place: Place,
+    feeder: str,
+    doses: Sequence[Dose],
+    unanswered: Sequence[tuple[str, int]],
+    now_ms: int,
+    handled_ms: int = 0,
 ) -> list[Concern]:
     """What a feeder's newest doses say: too much, a jam, an empty hopper, too little, missed meals, missing answers.
 
     doses: of the last days, by time. unanswered: (meal id, planned at) of meals that should have come in while the
-    feeder was online.
+    feeder was online. handled_ms: doses up to here that gave too much have stopped the feeder, which is told by itself,
+    and which a person has looked at before it goes on.
     """
     found = []
     trouble: dict[str, list[Dose]] = {}
@@ -39,7 +45,7 @@ def of_feeder(
             trouble.clear()
             surplus.clear()
         elif dose.outcome == "over":
-            surplus.append(dose)
+            surplus += [dose] if dose.at_ms > handled_ms else []
         elif dose.outcome in _STOPPED:
             trouble.setdefault(dose.outcome, []).append(dose)
     found += [_of_surplus(place, feeder, surplus)] if surplus else []
@@ -133,7 +139,7 @@ def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concer
         text=f"Since {place.when(stop.since_ms)}: {cause.found}. It feeds nothing. {waits}. {cause.do}; look "
         "also whether it is in reach of the network.",
         urgent=True,
-        covers=(f"surplus/{feeder}", f"starved/{place.tank}"),
+        covers=(f"starved/{place.tank}",),
     )
 
 
