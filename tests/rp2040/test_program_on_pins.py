@@ -1,7 +1,6 @@
 """The whole feeder on an RP2040's core, as it is shipped: its files on a flash, its chips on the pins that are the
 defaults of boards with this chip. In the place of the radio (tests/rp2040/radio) is a serial line to a broker."""
 
-import json
 import random
 import tempfile
 from pathlib import Path
@@ -10,9 +9,9 @@ from typing import Any
 import pytest
 from broker import Broker
 from pin_chips import Ds18b20Chip, Hx711Chip, PushButton, StepDriver
-from rp2_board import Rp2Board, firmware
+from rp2_board import Rp2Board
 
-from tareline.boards import modules_of
+from tareline.boards import prepare
 from tareline.resources import load_firmware
 
 HERE = Path(__file__).parent
@@ -40,17 +39,11 @@ SETTINGS = {
 
 
 def on_flash() -> dict[str, bytes]:
-    """What a board's flash holds before its first start, with the manifest that the program looks for."""
-    files = firmware(*modules_of("board_feeder"))
-    files["settings.json"] = json.dumps(SETTINGS).encode()
-    files["main.py"] = b"import gc\n\ngc.threshold(4096)\nimport board_feeder\n\nboard_feeder.start()\n"
-    selfcheck, journal = load_firmware("selfcheck"), load_firmware("journal")
+    """What a board's flash holds before its first start: what `tareline flash` writes."""
     with tempfile.TemporaryDirectory() as name:
-        for path, content in files.items():
-            (Path(name) / path).write_bytes(content)
-        flash = load_firmware("files").Files(name)
-        journal.save_one(flash, selfcheck.NAME, {path: selfcheck.crc_of(flash, path) for path in files})
-        files[selfcheck.NAME] = (Path(name) / selfcheck.NAME).read_bytes()
+        out = Path(name) / "board"
+        prepare(out, SETTINGS, None)
+        files = {path.relative_to(out).as_posix(): path.read_bytes() for path in out.rglob("*") if path.is_file()}
     return files | RADIO | {"power_s.txt": str(NOW_S).encode()}
 
 
