@@ -107,11 +107,14 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    before = set(sys.modules)
+    before = dict(sys.modules)
     yield Bench(tmp_path, monkeypatch)
-    for name in set(sys.modules) - before:
+    for name in list(sys.modules):
         if Path(getattr(sys.modules[name], "__file__", None) or "").parent == firmware_dir():
             del sys.modules[name]
+    # Other tests of this process may have loaded the firmware's modules for themselves.
+    for name, module_before in before.items():
+        sys.modules.setdefault(name, module_before)
 
 
 def motor_off(hardware: Hardware, chip: str) -> bool:
