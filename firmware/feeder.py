@@ -49,8 +49,6 @@ WEIGHT_EVERY_MS = 60 * MINUTE_MS
 RESEND_FIRST_MS = 5 * MINUTE_MS
 RESEND_LAST_MS = 60 * MINUTE_MS
 LONGEST_WAIT_MS = 1000
-OFFER_AFTER_MS = 1000  # after a connect, where more wait than FEW_DOSES
-FEW_DOSES = 32
 GREETED_MS = 2000  # after a connect nothing takes long: the answer to the hello must be taken while it is fresh
 ASK_AGAIN_MS = 5 * MINUTE_MS
 MOST_LEFT = 8  # installations whose plans were in force before; more of them take turns for sure
@@ -90,7 +88,6 @@ class Feeder(Feeding):
         self.resend_ms = RESEND_FIRST_MS
         self.weight_due = MINUTE_MS  # time for the link to come up first
         self.weight_told = False
-        self.connected_at = 0
         self.ask_at = None  # when to say hello again, for a plan that there was no memory for
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
@@ -177,7 +174,6 @@ class Feeder(Feeding):
         """The link is up and subscribed: say who and how, and offer every dose that was not received."""
         self._advance()
         self.connected = True
-        self.connected_at = self.uptime
         if not self.weight_told:
             self.weight_due = self.uptime + GREETED_MS
         self.hw.publish("status", {"online": True}, True)
@@ -432,8 +428,6 @@ class Feeder(Feeding):
         if self.ask_at is not None and self.uptime >= self.ask_at:
             self.ask_at = None
             self.hello_at = None  # which has the service send its plan once more
-        if len(self.memory.places) > FEW_DOSES and self.uptime - self.connected_at < OFFER_AFTER_MS:
-            return  # first what the service has received already, and its plan while there is memory for it
         if self.memory.file.dirty:
             return  # a dose goes out only as flash has it: it must read the same after a power cut
         while self.hw.room() > 0:
