@@ -31,8 +31,8 @@ RIGHT_MS = 6 * SECOND
 GRACE_MS = 10 * MINUTE  # firmware/README.md: a meal later than this is missed
 
 
-class RuleBrokenError(AssertionError):
-    """A rule of the contract does not hold."""
+class RuleBrokenError(BaseException):
+    """A rule of the contract does not hold. No handler of the firmware may catch it."""
 
 
 class Moved(NamedTuple):

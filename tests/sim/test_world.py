@@ -9,6 +9,7 @@ import os
 from collections import Counter
 
 import pytest
+from model import RuleBrokenError
 from world import World
 
 FULL = os.environ.get("TARELINE_FULL") == "1"
@@ -60,7 +61,7 @@ def _run(seed: int) -> tuple[int, str, Counter[str]]:
     world = World(seed)
     try:
         world.run()
-    except Exception as error:
+    except (Exception, RuleBrokenError) as error:
         return seed, f"{type(error).__name__}: {error}", world.counts
     return seed, "", world.counts
 

@@ -29,6 +29,10 @@ class PowerCutError(BaseException):
     """The power is gone: nothing of the program runs any more."""
 
 
+class MovedError(BaseException):
+    """What must never happen; no handler of the firmware may catch it."""
+
+
 class World:
     """The seam of firmware/feeder.py, and everything around it that a test may want to bend."""
 
@@ -91,7 +95,8 @@ class World:
         return self.cell == "good" and mass_ug > 0
 
     def step(self, steps: int) -> int:
-        assert not self.held, "the motor moved during a hold"
+        if self.held:
+            raise MovedError("the motor moved during a hold")
         made = steps if self.stall_after is None else min(steps, self.stall_after)
         self.moves.append((self.true_ms, made))
         self.hopper_ug = max(0, self.hopper_ug - int(made * GAIN_NG * self.share) // 1000)

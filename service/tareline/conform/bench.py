@@ -13,7 +13,7 @@ SECOND = "conform-second"
 MOST_DOSES = 60  # what a run asks for at most, in doses of its size
 DAY_MS = 86_400_000
 EXPIRES_MS = 60_000
-FIRST_WORD_S = 8.0  # a device that is connected has its status and hello retained
+FIRST_WORD_S = 30.0  # a device that is connected has its status and hello retained; one that starts joins first
 
 
 class Unfit(Exception):  # noqa: N818 - a case that cannot be tried is no error
