@@ -443,8 +443,9 @@ class Feeder(Feeding):
             except OSError as error:
                 self._fault("flash_failed", "a dose: %s" % error)
                 continue
-            self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
-            self.sent_at = self.uptime
+            if dose is not None:
+                self.hw.publish("dose", dose_message(dose, self.memory.journal_id), False)
+                self.sent_at = self.uptime
 
     def _next_to_tell(self):
         """The number of the dose to offer next: of those asked for, then of those not offered yet; None: all are."""

@@ -170,6 +170,8 @@ class Plan:
         self.days = []
         self.base_ms = 0
         self.meals = []
+        self.daily_ug = self.until_ms = self.blind_days = 0
+        self.at_utc_s = []
         if fields is not None:
             self._read(fields)
 
