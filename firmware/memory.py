@@ -8,6 +8,7 @@ Records (key `k`), each a JSON object with short keys to spare the flash:
   f  marks of command ids that have acted and never expire
   g  the gain in force and what bounds its next change
   l  the day's counter with food that left without a step
+  r  everything up to this number was received
   s  a stop by itself, or its end (see Stop)
   i  intent: a dose about to be given, with the day's counter as it stands with the dose counted in full
   n  a dose that is complete: how an intent ended, or held, missed, capped to nothing, or copied by a rewrite; with the
@@ -173,6 +174,9 @@ class Memory:
             self.forever += record["marks"]
         elif kind == "g":
             self.gain = record["gain"]
+        elif kind == "r":
+            self.received = max(self.received, record["seq"])
+            self.places.forget(record["seq"], None)
         elif kind == "l":
             self.counter = Counter(*record["c"])
         elif kind == "s":
@@ -393,9 +397,12 @@ class Memory:
             return
         self.gaps = False
         self.received = max(self.received, seq)
-        self.freed += DOSE_SIZE * self.places.forget(seq, self.open_seq)
+        gone = self.places.forget(seq, self.open_seq)
+        self.freed += DOSE_SIZE * gone
         if (self.freed > REWRITE_FREED and 2 * self.freed > self.file.size) or self.file.dirty:
             self.rewrite(now_ms, kept_meals)
+        elif gone:
+            self._append({"k": "r", "seq": seq})  # or they would be offered again after the next start
 
     def first_held(self):
         """The oldest sequence number still held; the next one to come where none is."""

@@ -26,7 +26,6 @@ from link import TAILS, Link
 FIRMWARE = "0.1.0"
 COLLECT_BYTES = 4096  # often, so that what lives long lies close together; main.py sets it before anything is imported
 LOOK_MS = 20  # how often the button is looked at
-LISTEN_FIRST_MS = 1000
 STARTS = "starts.bin"  # how many starts in a row have ended in a crash
 CALM_MS = 10 * MINUTE_MS  # a start that has lasted so long is a good one
 MOST_CRASHES = 3  # then what the broker holds for this device may be the cause
@@ -78,24 +77,12 @@ class Seam:
         self.link = None
         self.logic = None
         self.updater = None
-        self.up_at = 0
         self.restarting = False
 
     def connect(self, link, logic):
         self.link = link
         self.logic = logic
-
-    def came_up(self):
-        """The link is up."""
-        self.up_at = self.ticks_ms()
-        self.logic.on_connect()
-
-    def room(self):
-        """How many more messages may be under way. None right after a connect: first it is heard what the service has
-        received already, and its plan is taken while there is memory for it."""
-        if (self.ticks_ms() - self.up_at) % self.ticks_period < LISTEN_FIRST_MS:
-            return 0
-        return self.link.room()
+        self.room = link.room
 
     def publish(self, tail, fields, retained=False, token=None):
         if tail == "hello":
@@ -144,7 +131,7 @@ def run(seam, logic, settings, look=None):
         settings["device"],
         platform.ticks_ms,
         platform.ticks_period,
-        seam.came_up,
+        logic.on_connect,
         logic.on_disconnect,
         logic.on_fault,
         platform.sockets,
