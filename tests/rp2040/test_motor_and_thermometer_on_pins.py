@@ -24,7 +24,8 @@ def test_every_pulse_is_a_step_under_an_interrupt_of_1_khz(rp2_image: Path) -> N
     assert not driver.coils_on
     apart = [later - earlier for earlier, later in zip(driver.times_us[21:], driver.times_us[22:], strict=False)]
     assert min(apart) >= 2500, "never faster than the driver was told"
-    assert sum(apart) / len(apart) < 2500 * 1.1
+    # A sleep of 2.5 ms may end only with the next tick: 3 ms.
+    assert sum(apart) / len(apart) < 3000 * 1.05
 
 
 def test_a_stall_ends_the_turn_and_the_coils_are_off(rp2_image: Path) -> None:
