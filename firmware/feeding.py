@@ -22,6 +22,7 @@ class Feeding(Base):
         self.plan = None
         self.hold = None
         self.dosing = False
+        self.turned = 0  # steps of the dose under way
         self.stopping = False
         self.damaged_files = hardware.damaged_files
         self.button_held = False
@@ -45,9 +46,12 @@ class Feeding(Base):
         )
 
     def _stop(self, code, detail):
-        """Feed nothing until a person or a new calibration says otherwise; the first reason stays."""
-        if self.memory.stop.code is None:
-            self._fault(code, detail)
+        """Feed nothing until a person or a new calibration says otherwise. The first reason stays, each is told; one that
+        ends by itself gives way."""
+        known = self.memory.stop.code
+        if known != code:
+            self._tell(code, detail)
+        if known is None or known == "stopped_unweighed":
             self._set_stop(Stop(code, False, detail))
 
     def _set_stop(self, stop):
@@ -162,6 +166,8 @@ class Feeding(Base):
 
     def _dose(self, cause, meal, asked):
         """Give a dose under every rule, and record it. Returns it, or None where flash refused it and nothing moved."""
+        if self.memory.stop.code == "stopped_unweighed":
+            self._weigh()  # which ends the stop where the scale works again
         if not self.held():
             if cause != "button":
                 asked = asked * self.hold.reduce_ppm // PPM
@@ -195,7 +201,7 @@ class Feeding(Base):
         try:
             outcome, more = self._give(dose, steps, capped, gain)
         except Exception as error:
-            self.memory.abandon()
+            self._break_off(dose)
             self.memory.losses.dosed(before and before[0], None, None, dose["T"], self.age, dose["e"])
             self._fault("program_error", "a dose: %r" % error)
             return self.memory.dose(dose["s"])
@@ -206,6 +212,15 @@ class Feeding(Base):
         if self.memory.overs[0] >= MOST_OVERS:
             self._stop("stopped_over", "%d doses in a row gave clearly too much" % self.memory.overs[0])
         return dose
+
+    def _break_off(self, dose):
+        """A dose has ended in an error: it is told as interrupted, with the steps that it may have made."""
+        dose["n"] = self.turned
+        dose["w"] = dose["x"] = dose["d"] = None
+        try:
+            self.memory.end(dose, "interrupted")
+        except Exception:
+            self.memory.abandon()  # then it stays an intent without an end, which says the same
 
     def _allowed(self, asked):
         """(the counter in force now, micrograms, steps, whether the cap left less) for what is asked.
@@ -234,6 +249,7 @@ class Feeding(Base):
         """Turn the motor and weigh: (how it went, the day's counter where more left than it has, else None)."""
         before = None if dose["w"] is None else (dose["w"], dose["d"])
         self.dosing = True
+        self.turned = 0
         try:
             done, stopped = self._turn(steps)
         finally:
@@ -272,8 +288,10 @@ class Feeding(Base):
             if self.hw.pump() is False or self.held():
                 return done, True
             wanted = min(CHUNK_STEPS, steps - done)
+            self.turned += wanted  # in case that it breaks off in an error
             made = self.hw.step(wanted)
             done += made
+            self.turned = done
             if made < wanted:
                 break
         return done, False
