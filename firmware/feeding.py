@@ -46,8 +46,8 @@ class Feeding(Base):
         )
 
     def _stop(self, code, detail):
-        """Feed nothing until a person or a new calibration says otherwise. The first reason stays, each is told; one that
-        ends by itself gives way."""
+        """Feed nothing until a person or a new calibration says otherwise. The first reason stays, and each is told; one
+        that ends by itself gives way."""
         known = self.memory.stop.code
         if known != code:
             self._tell(code, detail)
