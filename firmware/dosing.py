@@ -87,11 +87,11 @@ def judge(planned, done, stopped, capped, before_ug, after_ug, sd_ug, gain_ng):
     planned, done: steps. stopped: a hold or a restart ended it early. Weights are None where the cell gave none; then
     only the motor's own word counts.
     """
-    if stopped:
-        return "interrupted"
     outcome = None
     if before_ug is not None and after_ug is not None:
         outcome = _by_weight(expected_ug(done, gain_ng), before_ug - after_ug, after_ug, sd_ug)
+    if stopped and outcome != "over":
+        return "interrupted"
     if outcome is None and done < planned:
         outcome = "jam"
     return outcome or ("capped" if capped else "ok")

@@ -46,10 +46,12 @@ class Feeding(Base):
         )
 
     def _stop(self, code, detail):
-        """Feed nothing until a person or a new calibration says otherwise. The first reason stays, and each is told; one
+        """Feed nothing until a person or a new calibration says otherwise. The first reason stays, each is told; one
         that ends by itself gives way."""
         known = self.memory.stop.code
-        if known != code:
+        if known == code:
+            self._fault(code, detail)
+        else:
             self._tell(code, detail)
         if known is None or known == "stopped_unweighed":
             self._set_stop(Stop(code, False, detail))
