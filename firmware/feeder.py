@@ -88,7 +88,7 @@ class Feeder(Feeding):
         self.resend_ms = RESEND_FIRST_MS
         self.weight_due = MINUTE_MS  # time for the link to come up first
         self.weight_told = False
-        self.ask_at = None  # when to say hello again, for a plan that there was no memory for
+        self.ask_at = None  # when to say hello again, for what there was no memory for
         self.memory = Memory(hardware, hardware.random_id(), self.age)
         self.age = max(self.age, self.memory.last_age)
         counter = self.memory.counter
@@ -197,7 +197,7 @@ class Feeder(Feeding):
             # Whatever it was: the message is done with, or it would come again at every start, for ever.
             self.unread_hold = tail == "hold" and isinstance(error, MemoryError)
             self.refused = tail
-            if tail == "plan" and isinstance(error, MemoryError):
+            if tail in ("plan", "hold") and isinstance(error, MemoryError):
                 self.ask_at = self.uptime + ASK_AGAIN_MS
             try:
                 self._refuse(error)
