@@ -203,8 +203,8 @@ class Feeding(Base):
         try:
             outcome, more = self._give(dose, steps, capped, gain)
         except Exception as error:
+            self.memory.losses.dosed(dose["s"], before and before[0], None, None, dose["T"], self.age, dose["e"])
             self._break_off(dose)
-            self.memory.losses.dosed(before and before[0], None, None, dose["T"], self.age, dose["e"])
             self._fault("program_error", "a dose: %r" % error)
             return self.memory.dose(dose["s"])
         try:
@@ -262,7 +262,13 @@ class Feeding(Base):
         dose["n"] = done
         counted = dose["e"]
         self.memory.losses.dosed(
-            before and before[0], after and after[0], after and after[1], dose["T"], self.age, counted if done else 0
+            dose["s"],
+            before and before[0],
+            after and after[0],
+            after and after[1],
+            dose["T"],
+            self.age,
+            counted if done else 0,
         )
         if stopped and done == 0:
             dose["w"] = dose["d"] = None

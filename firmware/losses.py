@@ -42,10 +42,11 @@ class Reference:
 
 
 class Losses:
-    """What the last weighings say; `near` may be put on flash with each dose and given back after a start."""
+    """What the last weighings say; `near` is put on flash with the doses up to `seq`, and given back after a start."""
 
-    def __init__(self, near=None):
+    def __init__(self, near=None, seq=0):
         self.near = self.far = near
+        self.seq = seq
 
     def forget(self):
         """Whoever handles the hopper changes its mass: begin anew with the next weighing."""
@@ -68,8 +69,9 @@ class Losses:
             self.far = now
         return found
 
-    def dosed(self, before, after, deviation, c100, age, counted):
+    def dosed(self, seq, before, after, deviation, c100, age, counted):
         """A dose has moved. before, after: masses, None where the cell gave none; counted: what it is counted for."""
+        self.seq = seq
         taken = counted if before is None or after is None else before - after
         if self.far is not None:
             self.far = Reference(self.far.mass - taken, self.far.deviation, self.far.c100, self.far.age)

@@ -126,6 +126,7 @@ class Memory:
         self.overs = [0, 0]  # how many doses in a row gave too much; seq of the last one that was judged
         self.stop = Stop()
         self.losses = Losses()
+        self.intent_seq = 0  # while records are read: the dose whose intent was the last one
         self.gaps = False  # doses may be missing since the journal was damaged; numbers above may have been used
         for at, record in self.file.load():
             self._replay(at, record)
@@ -159,8 +160,7 @@ class Memory:
             self.overs = record["overs"]
             self.stop = Stop(*record["stop"])
             self.gaps = record["gaps"]
-            if record["near"]:
-                self.losses = Losses(Reference(*record["near"]))
+            self.losses = Losses(record["near"] and Reference(*record["near"]), record["near_seq"])
         elif kind in ("i", "n"):
             if "c" in record:
                 self.counter = Counter(*record["c"])
@@ -205,10 +205,25 @@ class Memory:
         return True
 
     def _replay_weights(self, dose):
-        if self._judged(dose):
-            self.losses = Losses(Reference(dose["x"], dose["d"], dose["T"], dose["g"]))
-        elif dose["o"] is None and dose["w"] is not None:  # power went in this dose: the scale will show what it gave
-            self.losses = Losses(Reference(dose["w"] - dose["e"], dose["d"], dose["T"], dose["g"]))
+        """What a dose did to the scale, once for each: its intent as if it had given all, its end as it was weighed."""
+        self._judged(dose)
+        losses = self.losses
+        seq, counted = dose["s"], dose["e"]
+        if not counted or seq < losses.seq or (seq == losses.seq and seq != self.intent_seq):
+            return
+        intent = dose["o"] is None
+        before, near = dose["w"], losses.near
+        if intent and before is not None:
+            losses.near = Reference(before - counted, dose["d"], dose["T"], dose["g"])
+        elif intent and near is not None:
+            near.mass -= counted
+        elif before is not None and dose["x"] is not None:
+            losses.near = Reference(dose["x"], dose["d"], dose["T"], dose["g"])
+        elif not dose["n"] and near is not None and seq == self.intent_seq:
+            near.mass += counted
+        losses.far = losses.near
+        losses.seq = seq
+        self.intent_seq = seq if intent else 0
 
     def _set_stop(self, stop):
         if stop.code is None:
@@ -239,6 +254,7 @@ class Memory:
             "stop": self.stop.to_record(),
             "gaps": self.gaps,
             "near": self.losses.near and self.losses.near.to_record(),
+            "near_seq": self.losses.seq,
         }
         yield None, checkpoint
         yield None, checkpoint

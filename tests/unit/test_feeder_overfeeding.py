@@ -280,3 +280,21 @@ def test_a_dose_that_breaks_off_in_an_error_is_recorded_in_full() -> None:
     assert doses[1]["outcome"] == "interrupted"
     assert doses[2]["outcome"] == "capped"
     assert left_g(desk) <= 0.3
+
+
+@pytest.mark.parametrize("rewritten", [False, True])
+def test_unweighed_doses_before_a_start_are_no_loss_after_it(rewritten: bool) -> None:
+    desk = running(plan(cap_g=5)).run(MINUTE)
+    desk.command("weighed", "dispense", target_g=0.2)
+    desk.cell = "dead"
+    for i in range(3):
+        desk.command(f"c{i}", "dispense", target_g=0.2)
+    if rewritten:
+        desk.feeder.memory.rewrite(desk.true_ms)
+    desk.command("last", "dispense", target_g=0.2)
+    desk.cell = "good"
+    desk.boot().connect().run(2 * HOUR)
+    assert "mass_lost" not in desk.faults()
+    desk.hopper_ug -= 300_000
+    desk.run(2 * HOUR)
+    assert "mass_lost" in desk.faults()
