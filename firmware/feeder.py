@@ -113,6 +113,8 @@ class Feeder(Feeding):
         self.hold = self._load_hold()
         kept, damaged = load_one(hardware, "button.bin")
         self.button_held = damaged or bool(kept)
+        if damaged:
+            self._tell("button_hold", "what flash had of it could not be read")
 
     # What flash holds besides the journal
 
@@ -127,7 +129,8 @@ class Feeder(Feeding):
                 damaged = True
         if damaged:
             self._fault("hold_damaged", "")
-            return Hold("", 0, True)
+            floors, _ = load_one(self.hw, "floors.bin")
+            return Hold("", 0, True, floors=floors)
         return Hold()
 
     # The owner's calls
@@ -269,10 +272,14 @@ class Feeder(Feeding):
             if known.installation and hold.installation not in (known.installation, own):
                 # Another installation may stop feeding at any time, but let it go on only once its plan is in force.
                 self.foreign_hold = hold
+                known.floors = known.floors_with(hold.installation, hold.version, own)
+                self._keep_holds()
                 return
             if hold.same_as(known):
                 return
-        hold.inherit(known, own)
+        if hold.held:
+            self.foreign_hold = None  # a release of before this hold does not end it
+        hold.floors = known.floors_with(hold.installation, hold.version, own)
         self.hold = hold
         self._keep_holds()
         if not hold.held or hold.version > floor:  # a hold of before that comes once more has not begun now
@@ -308,6 +315,8 @@ class Feeder(Feeding):
         """Put the holds on flash; obeyed at once all the same, and where flash refuses, tried again at every tick."""
         self.holds_kept = False
         try:
+            # Kept twice: where the hold itself is damaged, an old release must not end it.
+            save_one(self.hw, "floors.bin", self.hold.floors)
             save_one(self.hw, "hold.bin", self.hold.to_record())
             save_one(self.hw, "button.bin", self.button_held)
             self.holds_kept = True

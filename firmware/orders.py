@@ -329,15 +329,15 @@ class Hold:
                 return version
         return 0
 
-    def inherit(self, older, kept):
-        """Take over what an older hold knew of eight installations' versions; never forgotten: `kept` and its own."""
-        mark = mark_of(self.installation)
-        floors = [entry for entry in older.floors if entry[0] != mark]
-        if self.installation:
-            floors.append([mark, max(self.version, older.floor(self.installation))])
+    def floors_with(self, installation, version, kept):
+        """The floors with one more version seen, of eight installations; never forgotten: `kept` and this one."""
+        mark = mark_of(installation)
+        floors = [entry for entry in self.floors if entry[0] != mark]
+        if installation:
+            floors.append([mark, max(version, self.floor(installation))])
         while len(floors) > MOST_FLOORS:
             floors.pop(1 if floors[0][0] == mark_of(kept) else 0)
-        self.floors = floors
+        return floors
 
 
 def read_hold(fields):

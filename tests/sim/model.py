@@ -66,6 +66,7 @@ class Model:
         self.holds: list[dict[str, Any]] = [{"version": 0, "held": False, "reduce_to": None}]
         self.local = [False]  # a hold by the button
         self.released = 0  # the largest version of a hold handled
+        self.half_released = 0  # the same with those that power or flash cut short: an older release may be ignored
         self.meals: set[str] = set()
         self.commands: dict[str, int] = {}  # id -> how often it acted
         self.presses = 0
@@ -96,12 +97,15 @@ class Model:
             return
         newer = [hold for hold in self.holds if hold["version"] > fields["version"]]
         if fields["held"] and all(hold["held"] for hold in self.holds) and newer:
+            if len(self.holds) > 1:  # the newer word may be one that power cut short
+                self.holds.append(fields)
             return  # held already, by a newer word
-        if not sure:
+        if not sure or (not fields["held"] and fields["version"] < self.half_released):
             newer = self.holds
         elif fields["held"]:  # obeyed whatever its version, unless a newer one holds already
             newer = [hold for hold in newer if hold["held"]]
         self.holds = [fields, *newer]
+        self.half_released = max(self.half_released, fields["version"])
         if sure:
             self.released = max(self.released, fields["version"])
 

@@ -339,6 +339,48 @@ def test_a_damaged_hold_holds() -> None:
     assert "hold_damaged" in desk.faults()
 
 
+def test_an_old_release_does_not_end_a_hold_that_was_damaged_on_flash() -> None:
+    desk = running(plan()).say("hold", hold(False, 10)).say("hold", hold(True, 20))
+    desk.files["hold.bin"] = desk.files["hold.bin"][:-3]
+    desk.boot().connect()
+    desk.say("hold", hold(False, 10)).run(MINUTE)
+    assert desk.feeder.held()
+    desk.say("hold", hold(False, 21)).run(MINUTE)
+    assert not desk.feeder.held()
+
+
+def test_another_installation_s_release_of_before_a_hold_does_not_end_it() -> None:
+    desk = running(plan()).say("hold", hold(False, 10))
+    desk.say("hold", hold(False, 30, installation="B"))
+    desk.say("hold", hold(True, 20))
+    desk.say("plan", plan(version=3, installation="B"))
+    assert desk.feeder.held()
+    desk.say("hold", hold(False, 30, installation="B"))
+    assert not desk.feeder.held()
+
+
+def test_another_installation_s_release_counts_for_what_may_release_later() -> None:
+    """What a broker hands over once more after a start ends no hold that it has seen the end of."""
+    desk = running(plan(installation="B")).say("hold", hold(True, 5, installation="B"))
+    desk.say("hold", hold(False, 30))
+    desk.say("hold", hold(True, 10)).say("hold", hold(False, 11))
+    assert desk.feeder.held()
+    desk.say("hold", hold(False, 30))
+    assert not desk.feeder.held()
+
+
+def test_a_damaged_hold_by_the_button_holds_and_is_told() -> None:
+    desk = running(plan())
+    desk.feeder.long_press()
+    desk.feeder.long_press()
+    desk.files["button.bin"] = desk.files["button.bin"][:-3]
+    desk.boot().connect().run(MINUTE)
+    assert desk.feeder.held()
+    assert "button_hold" in desk.faults()
+    desk.feeder.long_press()
+    assert not desk.feeder.held()
+
+
 def test_reduce_to_shrinks_meals_fallback_and_commands() -> None:
     desk = running(plan(meals=(meal("m", EIGHT, 0.1),), fallback_g=0.08)).say("hold", hold(False, 20, 0.5))
     desk.command("c", "dispense", target_g=0.06)
