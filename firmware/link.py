@@ -14,7 +14,7 @@ called from inside a callback.
 arrived stands in the inbox when it returns True. Where bytes come faster than it reads them it gives up after two
 seconds and returns False: then the motor must not turn, since a hold may stand behind them. `poll` reads 12 KiB at a
 time and is left at once when bytes come; where it is called with an inbox that is full, it reads no further until the
-owner has taken something.
+owner has taken something, unless the outbox is full as well.
 **What may block.** Only making a connection (see sockets.py), and `pump` never begins or continues that: there is no
 connection then over which a hold could come.
 
@@ -331,7 +331,10 @@ class Link:
         return sum([len(piece) for _, payload, _ in self.inbox for piece in payload or ()])
 
     def _read(self, busy):
-        """Read until nothing is left, a burst is over, or, unless busy, the inbox is full."""
+        """Read until nothing is left, a burst is over, or, unless busy, the inbox is full.
+
+        Where there is no room for answers, it reads on: the acknowledgements that make room stand behind messages.
+        """
         moved = False
         reader = self._reader
         self._drained = False
@@ -346,7 +349,7 @@ class Link:
                 self._heard = self._ticks()
                 self._pinged = None  # whatever comes shows that the connection lives
             while self._at < self._end:
-                if not busy and self._full():
+                if not busy and self._full() and self._outbox.room():
                     return moved
                 self._at = reader.feed(self._chunk, self._at, self._end)
                 if reader.complete:

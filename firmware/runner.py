@@ -98,6 +98,9 @@ class Seam:
             message = self.link.take(tail)
             if message is None:
                 return
+            if message[0] == "command" and self.link.up and not self.link.room():
+                self.link.inbox.insert(0, message)  # it waits until there is room for its answer
+                return
             if self.updater is not None and message[0] in self.updater.tails:
                 self.updater.on_message(message[0], message[1])
             elif not self.logic.on_message(message[0], message[1]):

@@ -33,6 +33,31 @@ NOWHERE, TEXT, ESCAPED, WORD = range(4)
 OBJECT, LIST = 123, 91  # { [
 
 
+def sound(text):
+    """A text as UTF-8 may have it, surrogate pairs joined (RFC 3629). ValueError for what else it may not hold:
+    MicroPython lets too long forms, numbers beyond U+10FFFF and single surrogates pass, and would send them on."""
+    if len(text) == len(text.encode("utf-8")):
+        return text  # ASCII only
+    joined = ""
+    high = 0
+    for char in text:
+        code = ord(char)
+        if high or 0xDC00 <= code < 0xE000:
+            if not high or not 0xDC00 <= code < 0xE000:
+                raise ValueError("a single surrogate")
+            joined += chr(0x10000 + ((high - 0xD800) << 10) + code - 0xDC00)
+            high = 0
+        elif 0xD800 <= code < 0xDC00:
+            high = code
+        elif code > 0x10FFFF or char.encode("utf-8") != chr(code).encode("utf-8"):
+            raise ValueError("no shortest form")
+        else:
+            joined += char
+    if high:
+        raise ValueError("a single surrogate")
+    return joined
+
+
 class Reader:
     """Takes pieces by `feed`; `result()` gives the object at the end. Both raise ValueError for what is no JSON object.
 
@@ -160,6 +185,7 @@ class Reader:
         if token is not None:
             try:
                 text = json.loads(b'"' + token + b'"') if b"\\" in token else str(token, "utf-8")
+                text = sound(text)
             except ValueError:
                 raise ValueError("a text that is no UTF-8, or has an escape that is none") from None
         if self._is_name:

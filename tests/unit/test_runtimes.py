@@ -53,6 +53,14 @@ def test_both_runtimes_say_the_same(name: str) -> None:
     assert there == here
 
 
+@pytest.mark.usefixtures("plain_names")
+def test_a_text_that_utf_8_may_not_hold_is_refused_by_both() -> None:
+    """MicroPython alone would take it, and send it on as JSON that nobody can read."""
+    __import__("portable_texts").check()
+    path = f"import sys; sys.path[:0] = [{str(firmware_dir())!r}, {str(HERE)!r}]; import portable_texts as t; t.check()"
+    assert "texts: ok" in micropython("256k", "-c", path)
+
+
 class Single(float):
     """A float that keeps 24 bits, as a board's does: each result goes through the four bytes of IEEE 754 single."""
 
