@@ -184,5 +184,5 @@ def test_a_service_that_comes_back_says_the_same(household: Household) -> None:
     household.service.kill()
     household.service.start()
     after = fresh(household)
-    for name in ("limit_g_per_day", "load_now_g_per_day", "proven_g_per_day", "diagnostics"):
+    for name in ("refuses", "diagnostics", "limit_g_per_day", "load_now_g_per_day", "proven_g_per_day"):
         assert after[name] == before[name], name
