@@ -12,6 +12,7 @@ from typing import Any
 
 import httpx
 import pytest
+from desk import Ear
 from device import Device
 from servers import SAVED, Broker, Service
 from waiting import until
@@ -166,3 +167,11 @@ def bare(common_servers: tuple[Broker, Service]) -> Iterator[Household]:
 def common(bare: Household) -> Household:
     """On the shared servers, furnished."""
     return bare.furnish()
+
+
+@pytest.fixture
+def ear(household: Household) -> Iterator[Ear]:
+    """Hears what the household's devices say."""
+    made = Ear(household.broker)
+    yield made
+    made.close()

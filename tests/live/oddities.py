@@ -1036,7 +1036,6 @@ MAKERS: tuple[tuple[str, int, Maker], ...] = (
     ("binary piece", 4, _binary_piece),
 )
 
-KINDS: tuple[str, ...] = tuple(kind for kind, _, _ in MAKERS)
 _RISING_WEIGHTS: tuple[int, ...] = tuple(accumulate(weight for _, weight, _ in MAKERS))
 
 

@@ -18,13 +18,6 @@ ROUNDS = 60 if FULL else 6
 
 
 @pytest.fixture
-def ear(household: Household) -> Iterator[Ear]:
-    made = Ear(household.broker)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def feeder(household: Household, ear: Ear, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Desk]:
     """The household's feeder on a desk, with a plan in force."""
     runtime = getattr(request, "param", "micropython")

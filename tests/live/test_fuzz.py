@@ -5,7 +5,6 @@ broker.
 With TARELINE_FULL=1 there are 100 000 messages.
 """
 
-import os
 import random
 import time
 from collections.abc import Iterator
@@ -16,7 +15,9 @@ from desk import Desk, Ear
 from oddities import Facts, odd_message
 from servers import Broker
 
-MESSAGES = 100_000 if os.environ.get("TARELINE_FULL") == "1" else 3000
+from conftest import FULL
+
+MESSAGES = 100_000 if FULL else 3000
 AT_A_TIME = 100
 # Of 256 KiB. What grows are the places of doses that nobody has received (1000 at most) and what is in force; after
 # 20 000 messages 64 KB were left.
@@ -39,7 +40,7 @@ def device(broker: Broker, ear: Ear, tmp_path: Path, request: pytest.FixtureRequ
     made.close()
 
 
-@pytest.mark.timeout(0 if MESSAGES > 3000 else 300)
+@pytest.mark.timeout(0 if FULL else 300)
 def test_no_message_silences_a_device(device: Desk, ear: Ear) -> None:
     rng = random.Random(1)
     hello = ear.of(device.device, "hello")[-1]

@@ -56,13 +56,6 @@ class Board(Desk):
 
 
 @pytest.fixture
-def ear(household: Household) -> Iterator[Ear]:
-    made = Ear(household.broker)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def board(household: Household, tmp_path: Path, old_set: updates.FirmwareSet) -> Iterator[Board]:
     made = Board(tmp_path / "flash", household, old_set)
     made.start()
