@@ -11,6 +11,12 @@ GOOD = (
     (b"\xf0\x9f\x90\x9f", 1),
     (b"\\ud83d\\udc1f", 1),
     (b"\\u0000", 1),
+    (b"\\u00e9", 1),
+    (b"\xc2\x80", 1),
+    (b"\xe0\xa0\x80", 1),
+    (b"\xed\x9f\xbf", 1),
+    (b"\xee\x80\x80", 1),
+    (b"\xf4\x8f\xbf\xbf", 1),
 )
 BAD = (
     b"\\ud83d",
@@ -19,7 +25,11 @@ BAD = (
     b"\xf4\x90\x80\x80",
     b"\xed\xa0\x80",
     b"\xc0\x80",
+    b"\xc1\xbf",
+    b"\xf0\x8f\xbf\xbf",
     b"\xc3",
+    b"\x80",
+    b"\xe2\x82",
     b"\xff",
 )
 
@@ -34,16 +44,15 @@ def read(text):
         return None
 
 
-def check():
-    for text, length in GOOD:
-        found = read(text)
-        assert found is not None, text
-        assert len(found) == length, text
-        assert found.encode("utf-8"), text
-    for text in BAD:
-        assert read(text) is None, text
-    print("texts: ok")
-
-
-if __name__ == "__main__":
-    check()
+def run():
+    """What each text is read as: its code points, or None where it is refused."""
+    found = []
+    for text in [text for text, _ in GOOD] + list(BAD):
+        value = read(text)
+        found.append([repr(text), None if value is None else [ord(one) for one in value]])
+    for (text, length), (_, value) in zip(GOOD, found):
+        assert value is not None, text
+        assert len(value) == length, text
+    for text, value in found[len(GOOD) :]:
+        assert value is None, text
+    return found

@@ -14,7 +14,7 @@ from tareline.resources import firmware_dir
 
 HERE = Path(__file__).parent
 MICROPYTHON = Path(sys.executable).with_name("micropython")
-PORTABLE = ("portable_world", "portable_weighing", "portable_probe", "portable_update")
+PORTABLE = ("portable_world", "portable_weighing", "portable_probe", "portable_update", "portable_texts")
 TELL = """
 import json, sys
 sys.path[:0] = [sys.argv[1], sys.argv[2]]
@@ -51,14 +51,6 @@ def test_both_runtimes_say_the_same(name: str) -> None:
     there = json.loads(micropython("2m", "-c", TELL, str(firmware_dir()), str(HERE), name))
     assert len(here) > 20
     assert there == here
-
-
-@pytest.mark.usefixtures("plain_names")
-def test_a_text_that_utf_8_may_not_hold_is_refused_by_both() -> None:
-    """MicroPython alone would take it, and send it on as JSON that nobody can read."""
-    __import__("portable_texts").check()
-    path = f"import sys; sys.path[:0] = [{str(firmware_dir())!r}, {str(HERE)!r}]; import portable_texts as t; t.check()"
-    assert "texts: ok" in micropython("256k", "-c", path)
 
 
 class Single(float):
