@@ -19,10 +19,11 @@ owner has taken something, unless the outbox is full as well.
 connection then over which a hold could come.
 
 Delivery, downwards: a message is acknowledged when the owner says so, in the order of arrival [MQTT-4.6.0-2]. While a
-dose is under way, what does not fit the inbox is dropped without acknowledgement, and everything after it but holds;
-once the inbox is empty the link parts and connects again (`renew`), and the broker's persistent session brings it
-again. Repeated messages are handed over as they come: the logic bears repetition. What stands in the inbox when the
-connection is lost stays there; its acknowledgement is not sent, so it comes once more.
+dose is under way, or where there is no room for answers, what does not fit the inbox is dropped without
+acknowledgement, and everything after it but holds; once inbox and outbox are empty the link parts and connects again
+(`renew`), and the broker's persistent session brings it again. Repeated messages are handed over as they come: the
+logic bears repetition. What stands in the inbox when the connection is lost stays there; its acknowledgement is not
+sent, so it comes once more.
 
 Delivery, upwards: outbox.py.
 """
@@ -73,8 +74,8 @@ class Link:
     forget: whether the broker is to drop the session that it holds for this device, at the first connection.
     sockets: `open()` and `sleep(wait_ms)` as in sockets.py. Raises ValueError for settings that can never work.
 
-    up; inbox: list of (tail, payload, item); delivered: the tokens of messages that the broker has acknowledged, for
-    the owner to take out.
+    up; inbox: list of (tail, payload, item); outbox: what waits for its acknowledgement; delivered: the tokens of
+    messages that the broker has acknowledged, for the owner to take out.
     """
 
     def __init__(
@@ -118,8 +119,8 @@ class Link:
 
         self.up = False
         self.inbox = []
-        self._outbox = Outbox()
-        self.delivered = self._outbox.delivered
+        self.outbox = Outbox()
+        self.delivered = self.outbox.delivered
         self.renew = False
         self._stage = CLOSED
         self._socket = None
@@ -141,8 +142,11 @@ class Link:
     # The owner's calls
 
     def room(self):
-        """How many more messages of up to 1 KiB may be published before the broker has acknowledged some."""
-        return self._outbox.room() if self.up else 0
+        """How many more messages of up to 1 KiB may be published before the broker has acknowledged some.
+
+        None while the link is about to part: those would only be sent twice.
+        """
+        return self.outbox.room() if self.up and not self.renew else 0
 
     def publish(self, tail, content, retained=False, token=None):
         """Take a message for `up/`: bytes, or what JSON can say. The link need not be up.
@@ -152,7 +156,7 @@ class Link:
         """
         try:
             payload = content if isinstance(content, (bytes, bytearray)) else json.dumps(content).encode("utf-8")
-            return self._outbox.put(self._prefix + "up/" + tail, payload, retained, token)
+            return self.outbox.put(self._prefix + "up/" + tail, payload, retained, token)
         except MemoryError:
             return False
 
@@ -202,10 +206,10 @@ class Link:
         if self.up:
             began = self._ticks()
             self.publish("status", self._offline, True)
-            while self.up and self._outbox.kept and self._since(began) < CLOSING_MS:
+            while self.up and self.outbox.kept and self._since(began) < CLOSING_MS:
                 if not self._move(True):
                     self._wait(50)
-            if self.up and not self._outbox.kept:
+            if self.up and not self.outbox.kept:
                 self._part()
         self._lost()
 
@@ -227,7 +231,7 @@ class Link:
                 return self._since(self._tried) >= self._pause_ms and self._open()
             moved = self._stage != OPENING and self._read(busy)
             self._watch()
-            if not busy and self.renew and not self.inbox and not self._control and self._out is None:
+            if not busy and self.renew and self._may_part():
                 self._part()
                 self._lost()
                 self._pause_ms = 0
@@ -272,6 +276,16 @@ class Link:
             self._pinged = self._ticks()
             self._control.append(mqtt.PINGREQ_PACKET)
 
+    def _may_part(self):
+        """Whether nothing is under way, so that what was dropped can come again.
+
+        What waits for its acknowledgement is waited for: sent again it would stand in the way of every answer, and its
+        acknowledgement would come once more behind messages that do not fit.
+        """
+        if self.inbox or self._control or self._out is not None:
+            return False
+        return not self.outbox.kept or self._since(self._dropped) >= PATIENCE_MS
+
     def _part(self):
         """DISCONNECT, as far as the socket takes it: the last will is not published [MQTT-3.14.4-3]."""
         try:
@@ -283,7 +297,7 @@ class Link:
         if self._socket is not None:
             self._socket.close()
             self._socket = None
-        self._outbox.lost()
+        self.outbox.lost()
         self._forget()
         self._stage = CLOSED
         self._tried = self._ticks()
@@ -298,7 +312,7 @@ class Link:
     def _next_out(self):
         if self._control:
             return self._control.pop(0)
-        return self._outbox.next() if self._stage > GREETING else None
+        return self.outbox.next() if self._stage > GREETING else None
 
     def _write(self):
         moved = False
@@ -349,7 +363,7 @@ class Link:
                 self._heard = self._ticks()
                 self._pinged = None  # whatever comes shows that the connection lives
             while self._at < self._end:
-                if not busy and self._full() and self._outbox.room():
+                if not busy and self._full() and self.outbox.room():
                     return moved
                 self._at = reader.feed(self._chunk, self._at, self._end)
                 if reader.complete:
@@ -366,7 +380,7 @@ class Link:
         elif kind == mqtt.PUBACK:
             if reader.size != 2:
                 raise mqtt.MalformedError("a PUBACK of %d bytes" % reader.size)
-            self._outbox.acknowledged(reader.packet_id())
+            self.outbox.acknowledged(reader.packet_id())
         elif kind == mqtt.SUBACK:
             self._on_suback(reader)
         elif kind == mqtt.CONNACK:
@@ -391,7 +405,7 @@ class Link:
         # A broker that has forgotten the session (present = 0) is told everything again all the same.
         self._stage = SUBSCRIBING
         if self._filters:
-            self._subscription = self._outbox.fresh_id()
+            self._subscription = self.outbox.fresh_id()
             self._control.append(mqtt.subscribe_packet(self._subscription, self._filters))
 
     def _on_suback(self, reader):
@@ -422,7 +436,9 @@ class Link:
         if length > LARGEST_PAYLOAD:
             return False
         if len(self.inbox) >= most or self._inbox_bytes() + length > most_bytes or (self.renew and not hold):
-            self.renew = self.renew or again  # what came with QoS 0 does not come again
+            if again and not self.renew:  # what came with QoS 0 does not come again
+                self.renew = True
+                self._dropped = self._ticks()
             return False
         return True
 

@@ -98,7 +98,7 @@ class Seam:
             message = self.link.take(tail)
             if message is None:
                 return
-            if message[0] == "command" and self.link.up and not self.link.room():
+            if message[0] == "command" and not self.link.outbox.room():
                 self.link.inbox.insert(0, message)  # it waits until there is room for its answer
                 return
             if self.updater is not None and message[0] in self.updater.tails:

@@ -7,12 +7,14 @@ quoted from memory, so a second witness encodes the same packets: paho-mqtt.
 import json
 import socket
 from itertools import pairwise
+from unittest.mock import MagicMock
 
 import paho.mqtt.client as paho
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from link_world import (
+    ALL,
     CONNACK_BYTES,
     CONNECT,
     DISCONNECT,
@@ -32,6 +34,8 @@ from link_world import (
     sockets,
 )
 from paho.mqtt.enums import CallbackAPIVersion
+
+from tareline.resources import load_firmware
 
 UP = "tareline/f1/up/"
 
@@ -369,7 +373,7 @@ def test_a_retained_message_under_way_is_followed_and_not_replaced() -> None:
 
 def test_identifiers_are_never_zero_nor_in_use() -> None:
     station = up()
-    outbox = station.link._outbox
+    outbox = station.link.outbox
     station.network.answers = frozenset()
     outbox._last_id = 65533
     for number in range(4):
@@ -603,6 +607,72 @@ def test_a_flood_of_holds_stays_bounded_and_none_is_lost_for_good() -> None:
         station.link.pump()
     assert sum(len(payload) for _, payload in station.arrived()) <= 18432
     assert station.link.renew
+
+
+def flooded(answers: bool) -> tuple[Station, Connection]:
+    """What is under way fills the outbox, and behind the inbox stand messages that do not fit it."""
+    station = up()
+    station.network.answers = frozenset()
+    for number in range(8):
+        station.link.publish("reply", b"%d" % number)
+    station.link.poll(0)
+    connection = station.network.last
+    connection.give(*[down("command", b"%d" % number, 20 + number) for number in range(20)])
+    if answers:
+        connection.give(*[b"\x40\x02" + published(packet)[1].to_bytes(2) for packet in connection.of_kind(PUBLISH)])
+    station.link.poll(0)
+    return station, connection
+
+
+def empty_the_inbox(station: Station) -> None:
+    while (message := station.link.take()) is not None:
+        station.link.acknowledge(message[2])
+
+
+def test_acknowledgements_behind_messages_that_do_not_fit_make_room_before_the_link_parts() -> None:
+    station, connection = flooded(answers=True)
+    assert connection.closed_ms is None
+    assert station.link.outbox.room() > 0  # for the answer to a command in the inbox
+    assert station.link.room() == 0  # and for nothing that would be sent twice
+    assert len(station.link.inbox) == 4
+    station.link.publish("reply", b"to the first of them")
+    empty_the_inbox(station)
+    station.run(100)
+    assert connection.closed_ms is None
+    connection.give(b"\x40\x02" + published(connection.of_kind(PUBLISH)[-1])[1].to_bytes(2))
+    station.network.answers = ALL
+    station.run(1000, lambda: len(station.network.connections) == 2)
+    station.come_up()
+    assert payloads(station.network.last) == []  # nothing is sent again
+
+
+def test_a_broker_that_acknowledges_nothing_is_left_after_ten_seconds() -> None:
+    station, connection = flooded(answers=False)
+    empty_the_inbox(station)
+    began_ms = station.network.now_ms
+    station.run(60_000, lambda: len(station.network.connections) == 2)
+    assert 9_000 <= station.network.now_ms - began_ms <= 11_000
+    assert connection.acknowledged() == [20, 21, 22, 23]
+
+
+@pytest.mark.parametrize("connected", [True, False])
+def test_a_command_waits_until_there_is_room_for_its_answer(connected: bool) -> None:
+    station, connection = flooded(answers=False)
+    if not connected:
+        connection.broken = True
+        station.link.poll(10)
+        assert not station.link.up
+    seam = load_firmware("runner").Seam(MagicMock())
+    logic = MagicMock()
+    logic.on_message = lambda tail, payload: seam.publish("reply", b"".join(payload))
+    seam.connect(station.link, logic)
+    seam.hand_over()
+    assert [payload for _, payload in station.arrived()] == [b"0", b"1", b"2", b"3"]
+    station.network.answers = ALL
+    station.link.outbox.kept.clear()
+    seam.hand_over()
+    assert station.arrived() == []
+    assert [bytes(kept.packet[-1:]) for kept in station.link.outbox.kept] == [b"0", b"1", b"2", b"3"]
 
 
 def test_pump_never_makes_a_connection_nor_finishes_one() -> None:
