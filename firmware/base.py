@@ -16,7 +16,7 @@ CLOCK_LAST_MS = 4102444800000  # 2100: a clock that shows more has gone astray
 ECHO_MS = 5000  # what down/time echoes may not be older
 HELLO_EVERY_MS = 5 * MINUTE_MS  # while the clock is unset: each hello asks for the time
 FAULT_EVERY_MS = MINUTE_MS
-MOST_FAULTS = 32
+MOST_FAULTS = 16
 CRASH = "crash.bin"  # what ended the program before this start, to be told once
 
 FAULTS = {
@@ -152,7 +152,7 @@ class Base:
         self._fault(code, detail)
 
     def _fault(self, code, detail):
-        """Keep a fault to be told, each code once a minute at most, the newest when there are too many."""
+        """Keep a fault to be told, each code once a minute at most."""
         last = self.fault_times.get(code)
         if last is not None and self.uptime - last < FAULT_EVERY_MS:
             return
@@ -160,7 +160,13 @@ class Base:
         self._tell(code, detail)
 
     def _tell(self, code, detail):
+        """Where there are too many to be kept, the oldest that was told again gives way: what repeats itself while
+        nobody listens must not push out why feeding stopped."""
         fault = self._stamp()
         fault["code"] = code
         fault["detail"] = detail or FAULTS.get(code, "")
-        self.faults = self.faults[-(MOST_FAULTS - 1) :] + [fault]
+        self.faults.append(fault)
+        if len(self.faults) > MOST_FAULTS:
+            codes = [kept["code"] for kept in self.faults]
+            again = [number for number, kept in enumerate(codes) if kept in codes[number + 1 :]]
+            self.faults.pop(again[0] if again else 0)

@@ -45,6 +45,7 @@ class Taken:
     changed: set[tuple[str, str]] = field(default_factory=set)
     journals: set[tuple[str, str]] = field(default_factory=set)
     clockless: list[dict[str, Any]] = field(default_factory=list)
+    greeted: set[str] = field(default_factory=set)
     devices: set[str] = field(default_factory=set)
     refused_resends: set[str] = field(default_factory=set)
     fetches: list[tuple[str, wire.Fetch]] = field(default_factory=list)
@@ -408,6 +409,8 @@ class Intake:
             taken.journals.add(key)
             if hello.journal_from is not None and track.received < hello.journal_from - 1:
                 self.give_up(tx, key, (1, hello.journal_from - 1), "the device no longer holds them", taken)
+        if hello.kind == "feeder" and not message.retained:
+            taken.greeted.add(device)
         if hello.clock == "unset" and not message.retained:
             taken.clockless.append({"device": device, **body})
 

@@ -245,6 +245,7 @@ class Service:
         pending.changed |= taken.changed
         pending.journals |= taken.journals
         pending.clockless += taken.clockless
+        pending.greeted |= taken.greeted
         pending.devices |= taken.devices
         pending.fetches += taken.fetches
         for device, state in taken.updates:
@@ -263,8 +264,8 @@ class Service:
         tanks |= {tank for _, tank in pending.changed}
         feeders = {f for tank in tanks - {None} for f in register.devices_of("feeder", str(tank))}
         feeders |= {name for name in pending.devices if register.now("feeder", name) is not None}
-        if feeders:
-            self._tell(sorted(feeders))
+        sent = self._tell(sorted(feeders))
+        self._remind(pending.greeted, {(message.device, message.topic) for message in sent})
         self._acknowledge(pending.journals)
         if not self.context.behind_ms():
             now_ms = self.context.clock.now_ms()
@@ -449,13 +450,30 @@ class Service:
 
     # -- parts -------------------------------------------------------------------------------------------------------
 
-    def _tell(self, feeders: Sequence[str]) -> None:
+    def _tell(self, feeders: Sequence[str]) -> Sequence[Issued]:
+        """Issue and send what has changed for some feeders; returns it."""
         if not feeders:
-            return
+            return []
         with self.context.in_order:
             with self.context.write() as tx:
                 sent = telling.tell(tx, self.context, feeders)
             self._send(sent)
+        return sent
+
+    def _remind(self, greeted: set[str], sent: set[tuple[str, str]]) -> None:
+        """Send again what a feeder that says hello does not obey, unless it was sent just now: it may have had no memory
+        for it, or have followed another installation until a person released it."""
+        if not greeted:
+            return
+        with self.context.store.read() as tx:
+            told = device_store.issued(tx)
+        again = []
+        for (name, topic), message in sorted(told.items()):
+            applied = self.intake.devices.get(name, Device(name)).applied
+            wanted = applied is not None and applied.get(f"{topic}_version", message.version) != message.version
+            if name in greeted and wanted and (name, topic) not in sent and self._may_send(message):
+                again.append(message)
+        self._send(again)
 
     def _send(self, messages: Sequence[Issued]) -> None:
         self._publish([[_down(message)] for message in messages])

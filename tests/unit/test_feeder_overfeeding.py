@@ -104,6 +104,19 @@ def test_food_that_leaves_without_a_step_counts_and_stops() -> None:
     assert desk.feeder.memory.counter.used_ug >= 200_000
 
 
+def test_a_stop_is_told_also_after_days_of_other_faults_without_a_network() -> None:
+    desk = running(plan(cap_g=5)).run(MINUTE)
+    desk.feeder.on_disconnect()
+    desk.hopper_ug -= 1_000_000
+    desk.run(2 * HOUR)
+    desk.cell = "dead"
+    desk.run(3 * DAY)  # each hour one more fault
+    assert desk.faults() == []
+    desk.connect().run(1)
+    assert "stopped_loss" in desk.faults()
+    assert 1 < desk.faults().count("cell_dead") < 72
+
+
 def test_a_trickle_too_small_for_one_look_is_seen_within_a_day() -> None:
     desk = running(plan(cap_g=5)).run(MINUTE)
     for _ in range(24):

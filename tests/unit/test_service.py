@@ -207,3 +207,41 @@ def test_messages_leave_in_the_order_in_which_they_were_decided(house: House) ->
     hold.join()
     assert [held for _, held in order] == [False, True]
     assert order == sorted(order)
+
+
+# -- a feeder that says hello and obeys something else -----------------------------------------------------------------
+
+
+def obeys(house: House, plan_version: int, hold_version: int) -> Any:
+    return house.message("applied", {"boot": "boot", "plan_version": plan_version, "hold_version": hold_version})
+
+
+def test_a_feeder_that_says_hello_without_the_plan_is_sent_it_again(house: House) -> None:
+    """It had no memory for it, or gave it up for another installation's; without a plan it feeds nothing."""
+    house.ration(0.5, 1.0, [("08:00", 1.0)])
+    hold = house.last("hold")
+    assert hold is not None
+    planned, held = plan(house)["version"], hold["version"]
+    house.hear(house.hello(), obeys(house, planned, held))
+    house.sent.clear()
+    house.hear(house.hello())
+    assert house.told("plan") == house.told("hold") == []
+    house.hear(obeys(house, 0, held), house.hello())
+    assert [message["version"] for message in house.told("plan")] == [planned]
+    assert house.told("hold") == []
+
+
+def test_what_a_hello_brings_anew_is_sent_once(house: House) -> None:
+    house.ration(0.5, 1.0, [("08:00", 1.0)])
+    house.hear(house.hello(), obeys(house, 0, 0))
+    house.sent.clear()
+    house.hear(house.hello(gain_g_per_step=0.002))  # the plan names the gain, so that this one is another
+    assert len(house.told("plan")) == 1
+
+
+def test_an_old_hello_that_the_broker_kept_asks_for_nothing(house: House) -> None:
+    house.ration(0.5, 1.0, [("08:00", 1.0)])
+    house.hear(obeys(house, 0, 0))
+    house.sent.clear()
+    house.hear(house.hello(retained=True))
+    assert house.told("plan") == []
