@@ -461,8 +461,10 @@ class Service:
         return sent
 
     def _remind(self, greeted: set[str], sent: set[tuple[str, str]]) -> None:
-        """Send again what a feeder that says hello does not obey, unless it was sent just now: it may have had no memory
-        for it, or have followed another installation until a person released it."""
+        """Send again what a feeder that says hello does not obey, unless it was sent just now.
+
+        It may have had no memory for it, or have followed another installation until a person released it.
+        """
         if not greeted:
             return
         with self.context.store.read() as tx:

@@ -50,7 +50,8 @@ def run():
     for text in [text for text, _ in GOOD] + list(BAD):
         value = read(text)
         found.append([repr(text), None if value is None else [ord(one) for one in value]])
-    for (text, length), (_, value) in zip(GOOD, found):
+    for number, (text, length) in enumerate(GOOD):
+        value = found[number][1]
         assert value is not None, text
         assert len(value) == length, text
     for text, value in found[len(GOOD) :]:
