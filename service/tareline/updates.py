@@ -74,7 +74,7 @@ def _compiled(name: str, mpy: int) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / f"{name}.mpy"
         try:
-            boards._compile(firmware_dir() / f"{name}.py", target)
+            boards.cross_compile(firmware_dir() / f"{name}.py", target)
         except RuntimeError as error:
             raise FieldError("", str(error), 409) from error
         data = target.read_bytes()
