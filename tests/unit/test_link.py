@@ -4,6 +4,7 @@ A retained message is what a feeder finds when it comes back: the newest one mus
 """
 
 import json
+import socket
 import sys
 import threading
 from collections.abc import Iterator, Sequence
@@ -212,6 +213,35 @@ def test_an_acknowledgement_for_an_older_connection_is_dropped(broker: Broker, h
     until(lambda: b"last" in again.payloads)
     again.link.stop()
     assert again.payloads == [b"last"]
+
+
+def test_it_leaves_only_once_its_acknowledgements_are_read_also_before_it_is_subscribed() -> None:
+    """What waited in the session may come before the answer to the subscription [MQTT-3.1.2-5]. A connection that is
+    closed with bytes unread may be reset, and acknowledgements on their way are lost with it (common practice, no
+    source)."""
+    received: list[int] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            with connection, connection.makefile("rb") as stream:
+                while head := stream.read(1):
+                    received.append(head[0] >> 4)
+                    stream.read(stream.read(1)[0])  # no packet here is longer than 127 bytes
+                    if received[-1] == 1:  # CONNECT
+                        connection.sendall(b"\x20\x02\x01\x00" + b"\x32\x17\x00\x12tareline/f1/up/any\x00\x01?")
+                    elif received[-1] == 10:  # UNSUBSCRIBE
+                        connection.sendall(b"\xb0\x02\x00\x02")
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        held = Held(server.getsockname()[1])
+        held.link.start()
+        until(lambda: held.payloads)
+        held.link.stop()
+        thread.join(20)
+    assert received == [1, 8, 4, 10, 14]  # CONNECT, SUBSCRIBE, PUBACK, UNSUBSCRIBE, DISCONNECT
+    assert not held.failures
 
 
 def test_stop_takes_and_acknowledges_what_has_come(broker: Broker, held: Held) -> None:

@@ -192,7 +192,7 @@ class Link:
         A broker that is busy would otherwise deliver again what it had not read when this session comes back.
         """
         client, connection = self._client, self._client.socket()
-        if connection is not None and self.connected.is_set():
+        if connection is not None and client.is_connected():  # perhaps not subscribed yet: old messages come before
             client.unsubscribe(f"{self._root}/nothing")
             client.loop_write()
             until_s = self._clock.monotonic_s() + LEAVE_S
