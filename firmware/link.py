@@ -420,7 +420,7 @@ class Link:
                 raise mqtt.MalformedError("a SUBACK with return code 0x%02x" % granted)
 
     def _wants(self):
-        """Whether the message that comes now is worth keeping beyond its first piece: known, not too large, with room."""
+        """Whether the message that comes now is worth keeping beyond its first piece: known, fitting, with room."""
         reader = self._reader
         if reader.first & 0xF0 != mqtt.PUBLISH:
             return False
