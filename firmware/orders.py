@@ -1,6 +1,7 @@
 """What the service asks for: a plan and a hold, checked field by field, in whole milliseconds and micrograms."""
 
 import binascii
+import json
 
 from journal import load_many, save_many
 from streaming import UNFIT, Reader
@@ -89,46 +90,69 @@ def mark_of(name):
 
 
 class Meals:
-    """Meals in order of time: `times` in milliseconds after base_ms, `marks` of their ids, `targets` in micrograms.
+    """The meals of a plan: `times` in milliseconds after base_ms, `marks` of their ids, `targets` in micrograms.
 
     Lists of small numbers: a hundred meals as objects of their own are more than a board can spare. So are their ids:
-    `ids` has them until flash does, and is None from then on.
+    until flash has them they stand in `ids`, as texts of JSON for as many as go into a record, and the meals in the
+    order of their message. From then on `ids` is None, and the meals are in order of time.
     """
 
-    def __init__(self, ids):
+    def __init__(self):
         self.base_ms = 0
         self.times = []
         self.marks = []
         self.targets = []
-        self.ids = ids
+        self.ids = []
+        self._group = []
 
     def add(self, at_ms, meal, target):
-        """Put a meal where it belongs; most come in order."""
-        times, marks, targets = self.times, self.marks, self.targets
-        if not times:
+        """Take the next meal of a message."""
+        self.put(at_ms, meal, target)
+        self._group.append(meal)
+        if len(self._group) == MEALS_A_RECORD:
+            self._pack()
+
+    def put(self, at_ms, meal, target):
+        """Take the next meal that flash has."""
+        if not self.times:
             self.base_ms = at_ms
-        after_ms, mark = at_ms - self.base_ms, mark_of(meal)
-        place = len(times)
-        while place and (times[place - 1], marks[place - 1], targets[place - 1]) > (after_ms, mark, target):
-            place -= 1
-        times.insert(place, after_ms)
-        marks.insert(place, mark)
-        targets.insert(place, target)
-        if self.ids is not None:
-            self.ids.insert(place, meal)
+        self.times.append(at_ms - self.base_ms)
+        self.marks.append(mark_of(meal))
+        self.targets.append(target)
+
+    def _pack(self):
+        self.ids.append(json.dumps(self._group))
+        self._group = []
 
     def groups(self):
-        """Yields [at_ms, id, target_ug] of the meals, as many as a record on flash may hold."""
-        for first in range(0, len(self.ids), MEALS_A_RECORD):
-            places = range(first, min(first + MEALS_A_RECORD, len(self.ids)))
-            yield [[self.base_ms + self.times[place], self.ids[place], self.targets[place]] for place in places]
+        """Yields [at_ms, id, target_ug] of the meals, as many as go into a record."""
+        if self._group:
+            self._pack()
+        place = 0
+        for packed in self.ids:
+            group = []
+            for meal in json.loads(packed):
+                group.append([self.base_ms + self.times[place], meal, self.targets[place]])
+                place += 1
+            yield group
+
+    def settle(self):
+        """Flash has the ids: forget them, and order the meals by time, which most are already."""
+        self.ids = None
+        columns = self.times, self.marks, self.targets
+        for last in range(1, len(self.times)):
+            place = last
+            while place and [column[place] for column in columns] < [column[place - 1] for column in columns]:
+                for column in columns:
+                    column[place - 1], column[place] = column[place], column[place - 1]
+                place -= 1
 
 
 class _Entries:
     """What days and meals become as they are read: a day (start_ms, cap_ug), a meal one of `meals`."""
 
     def __init__(self):
-        self.meals = Meals([])
+        self.meals = Meals()
 
     def take(self, name, value):
         if not isinstance(value, dict):
@@ -183,7 +207,7 @@ class Plan:
     def __init__(self, fields=None, taken_ms=None):
         self.taken_ms = taken_ms
         self.days = []
-        self.meals = Meals(None)
+        self.meals = Meals()
         self.daily_ug = self.until_ms = self.blind_days = 0
         self.at_utc_s = []
         if fields is not None:
@@ -219,7 +243,7 @@ class Plan:
         """Keep it on flash, record by record. left: marks of the installations that were left before this one."""
         groups = _kept_meals(flash) if self.meals.ids is None else self.meals.groups()
         save_many(flash, PLAN, self._records(left, groups))
-        self.meals.ids = None
+        self.meals.settle()
 
     def _records(self, left, groups):
         yield ["head", self.installation, self.version, self.gain_ng, self.taken_ms, left]
@@ -306,13 +330,14 @@ def load_plan(flash):
                 plan.days += [tuple(day) for day in record[1]]
             else:
                 for at_ms, meal, target in record[1]:
-                    plan.meals.add(at_ms, meal, target)
+                    plan.meals.put(at_ms, meal, target)
     except (ValueError, TypeError, IndexError, KeyError):
         return None, [], True
     if not complete and not plan.days:
         return None, [], False
     if complete != 2 or not plan.days:
         return None, [], True
+    plan.meals.settle()
     return plan, left, False
 
 
