@@ -19,31 +19,17 @@ FAULT_EVERY_MS = MINUTE_MS
 MOST_FAULTS = 16
 CRASH = "crash.bin"  # what ended the program before this start, to be told once
 
+# What is told of a fault that has no detail of its own. README.md explains every code: a text that only explains would
+# take memory on a board.
 FAULTS = {
     "journal_damaged": "records on flash could not be read; nothing is fed until the day's counter is reset",
     "plan_damaged": "the plan on flash could not be read; there is no plan until a new one comes",
     "hold_damaged": "the hold on flash could not be read; feeding is held until a hold message comes",
-    "flash_failed": "flash refused a write or a read; a dose that can't be written is not fed",
-    "journal_full": "too many doses wait for the service; nothing is fed until it has received some",
     "counter_differs": "the two copies of the day's counter differ; nothing is fed until a restart reads them again",
-    "firmware_damaged": "a file of the firmware or the settings is not what was installed; a feeder feeds nothing",
     "watchdog_restart": "the board was restarted by its watchdog: a control cycle was not completed in time",
-    "program_error": "the program ended with an error that nobody expected, and the device was started anew",
     "button_hold": "somebody held feeding by a long press; another long press lets it go on",
     "button_release": "somebody let feeding go on by a long press",
-    "mass_lost": "mass left the hopper without a step, beyond what the cell can be wrong by",
-    "stopped_over": "two doses in a row gave clearly too much; nothing is fed until a hold from now on is released",
-    "stopped_loss": "food left the hopper without a step; nothing is fed until a hold from now on is released",
-    "stopped_unweighed": "no dose was weighed for seven days; nothing is fed until the cell gives a weight",
-    "gain_refused": "the plan's gain lies over 20 % from a day ago, or beyond half to double the calibrated one",
-    "clock_jump": "the clock moved against the tick counter by more than 30 seconds",
-    "message_too_large": "a message from the broker was larger than the contract allows and was skipped",
-    "link_refused": "the broker refused the connection or a subscription",
     "tls_refused": "the broker's certificate was not accepted",
-    "protocol_error": "the broker sent what is no MQTT 3.1.1; the connection was given up",
-    "message_refused": "a message from the service was not understood",
-    "other_installation": "a plan came from another installation and was taken",
-    "two_installations": "two installations take turns; nothing is fed until a hold from now on is released",
 }
 
 

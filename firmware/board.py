@@ -15,8 +15,6 @@ import machine
 import micropython
 import network
 import ntptime
-import setup_settings
-import setup_start
 import starter
 
 try:
@@ -24,14 +22,14 @@ try:
 
     PORT_BUS = True
 except ImportError:
+    from onewire_bus import OneWireBus  # it takes memory only where the port has no bus of its own
+
     PORT_BUS = False
 
 from ds18b20 import DS18B20
 from ds3231 import DS3231
 from files import Files
-from onewire_bus import OneWireBus
 from runner import FIRMWARE, guarded
-from selfcheck import damaged
 from sockets import Sockets
 
 if sys.platform == "rp2":
@@ -46,6 +44,7 @@ JOIN_AGAIN_MS = 30000
 CALM_MS = 5000  # after an error, so that one that comes at every start does not wear out the flash
 LEFT_MS = 15 * 60000  # how long the board stays at the prompt after Ctrl-C before it starts anew
 CEILING_G_PER_DAY = 5
+FOR_THE_START = ("setup_start", "setup_settings", "selfcheck")  # modules that nobody needs once the program runs
 CLOCK_FIRST_S = 1735689600  # 2025: before that, this clock was never set; a Pico starts in 2021
 # A board counts its time from 1970 or from 2000.
 EPOCH_S = 946684800 if time.gmtime(0)[0] == 2000 else 0
@@ -88,6 +87,8 @@ def thermometer(number):
 
 def read_settings():
     """What `tareline flash` has prepared for this board."""
+    import setup_settings
+
     settings, _ = setup_settings.load(Files("/"))
     if settings is None:
         raise ValueError("settings.json cannot be read")
@@ -116,6 +117,9 @@ class Board(Files):
     firmware = FIRMWARE
 
     def __init__(self, settings, dog, bitten):
+        import setup_settings
+        from selfcheck import damaged
+
         Files.__init__(self, "/")
         self.dog = dog
         self.watchdog_bit = bitten
@@ -193,6 +197,16 @@ class Board(Files):
         return True
 
 
+def _page_served(settings, flash, feed):
+    """Whether somebody has asked for the set-up page, and it was served."""
+    import setup_start
+
+    if not setup_start.wanted(settings, machine, time):
+        return False
+    setup_start.run(settings, flash, network, time, feed)
+    return True
+
+
 def start(platform, run):
     """Run this board's device, and start anew whenever that ends, but for Ctrl-C: that leads to the prompt, so that
     files can be copied. In any case the hardware is at rest then, the motor without current.
@@ -207,9 +221,9 @@ def start(platform, run):
     def whole(_, __):
         settings = read_settings()
         made.append(platform(settings, dog, bitten))
-        if setup_start.wanted(settings, machine, time):
-            setup_start.run(settings, made[0], network, time, dog.feed)
-        else:
+        if not _page_served(settings, made[0], dog.feed):
+            for name in FOR_THE_START:
+                sys.modules.pop(name, None)  # what runs for months needs their memory
             run(made[0], settings)
 
     try:

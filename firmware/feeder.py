@@ -16,7 +16,8 @@ Portable: the same file runs on a board and inside the simulator. `Feeder` does 
                   temperature_c100(): hundredths of a degree Celsius at the cell, or None
   set-up          tare() and calibrate(mass_ug): True, or False where the cell does not allow it; restart()
   flash           read(name, at, size), append(name, data), replace(name, parts): see journal.py
-  link            publish(tail, fields, retained); room(): how many more messages may be under way;
+  link            publish(tail, fields, retained): False where it can't be kept; room(): how many more messages may be
+                  under way;
                   pump(): called between chunks of steps, hands over holds that have arrived; False where more has come
                   than could be looked through: then the motor must not turn
   random_id()     a short random text
@@ -195,7 +196,7 @@ class Feeder(Feeding):
             self._advance()
             if payload is None:
                 raise MemoryError("there was no memory for it")
-            self._handle(tail, decode(payload), payload)
+            self._handle(tail, decode(payload))
         except Exception as error:
             # Whatever it was: the message is done with, or it would come again at every start, for ever.
             self.unread_hold = tail == "hold" and isinstance(error, MemoryError)
@@ -208,9 +209,9 @@ class Feeder(Feeding):
                 pass  # at the next tick
         return True
 
-    def _handle(self, tail, fields, payload):
+    def _handle(self, tail, fields):
         if tail == "plan":
-            self._on_plan(fields, payload)
+            self._on_plan(fields)
         elif tail == "hold":
             self._on_hold(read_hold(fields))
         elif tail == "received":
@@ -234,7 +235,7 @@ class Feeder(Feeding):
 
     # Orders
 
-    def _on_plan(self, fields, payload):
+    def _on_plan(self, fields):
         plan = Plan(fields, self.now())
         left = self.left
         if self.plan:
@@ -250,7 +251,7 @@ class Feeder(Feeding):
             now = self.now()
             if now is not None:
                 self._due(now)  # what the old plan had due by now is its own to feed or to miss
-        plan.save(self.hw, left, payload)
+        plan.save(self.hw, left)
         self.plan = plan
         self.left = left
         self._take_gain(plan.gain_ng)
@@ -344,8 +345,7 @@ class Feeder(Feeding):
         if memory.received < seq < memory.next_seq:
             self.resend_ms = RESEND_FIRST_MS
             self.sent_at = self.uptime
-        kept = [meal[1] for meal in self.plan.meals] if self.plan else []
-        memory.free(seq, self.now(), kept)
+        memory.free(seq, self.now(), self.plan.meals.marks if self.plan else ())
 
     def _on_command(self, fields):
         command_id = field(fields, "id", text)
@@ -428,8 +428,8 @@ class Feeder(Feeding):
             self.hello_at = None
         if self.hello_at is None or (not self.clock_known and self.uptime - self.hello_at >= HELLO_EVERY_MS):
             self._hello()
-        while self.faults and self.hw.room() > 0:
-            self.hw.publish("fault", self.faults.pop(0), False)
+        while self.faults and self.hw.room() > 0 and self.hw.publish("fault", self.faults[0], False):
+            self.faults.pop(0)
         waiting = self._next_to_tell() is not None
         if not waiting and len(self.memory.places) and self.uptime - self.sent_at >= self.resend_ms:
             self.resend_ms = min(2 * self.resend_ms, RESEND_LAST_MS)
@@ -512,9 +512,10 @@ class Feeder(Feeding):
         now = self.last_now
         if now is None or not self.plan:
             return None
-        for after_ms, _, _ in self.plan.meals:
-            if after_ms > now - self.plan.base_ms:
-                return after_ms - (now - self.plan.base_ms)
+        passed_ms = now - self.plan.meals.base_ms
+        for after_ms in self.plan.meals.times:
+            if after_ms > passed_ms:
+                return after_ms - passed_ms
         due = [at_ms - now for at_ms, _, _ in self.plan.fallback_slots(now) if at_ms > now]
         return min(due) if due else None
 

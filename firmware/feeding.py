@@ -66,8 +66,9 @@ class Feeding(Base):
         """Feed, or record as missed, each meal whose time has come, and each fallback meal after the last."""
         plan = self.plan
         memory = self.memory
-        for after_ms, mark, target in plan.meals:
-            at_ms = plan.base_ms + after_ms
+        meals = plan.meals
+        for place in range(len(meals.times)):
+            at_ms, mark = meals.base_ms + meals.times[place], meals.marks[place]
             if at_ms > now:
                 break
             if mark not in memory.meals and not (plan.taken_ms is not None and at_ms + GRACE_MS < plan.taken_ms):
@@ -76,7 +77,7 @@ class Feeding(Base):
                 except (ValueError, TypeError, IndexError) as error:
                     self._fault("plan_damaged", "a meal: %s" % error)
                     return
-                self._meal("plan", at_ms, meal, target, now)
+                self._meal("plan", at_ms, meal, meals.targets[place], now)
         for at_ms, meal, target in plan.fallback_slots(now):
             if at_ms <= now and mark_of(meal) not in memory.meals:
                 self._meal("fallback", at_ms, meal, target, now)

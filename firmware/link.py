@@ -45,8 +45,7 @@ CLOSING_MS = 2000
 LOOK_MS = 200  # how often timers are looked at while waiting
 
 LARGEST_PAYLOAD = 8192  # downwards, by contract
-CHUNK = 1024
-BURST = 12  # chunks that one call of poll reads
+BURST = 24  # chunks that one call of poll reads
 FLOOD_MS = 2000  # how long pump goes on reading
 INBOX_MESSAGES = 4
 INBOX_BYTES = 10240
@@ -113,9 +112,9 @@ class Link:
         for number, tail in enumerate(tails):
             self._tails[self._filters[number][0].encode("utf-8")] = tail
         longest = max([0] + [len(topic) for topic in self._tails])
-        self._reader = mqtt.Reader(2 + longest + 2 + CHUNK, self._wants)
+        self._reader = mqtt.Reader(2 + longest + 2 + mqtt.PIECE, self._wants)
         self._drained = True
-        self._chunk = memoryview(bytearray(CHUNK))
+        self._chunk = memoryview(bytearray(mqtt.PIECE))
 
         self.up = False
         self.inbox = []
@@ -421,7 +420,7 @@ class Link:
                 raise mqtt.MalformedError("a SUBACK with return code 0x%02x" % granted)
 
     def _wants(self):
-        """Whether the message that comes now is worth keeping beyond its first KiB: known, not too large, with room."""
+        """Whether the message that comes now is worth keeping beyond its first piece: known, fitting, with room."""
         reader = self._reader
         if reader.first & 0xF0 != mqtt.PUBLISH:
             return False

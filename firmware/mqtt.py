@@ -13,7 +13,7 @@ DUP = 0x08
 PINGREQ_PACKET = b"\xc0\x00"
 DISCONNECT_PACKET = b"\xe0\x00"
 LARGEST_REMAINING = 268435455  # section 2.2.3: four bytes of seven bits
-PIECE = 1024
+PIECE = 512  # bytes of a large message that stand in one piece, and at most of what is read at once
 LARGEST_ANSWER = 64  # of what is not a PUBLISH, the largest is a SUBACK: two bytes and one for each topic filter
 
 REFUSALS = {  # section 3.2.2.3, table 3.1
@@ -103,7 +103,7 @@ def puback_packet(packet_id):
 
 class Reader:
     """Cuts a stream into packets, one at a time. The beginning of each stands in a buffer that is made once; what goes
-    beyond it comes in pieces of 1 KiB, so that the largest message needs no large piece of memory.
+    beyond it comes in small pieces, so that the largest message needs no large piece of memory.
 
     largest: bytes of the buffer, enough for a topic and what is behind it. wanted(): asked once where a packet goes
     beyond the buffer; False has the rest counted and skipped. After `feed` has set `complete`: `first` (byte 1), `size`
@@ -127,7 +127,8 @@ class Reader:
         self._shift = 0  # bits of the remaining length read; -1: all
 
     def feed(self, chunk, at, end):
-        """Take bytes from chunk[at:end] until a packet is complete. Returns where it stopped. Raises MalformedError."""
+        """Take bytes from chunk[at:end], PIECE at most, until a packet is complete. Returns where it stopped. Raises
+        MalformedError."""
         while at < end and not self.complete:
             if self.first is None:
                 self._begin(chunk[at])
@@ -157,13 +158,10 @@ class Reader:
         if pieces is None:
             return
         try:
-            at = 0
-            while at < len(data):
-                if not pieces or len(pieces[-1]) >= PIECE:
-                    pieces.append(b"")
-                room = PIECE - len(pieces[-1])
-                pieces[-1] += bytes(data[at : at + room])
-                at += room
+            if pieces and len(pieces[-1]) + len(data) <= PIECE:
+                pieces[-1] += bytes(data)
+            else:
+                pieces.append(bytes(data))
         except MemoryError:
             self._pieces = None
             self.spoilt = True

@@ -1,6 +1,7 @@
 """What the service asks for: a plan and a hold, checked field by field, in whole milliseconds and micrograms."""
 
 import binascii
+import json
 
 from journal import load_many, save_many
 from streaming import UNFIT, Reader
@@ -88,12 +89,70 @@ def mark_of(name):
     return binascii.crc32(name.encode()) & 0x3FFFFFFF
 
 
-class _Entries:
-    """What days and meals become as they are read: a day (start_ms, cap_ug), a meal (milliseconds after the first meal
-    of the message, mark of its id, target_ug). A hundred of them fit a board; as objects with their ids they do not."""
+class Meals:
+    """The meals of a plan: `times` in milliseconds after base_ms, `marks` of their ids, `targets` in micrograms.
+
+    Lists of small numbers: a hundred meals as objects of their own are more than a board can spare. So are their ids:
+    until flash has them they stand in `ids`, as texts of JSON for as many as go into a record, and the meals in the
+    order of their message. From then on `ids` is None, and the meals are in order of time.
+    """
 
     def __init__(self):
-        self.base_ms = None
+        self.base_ms = 0
+        self.times = []
+        self.marks = []
+        self.targets = []
+        self.ids = []
+        self._group = []
+
+    def add(self, at_ms, meal, target):
+        """Take the next meal of a message."""
+        self.put(at_ms, meal, target)
+        self._group.append(meal)
+        if len(self._group) == MEALS_A_RECORD:
+            self._pack()
+
+    def put(self, at_ms, meal, target):
+        """Take the next meal that flash has."""
+        if not self.times:
+            self.base_ms = at_ms
+        self.times.append(at_ms - self.base_ms)
+        self.marks.append(mark_of(meal))
+        self.targets.append(target)
+
+    def _pack(self):
+        self.ids.append(json.dumps(self._group))
+        self._group = []
+
+    def groups(self):
+        """Yields [at_ms, id, target_ug] of the meals, as many as go into a record."""
+        if self._group:
+            self._pack()
+        place = 0
+        for packed in self.ids:
+            group = []
+            for meal in json.loads(packed):
+                group.append([self.base_ms + self.times[place], meal, self.targets[place]])
+                place += 1
+            yield group
+
+    def settle(self):
+        """Flash has the ids: forget them, and order the meals by time, which most are already."""
+        self.ids = None
+        columns = self.times, self.marks, self.targets
+        for last in range(1, len(self.times)):
+            place = last
+            while place and [column[place] for column in columns] < [column[place - 1] for column in columns]:
+                for column in columns:
+                    column[place - 1], column[place] = column[place], column[place - 1]
+                place -= 1
+
+
+class _Entries:
+    """What days and meals become as they are read: a day (start_ms, cap_ug), a meal one of `meals`."""
+
+    def __init__(self):
+        self.meals = Meals()
 
     def take(self, name, value):
         if not isinstance(value, dict):
@@ -102,52 +161,33 @@ class _Entries:
             if name == "days":
                 return field(value, "start_ms", whole, 0, LATEST_MS), field(value, "cap_g", micrograms)
             at_ms = field(value, "at_ms", whole, 0, LATEST_MS)
-            mark = mark_of(field(value, "id", text))
-            target = field(value, "target_g", micrograms)
+            meal = field(value, "id", text)
+            self.meals.add(at_ms, meal, field(value, "target_g", micrograms))
         except ValueError as error:
             raise ValueError("%s.%s" % (name, error)) from None
-        if self.base_ms is None:
-            self.base_ms = at_ms
-        return at_ms - self.base_ms, mark, target
+        return None
 
 
 def decode(payload):
-    """A message's fields, of those in SHAPE, from its bytes or from a list of pieces of them.
+    """A message's fields, of those in SHAPE, from its bytes or from a list of pieces of them. The list is emptied: what
+    has been read makes room for what becomes of it.
 
-    Days and meals are tuples, as Plan has them, the meals' times after `base_ms`. Raises ValueError for what is no JSON
-    object, larger than the contract allows, or has a day or a meal that is none.
+    Days are tuples, and meals are Meals. Raises ValueError for what is no JSON object, larger than the contract allows,
+    or has a day or a meal that is none.
     """
-    pieces = pieces_of(payload)
+    pieces = payload if isinstance(payload, list) else [payload]
     if sum([len(piece) for piece in pieces]) > LARGEST_BYTES:
         raise ValueError("larger than 8 KiB")
     entries = _Entries()
     reader = Reader(SHAPE, entries.take)
-    for piece in pieces:
-        reader.feed(piece)
+    while pieces:
+        reader.feed(pieces.pop(0))
     fields = reader.result()
-    fields["base_ms"] = entries.base_ms or 0
+    if isinstance(fields.get("meals"), list):
+        if len(fields["meals"]) != len(entries.meals.times):
+            raise ValueError("meals: expected one list")
+        fields["meals"] = entries.meals
     return fields
-
-
-def pieces_of(payload):
-    return payload if isinstance(payload, list) else [payload]
-
-
-def _meals_in(payload):
-    """Yields the meals of a plan's message once more, a few at a time: [at_ms, id, target_ug] each."""
-    found = []
-
-    def take(_, value):
-        found.append([value["at_ms"], value["id"], micrograms(value["target_g"])])
-
-    reader = Reader({"meals": SHAPE["meals"]}, take)
-    for piece in pieces_of(payload):
-        reader.feed(piece)
-        while len(found) >= MEALS_A_RECORD:
-            yield found[:MEALS_A_RECORD]
-            del found[:MEALS_A_RECORD]
-    if found:
-        yield found
 
 
 def _ordered(entries, name):
@@ -158,8 +198,7 @@ def _ordered(entries, name):
 
 
 class Plan:
-    """A plan: days (start_ms, cap_ug), meals (milliseconds after base_ms, mark of the id, target_ug) in order of time,
-    and the fallback. The ids themselves stay on flash: a hundred of them are more than a board can spare.
+    """A plan: days (start_ms, cap_ug), meals, and the fallback.
 
     fields: as decode gives them; without them it is empty, for `load_plan`. taken_ms is when it came, None where no
     clock was set: a meal that was over by then was never this plan's to feed.
@@ -168,8 +207,7 @@ class Plan:
     def __init__(self, fields=None, taken_ms=None):
         self.taken_ms = taken_ms
         self.days = []
-        self.base_ms = 0
-        self.meals = []
+        self.meals = Meals()
         self.daily_ug = self.until_ms = self.blind_days = 0
         self.at_utc_s = []
         if fields is not None:
@@ -183,8 +221,9 @@ class Plan:
         self.days = _ordered(fields.get("days"), "days")
         if not self.days:
             raise ValueError("days: expected one at least")
-        self.base_ms = fields["base_ms"]
-        self.meals = _ordered(fields.get("meals"), "meals")
+        self.meals = fields.get("meals")
+        if not isinstance(self.meals, Meals):
+            raise ValueError("meals: expected a list")
         fallback = fields.get("fallback")
         if fallback is UNFIT:
             raise ValueError("fallback: expected an object")
@@ -200,10 +239,11 @@ class Plan:
         except (ValueError, TypeError) as error:
             raise ValueError("fallback: %s" % error) from None
 
-    def save(self, flash, left, payload=None):
-        """Keep it on flash, record by record. left: marks of the installations that were left before this one; payload:
-        the message that it came with, None where its meals are on flash already."""
-        save_many(flash, PLAN, self._records(left, _kept_meals(flash) if payload is None else _meals_in(payload)))
+    def save(self, flash, left):
+        """Keep it on flash, record by record. left: marks of the installations that were left before this one."""
+        groups = _kept_meals(flash) if self.meals.ids is None else self.meals.groups()
+        save_many(flash, PLAN, self._records(left, groups))
+        self.meals.settle()
 
     def _records(self, left, groups):
         yield ["head", self.installation, self.version, self.gain_ng, self.taken_ms, left]
@@ -241,13 +281,14 @@ class Plan:
 
     def portion_ug(self):
         """What a press of the button asks for: the size of the first meal, or else of a fallback meal."""
-        if self.meals:
-            return self.meals[0][2]
+        if self.meals.targets:
+            return self.meals.targets[0]
         return self.daily_ug // max(1, len(self.at_utc_s))
 
     def last_meal_ms(self):
         """When the meals run out; the time of issue for a plan without any."""
-        return self.base_ms + self.meals[-1][0] if self.meals else self.days[0][0] - 1
+        meals = self.meals
+        return meals.base_ms + meals.times[-1] if meals.times else self.days[0][0] - 1
 
     def fallback_slots(self, now_ms):
         """(at_ms, id, target_ug) of the fallback meals of yesterday and today (UTC) that this plan allows.
@@ -288,17 +329,15 @@ def load_plan(flash):
             elif record[0] == "days":
                 plan.days += [tuple(day) for day in record[1]]
             else:
-                if not plan.meals:
-                    plan.base_ms = record[1][0][0]
                 for at_ms, meal, target in record[1]:
-                    plan.meals.append((at_ms - plan.base_ms, mark_of(meal), target))
+                    plan.meals.put(at_ms, meal, target)
     except (ValueError, TypeError, IndexError, KeyError):
         return None, [], True
     if not complete and not plan.days:
         return None, [], False
     if complete != 2 or not plan.days:
         return None, [], True
-    plan.meals.sort()
+    plan.meals.settle()
     return plan, left, False
 
 

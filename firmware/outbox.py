@@ -1,16 +1,16 @@
 """Messages on their way up: kept until the broker has acknowledged them, over any number of connections.
 
-At most 8 are under way at a time, and at most 16 messages or 8 KiB are kept. At the next connection those that were
+At most 4 are under way at a time, and at most 16 messages or 8 KiB are kept. At the next connection those that were
 under way are sent again first, in order, with their identifiers and DUP ([MQTT-4.4.0-1], [MQTT-4.6.0-1],
 [MQTT-3.3.1-1]). Doses and samples are no exception, though a feeder offers its doses anew at every connection: at most
-8 of them come twice, which the service bears, and what was taken is either delivered or lost with the power.
+4 of them come twice, which the service bears, and what was taken is either delivered or lost with the power.
 
 A retained message takes the place of an older one of its topic that is not under way: only the last one counts.
 """
 
 import mqtt
 
-WINDOW = 8
+WINDOW = 4  # a message under way takes half a KiB of memory
 MOST = 16
 MOST_BYTES = 8192
 ORDINARY_BYTES = 1024  # what `room` reckons with: all but packs of samples are smaller
@@ -19,11 +19,10 @@ ORDINARY_BYTES = 1024  # what `room` reckons with: all but packs of samples are 
 class Kept:
     """A message, until its PUBACK."""
 
-    def __init__(self, packet_id, topic, packet, retained, token):
+    def __init__(self, packet_id, retained, packet, token):
         self.packet_id = packet_id
-        self.topic = topic
+        self.retained = retained  # the topic of a retained message
         self.packet = packet
-        self.retained = retained
         self.token = token
 
 
@@ -45,12 +44,12 @@ class Outbox:
         kept = self.kept
         if retained:
             under_way = kept[: self.sent]
-            kept = under_way + [old for old in kept[self.sent :] if not (old.retained and old.topic == topic)]
+            kept = under_way + [old for old in kept[self.sent :] if old.retained != topic]
         if len(kept) >= MOST or self._bytes(kept) + len(topic) + len(payload) > MOST_BYTES:
             return False
         packet_id = self.fresh_id()
         packet = mqtt.publish_packet(topic, payload, packet_id, retained)
-        self.kept = kept + [Kept(packet_id, topic, packet, retained, token)]
+        self.kept = kept + [Kept(packet_id, topic if retained else None, packet, token)]
         return True
 
     def fresh_id(self):

@@ -42,14 +42,13 @@ STILL = 2  # deviations of the difference of head and body
 FINE = 1000  # a calibrating mass must be known to one part in this
 CHECK = 200  # a check mass may differ by one part in this, 0.5 %
 
-FAULTS = {
+FAULTS = {  # those without a detail of their own
     "cell_dead": "the load cell gave no conversions",
     "cell_saturated": "the load cell's conversions are at the end of their range",
     "cell_stuck": "the load cell gives the same count again and again",
     "cell_quiet": "the load cell scatters less than its converter's own noise allows",
     "scale_uncalibrated": "the scale was never calibrated",
     "scale_damaged": "the calibration on flash could not be read; tare and calibrate again",
-    "calibration_refused": "a tare, calibrating or check mass was not believed",
 }
 RESTLESS = "the load does not come to rest"
 

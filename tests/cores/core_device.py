@@ -23,8 +23,8 @@ import core_{kind}
 
 core_{kind}.start()
 """
-# What the firmware imports at start and the core has no use for, as it has no network of its own.
-ABSENT = ("esp32", "network", "ntptime", "select", "socket", "ssl")
+# What the ports of boards have built in, the firmware imports, and the core has no use for.
+ABSENT = ("_onewire", "esp32", "network", "ntptime", "select", "socket", "ssl")
 GAIN_NG = 1_000_000
 FIRST_MS = 1_792_886_400_000  # 2026-10-25T00:00Z
 

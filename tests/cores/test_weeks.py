@@ -22,7 +22,7 @@ from core_device import (
 )
 from desk import Ear
 from emulated import ERASES, LARGEST, PROGRAMS, SKIPPED_S, STARTS
-from hearing import KIB, LARGE, LARGEST_PIECE_BYTES, Make, asked, seqs, told, wait
+from hearing import HEAPS, KIB, LARGEST_PIECE_BYTES, Make, asked, seqs, told, wait
 from plans import DAY_MS, HOURS, TARGET_G, plan
 from servers import Broker
 
@@ -32,7 +32,7 @@ NS_SHIFT = 3  # 8 ns an instruction, 125 million a second: between a small board
 
 
 @pytest.mark.timeout(900)  # a minute or two where nothing else runs
-@pytest.mark.parametrize(("heap_bytes", "days"), [(LARGE, 30 if FULL else 5)])
+@pytest.mark.parametrize(("heap_bytes", "days"), [(heap, 30 if FULL else 5) for heap in HEAPS])
 def test_weeks(device: Make, ear: Ear, broker: Broker, heap_bytes: int, days: int) -> None:
     """Each day: a new plan of 8 KiB and `received` over the line, then 14 meals without a network."""
     core = device("feeder", heap_bytes, ns_shift=NS_SHIFT)

@@ -82,9 +82,10 @@ class Ghost(Seam):
     def step(self, steps: int) -> int:
         return steps
 
-    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> None:
+    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> bool:
         if tail == "dose":
             self.doses.append(fields)
+        return True
 
     def open_dose(self) -> dict[str, Any] | None:
         """The newest dose that flash has begun and not ended."""
@@ -204,7 +205,7 @@ class Board(Seam):
             act()
         return made
 
-    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> None:
+    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> bool:
         assert self.link.connected, "the feeder sends without a link"
         assert retained == (tail in ("status", "hello", "applied"))
         payload = json.dumps(fields).encode()
@@ -219,6 +220,7 @@ class Board(Seam):
         elif tail == "fault":
             self.world.count(f"fault {fields['code']}")
         self.link.publish(f"{ROOT}{self.name}/up/{tail}", payload, retained)
+        return True
 
     def room(self) -> int:
         return self.window - len(self.link.outbox)

@@ -65,6 +65,7 @@ class World:
         self.sent: list[tuple[str, dict[str, Any]]] = []
         self.moves: list[tuple[int, int]] = []  # (true time, steps)
         self.window = 1000
+        self.no_memory_for: tuple[str, ...] = ()
         self.restarts = 0
         self.held = False  # the truth: what the last hold message that was handled said
         self._ids = 0
@@ -108,10 +109,13 @@ class World:
     def restart(self) -> None:
         self.restarts += 1
 
-    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> None:
+    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> bool:
+        if tail in self.no_memory_for:
+            return False
         assert self.feeder is None or self.feeder.connected or tail == "reply"
         assert retained == (tail in ("status", "hello", "applied"))
         self.sent.append((tail, json.loads(json.dumps(fields))))
+        return True
 
     def room(self) -> int:
         return self.window

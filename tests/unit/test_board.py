@@ -1,6 +1,7 @@
 """The boards' own files on simulated boards: how they start, what restarts them, how they are left, what they read."""
 
 import binascii  # noqa: F401
+import importlib
 import json
 import os
 import select  # noqa: F401
@@ -73,8 +74,8 @@ class Bench:
         }
         for name, content in (hardware.modules() | {hardware.port: others[hardware.port]}).items():
             self.monkeypatch.setitem(sys.modules, name, content)
+        self.monkeypatch.syspath_prepend(str(firmware_dir()))  # also for what is imported when it is needed
         with self.monkeypatch.context() as loading:
-            loading.syspath_prepend(str(firmware_dir()))
             loading.setattr(sys, "platform", hardware.port)
             loading.setattr(os, "uname", lambda: types.SimpleNamespace(machine="A board with " + hardware.chip))
             program = __import__("board_" + kind)
@@ -385,7 +386,7 @@ def test_a_button_held_at_power_up_serves_the_page_instead_of_the_program(
 
     def power_with_page(*what: Any) -> Any:
         program = power(*what)
-        monkeypatch.setattr(program.board.setup_start, "run", lambda *given: told.append("page"))
+        monkeypatch.setattr(importlib.import_module("setup_start"), "run", lambda *given: told.append("page"))
         return program
 
     monkeypatch.setattr(bench, "power", power_with_page)
@@ -394,6 +395,14 @@ def test_a_button_held_at_power_up_serves_the_page_instead_of_the_program(
     assert done.ended == "reset"
     assert motor_off(hardware, hardware.chip)
     assert served == (hardware.ms >= 3000)
+
+
+def test_what_only_the_start_needs_is_out_of_memory_when_the_program_runs(bench: Bench) -> None:
+    loaded: set[str] = set()
+    done = bench.start(Hardware("rp2"), "feeder", lambda platform, settings: loaded.update(sys.modules))
+    assert {"board", "feeder"} <= loaded
+    assert loaded & {"setup_start", "setup_settings", "selfcheck"} == set()
+    assert done.platform.damaged_files != []  # the start has looked with them
 
 
 def test_settings_with_a_wrong_bit_are_damage_and_without_sense_no_start(bench: Bench) -> None:

@@ -225,6 +225,36 @@ def test_two_meals_of_one_id_are_one_meal() -> None:
     assert desk.steps() == 50
 
 
+def test_meals_that_come_in_any_order_keep_their_ids_and_are_fed_in_order_of_time() -> None:
+    names = {name: EIGHT + number * HOUR for number, name in enumerate("abcdefgh")}
+    desk = running(plan(meals=tuple(meal(name, names[name]) for name in "hbgdcafe")))
+    desk.run(3 * HOUR).boot().connect().run(9 * HOUR)
+    assert [(dose["meal"], dose["at_ms"] // HOUR) for dose in desk.doses().values() if dose["outcome"] == "ok"] == [
+        (name, at_ms // HOUR) for name, at_ms in names.items()
+    ]
+
+
+def test_a_new_plan_without_meals_has_none_of_the_one_before() -> None:
+    desk = running(plan(meals=tuple(meal(name, EIGHT + HOUR) for name in "abcdefgh"), cap_g=1.0))
+    desk.say("plan", plan(version=11)).boot().connect().run(3 * HOUR)
+    assert desk.of("applied")[-1]["plan_version"] == 11
+    assert desk.doses() == {}
+
+
+def test_a_plan_with_two_lists_of_meals_is_refused() -> None:
+    one = json.dumps(plan(meals=(meal("m", EIGHT),)))
+    for other in ("[]", json.dumps([meal("n", EIGHT)])):
+        with pytest.raises(ValueError, match="meals: expected one list"):
+            orders.decode((one[:-1] + f', "meals": {other}}}').encode())
+
+
+def test_a_message_makes_room_as_it_is_read() -> None:
+    whole = json.dumps(plan(meals=(meal("m", EIGHT),))).encode()
+    pieces = [whole[at : at + 50] for at in range(0, len(whole), 50)]
+    assert orders.decode(pieces)["meals"].times == [0]
+    assert pieces == []
+
+
 def test_beyond_the_plans_days_each_further_day_keeps_the_last_cap() -> None:
     parsed = orders.Plan(orders.decode(json.dumps(plan(cap_g=0.3)).encode()), None)
     last = parsed.days[-1][0]

@@ -117,6 +117,18 @@ def test_a_stop_is_told_also_after_days_of_other_faults_without_a_network() -> N
     assert 1 < desk.faults().count("cell_dead") < 72
 
 
+def test_a_stop_that_there_was_no_memory_to_tell_is_told_later() -> None:
+    desk = running(plan(cap_g=5)).run(MINUTE)
+    desk.no_memory_for = ("fault",)
+    desk.hopper_ug -= 1_000_000
+    desk.run(2 * HOUR)
+    assert desk.feeder.held()
+    assert desk.faults() == []
+    desk.no_memory_for = ()
+    desk.run(1)
+    assert desk.faults() == ["mass_lost", "stopped_loss"]
+
+
 def test_a_trickle_too_small_for_one_look_is_seen_within_a_day() -> None:
     desk = running(plan(cap_g=5)).run(MINUTE)
     for _ in range(24):

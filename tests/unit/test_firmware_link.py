@@ -288,7 +288,7 @@ def test_a_puback_ends_it() -> None:
     station.link.publish("dose", {"seq": 2})
     station.run(100)
     assert station.link.delivered == ["one"]
-    assert station.link.room() == 8
+    assert station.link.room() == 4
     station.network.last.broken = True
     station.link.poll(10)
     station.come_up()
@@ -306,18 +306,18 @@ def test_json_is_what_goes_out() -> None:
     assert json.loads(second[1]) == [{"n": "temperature"}]
 
 
-def test_at_most_eight_are_under_way_and_sixteen_kept() -> None:
+def test_at_most_four_are_under_way_and_sixteen_kept() -> None:
     station = up()
     station.network.answers = frozenset()
     taken = [station.link.publish("fault", b"%d" % number) for number in range(20)]
     assert taken == [True] * 16 + [False] * 4
     assert station.link.room() == 0
     station.link.poll(0)
-    assert len(station.network.last.of_kind(PUBLISH)) == 8
+    assert len(station.network.last.of_kind(PUBLISH)) == 4
     for packet in station.network.last.of_kind(PUBLISH)[2:4]:
         station.network.last.give(b"\x40\x02" + published(packet)[1].to_bytes(2))
     station.link.poll(0)
-    assert [payload for _, payload, _ in payloads(station.network.last)] == [b"%d" % number for number in range(10)]
+    assert [payload for _, payload, _ in payloads(station.network.last)] == [b"%d" % number for number in range(6)]
 
 
 def test_eight_kib_are_kept_at_most_and_a_refusal_changes_nothing() -> None:
@@ -340,9 +340,9 @@ def test_room_is_what_is_left_of_the_window_and_none_while_down() -> None:
     assert station.link.room() == 0
     station.come_up()
     station.network.answers = frozenset()
-    assert station.link.room() == 8
+    assert station.link.room() == 4
     station.link.publish("fault", b"1")
-    assert station.link.room() == 7
+    assert station.link.room() == 3
 
 
 def test_a_newer_retained_message_replaces_one_that_waits() -> None:
@@ -376,12 +376,12 @@ def test_identifiers_are_never_zero_nor_in_use() -> None:
     outbox = station.link.outbox
     station.network.answers = frozenset()
     outbox._last_id = 65533
-    for number in range(4):
+    for number in range(3):
         station.link.publish("fault", b"%d" % number)
     outbox._last_id = 65533
-    station.link.publish("fault", b"4")
+    station.link.publish("fault", b"3")
     station.link.poll(0)
-    assert [published(packet)[1] for packet in station.network.last.of_kind(PUBLISH)] == [65534, 65535, 1, 2, 3]
+    assert [published(packet)[1] for packet in station.network.last.of_kind(PUBLISH)] == [65534, 65535, 1, 2]
 
 
 def test_a_puback_that_nobody_waits_for_means_nothing() -> None:
@@ -613,7 +613,7 @@ def flooded(answers: bool) -> tuple[Station, Connection]:
     """What is under way fills the outbox, and behind the inbox stand messages that do not fit it."""
     station = up()
     station.network.answers = frozenset()
-    for number in range(8):
+    for number in range(4):
         station.link.publish("reply", b"%d" % number)
     station.link.poll(0)
     connection = station.network.last

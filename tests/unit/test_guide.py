@@ -13,6 +13,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from fault_codes import fault_codes
 
 from tareline.resources import firmware_dir, load_firmware
 
@@ -250,8 +251,7 @@ def outside(kind: str) -> tuple[set[str], dict[str, list[tuple[str, str]]]]:
 
 
 def test_every_symptom_names_what_shows_it_on_the_desk() -> None:
-    codes = set(load_firmware("dosing").OUTCOMES) | set(load_firmware("base").FAULTS)
-    codes |= set(load_firmware("weighing").FAULTS) | set(load_firmware("probe").PROBE_FAULTS)
+    codes = set(load_firmware("dosing").OUTCOMES) | set(fault_codes())
     rows = symptoms()
     shown: dict[str, set[str]] = {"feeder": set(), "probe": set()}
     for symptom, told, cause, remedy, knob in rows:

@@ -3,13 +3,13 @@
 The limits are the project's own judgement, no source; those of a hold and of a device's silence are its contract's.
 """
 
-import re
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fault_codes import fault_codes
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.feeding.causes import Cause
@@ -20,7 +20,6 @@ from tareline.guard.due import Due
 from tareline.guard.faults import FAULTS, NO_NEWS
 from tareline.guard.hold import HoldState
 from tareline.guard.troubles import Fed, of_ailments, of_budget, of_finding, of_hopper
-from tareline.resources import firmware_dir
 from tareline.water.probes import Ailment
 
 PLACE = Place("sill", "Window sill", "UTC")
@@ -178,11 +177,7 @@ def test_a_fault_is_told_once_and_ages_without_a_word(house: House) -> None:
 
 
 def test_every_fault_code_that_the_firmware_documents_has_words_of_its_own_or_is_no_news() -> None:
-    text = (firmware_dir() / "README.md").read_text(encoding="utf-8")
-    table = text.split("## Fault codes")[1].split("## ")[0]
-    codes = set(re.findall(r"^\| `(\w+)` \|", table, flags=re.MULTILINE))
-    assert len(codes) > 30
-    assert codes - set(FAULTS) - set(NO_NEWS) == set()
+    assert set(fault_codes()) - set(FAULTS) - set(NO_NEWS) == set()
     assert not set(FAULTS) & set(NO_NEWS)
 
 
