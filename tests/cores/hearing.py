@@ -9,8 +9,8 @@ from waiting import until
 
 KIB = 1024
 SMALL, LARGE = 128 * KIB, 192 * KIB
-# In 128 KiB a feeder has some 20 KB left: enough for a plan of the largest size, but not always for one that comes while
-# hundreds of doses wait for the service. That one is told as refused, and asked for again.
+# In 128 KiB a feeder has some 20 KB left: enough for a plan of the largest size, but not always for one that comes
+# while hundreds of doses wait for the service. That one is told as refused, and asked for again.
 HEAPS = (SMALL, LARGE)
 LARGEST_PIECE_BYTES = 2 * KIB  # the firmware's rule: after start, no single allocation is larger
 Make = Callable[..., Device]
