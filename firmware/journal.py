@@ -38,7 +38,8 @@ def unframe(data, at, largest=LARGEST):
 def scan(flash, name):
     """Yields (offset, payload) of each record in order, and (offset, None) where bytes begin that are no record.
 
-    Such bytes at the end are a write that power cut short; before a valid record they are damage.
+    Such bytes at the end are a write that power cut short, unless they end where their length says; before a valid
+    record they are damage.
     """
     start = 0
     data = flash.read(name, 0, WINDOW) or b""
@@ -129,12 +130,21 @@ class Journal:
             if payload is None:
                 bad = True
                 self.size = at + 1
+                self.damaged = self.damaged or self._was_whole(at)
                 continue
             if bad:
                 self.damaged = True
             self.size = at + HEAD_SIZE + len(payload)
             yield at, json.loads(payload)
         self.dirty = bad
+
+    def _was_whole(self, at):
+        """Whether what cannot be read here ends where its length says: flash had all of it once, and has changed."""
+        head = self.flash.read(self.name, at, HEAD_SIZE)
+        if len(head) < HEAD_SIZE:
+            return False
+        length = struct.unpack("<HI", head)[0]
+        return 0 < length <= LARGEST and len(self.flash.read(self.name, at + HEAD_SIZE + length - 1, 2)) == 1
 
     def value(self, at):
         """The record at this offset. Raises OSError where it can't be read any more."""

@@ -138,6 +138,8 @@ class Memory:
             self.next_seq = 1
             self.places = Places()
             self.file.dirty = True
+        if self.file.damaged:
+            self.next_seq += 1  # what cannot be read may be a dose that was told: its number must not be used again
         if self.lost or not self.counter.sound():
             reset_age = max(age_ms, self.last_age)
             self.counter = Counter(self.counter.day_ms, FULL_UG, reset_age, reset_age, reset_age)

@@ -177,6 +177,26 @@ def test_damage_inside_the_journal_keeps_the_rest_and_stops_feeding_until_the_co
     assert desk.command("c10", "dispense", target_g=0.05)["result"]["steps"] == 50
 
 
+def test_a_last_record_that_has_changed_is_damage_and_no_write_cut_short() -> None:
+    """Its dose may have been told, and counted: the number is not used again, and the day's counter is not believed."""
+    desk = running(plan(cap_g=5)).say("hold", hold(True, 1))
+    for i in range(3):
+        desk.command(f"c{i}", "dispense", target_g=0.05)  # each is one record: held
+    content = bytearray(desk.files["journal.bin"])
+    content[content.rindex(b'"k"') + 1] ^= 4
+    desk.files["journal.bin"] = bytes(content)
+    desk.boot().connect().run(1)
+    assert "journal_damaged" in desk.faults()
+    told = set(desk.doses())
+    desk.say("hold", hold(False, 2)).command("after", "dispense", target_g=0.05)
+    desk.run(1)
+    after = desk.doses()[max(desk.doses())]
+    assert after["seq"] not in told
+    assert after["seq"] > 3
+    assert after["outcome"] == "capped"
+
+
+
 def test_a_wiped_journal_gets_another_name() -> None:
     desk = running(plan())
     first = desk.feeder.memory.journal_id
