@@ -8,6 +8,7 @@ hardware raises ends what the core was doing, as a power cut does, and goes on f
 import json
 import struct
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from emulated import Core
@@ -88,6 +89,9 @@ class RemoteFeeder:
     def on_message(self, tail: str, payload: bytes) -> Any:
         return self._call("on_message", tail, data=payload)
 
+    def on_fault(self, code: str, detail: str) -> None:
+        self._call("on_fault", code, detail)
+
     def tick(self) -> Any:
         return self._call("tick")
 
@@ -97,10 +101,14 @@ class RemoteFeeder:
     def long_press(self) -> None:
         self._call("long_press")
 
-    def memory(self) -> tuple[int, int]:
-        """(free bytes, the largest free piece) after a collection."""
-        free, largest = self._call("memory")
-        return free, largest
+    @property
+    def button_held(self) -> bool:
+        return bool(self._call("button_held"))
+
+    @property
+    def memory(self) -> Any:
+        """Of what it remembers, why it has stopped itself."""
+        return SimpleNamespace(stop=SimpleNamespace(code=self._call("stop_code")))
 
     def _call(self, *call: Any, data: bytes = b"") -> Any:
         self._say([CALL, *call], data)

@@ -37,6 +37,17 @@ class Flash:
         """No fault waits any more."""
         self._cut_at = self._refuse_at = None
 
+    def rot(self) -> bool:
+        """One bit of one file flips, if there is any."""
+        names = sorted(name for name, data in self.files.items() if data)
+        if not names:
+            return False
+        name = self.rng.choice(names)
+        data = bytearray(self.files[name])
+        data[self.rng.randrange(len(data))] ^= 1 << self.rng.randrange(8)
+        self.files[name] = bytes(data)
+        return True
+
     def _write(self, name: str, before: bytes | None, after: bytes, torn: bytes | None) -> None:
         self.writes += 1
         if self._refuse_at is not None and self.writes >= self._refuse_at:

@@ -2,98 +2,28 @@
 fail. Everything the model must know passes through here."""
 
 import json
-from random import Random
 from typing import TYPE_CHECKING, Any
 
 from flash import Flash, PowerCutError
-from model import DAY, HOUR, MINUTE, RIGHT_MS, SECOND, Model
+from model import DAY, HOUR, MINUTE, RIGHT_MS, SECOND, Model, RuleBrokenError
+from nature import Nature
 from network import Link, Packet
-
-from tareline.resources import load_firmware
+from seam import PERIOD, Ghost, Seam, Starved, feeder_module
 
 if TYPE_CHECKING:
     from world import World
 
-feeder_module = load_firmware("feeder")
-PERIOD = 1 << 30
 NEVER_MS = 1 << 62
 FIRST_MS, LAST_MS = 1_577_836_800_000, 4_102_444_800_000  # the contract's bounds of a clock that was set
 LEAP_2106_MS = 4_294_967_295_000 + 1000  # where 32 bits of seconds end
 ECHO_MS = 5 * SECOND  # contract: down/time is refused when its echo is older
+LIMIT = 8192  # contract: the most that comes down
 ROOT = "tareline/"
 KEPT_MS = 2 * HOUR  # by then a running feeder has surely written down what its clock shows
 
 
 def _cut() -> None:
     raise PowerCutError
-
-
-class Seam:
-    """What of the hardware never fails and never moves; a ghost needs no more."""
-
-    ticks_period = PERIOD
-    firmware = "test"
-    calibration = "factory"
-    most_steps = 100_000
-    damaged_files: tuple[str, ...] = ()
-    watchdog_bit = False
-    cell_fault = ("cell_dead", "")
-
-    def __init__(self, name: str, gain_ng: int, flash: Flash) -> None:
-        self.name, self.board, self.gain_ng, self.flash = name, f"board of {name}", gain_ng, flash
-        self.read, self.append, self.replace = flash.read, flash.append, flash.replace
-
-    def temperature_c100(self) -> int | None:
-        return 2450
-
-    def weigh(self) -> tuple[int, int] | None:
-        return 50_000_000, 500
-
-    def tare(self) -> bool:
-        return True
-
-    def calibrate(self, mass_ug: int) -> bool:
-        return mass_ug > 0
-
-    def restart(self) -> None: ...
-
-    def room(self) -> int:
-        return 1000
-
-    def pump(self) -> None: ...
-
-
-class Ghost(Seam):
-    """A copy of a board's flash in another board without a clock: what would be known if power went now."""
-
-    def __init__(self, board: "Board") -> None:
-        super().__init__(board.name, board.gain_ng, Flash(dict(board.flash.files), Random(0)))
-        self.doses: list[dict[str, Any]] = []
-
-    def ticks_ms(self) -> int:
-        return 0
-
-    def now_ms(self) -> None:
-        return None
-
-    def random_id(self) -> str:
-        return "ghost"
-
-    def step(self, steps: int) -> int:
-        return steps
-
-    def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> bool:
-        if tail == "dose":
-            self.doses.append(fields)
-        return True
-
-    def open_dose(self) -> dict[str, Any] | None:
-        """The newest dose that flash has begun and not ended."""
-        feeder = feeder_module.Feeder(self)
-        feeder.on_connect()
-        feeder.tick()
-        cut = [dose for dose in self.doses if dose["outcome"] == "interrupted"]
-        return max(cut, key=lambda dose: dose["seq"], default=None)
 
 
 class Board(Seam):
@@ -122,8 +52,10 @@ class Board(Seam):
             (f"{ROOT}{name}/up/status", b'{"online": false}'),
         )
         self.feeder: Any = None
-        self.hopper_ug = 60_000_000
-        self.cell = True
+        self.nature = Nature(world.random, name, world.now_ms)
+        self.nature.leaked = self.model.truth.leaked
+        self.alarmed: Any = lambda code: None  # what a person does who hears of a fault
+        self.starve: tuple[str, int] | None = None  # (in what, at which of its calls) memory fails next
         self.jam = False
         self.cut_chunk: int | None = None  # the chunk of steps from now in which power goes
         self.in_dose: Any = None  # called once, between two chunks of steps
@@ -140,6 +72,12 @@ class Board(Seam):
         self._boot_ms = 0
         self._ticks_first = 0
         self._boot_id = ""
+        self._carries_ms: int | None = None  # since when there has been a connection that carries
+        self._weights = 0
+        self._poison_ms: int | None = None
+        self._refusal_ms = -DAY  # when a refused message was last told
+        self._spares = 0
+        self._stops_seen = 0
 
     # The seam
 
@@ -157,16 +95,38 @@ class Board(Seam):
         self._ids += 1
         return f"{self.name}-{self._ids}"
 
+    def temperature_c100(self) -> int | None:
+        return self.nature.cell.temperature_c100(self.world.now_ms)
+
     def weigh(self) -> tuple[int, int] | None:
-        return (max(0, self.hopper_ug), 500) if self.cell else None
+        nature = self.nature
+        weight = nature.weigh(self.world.now_ms)
+        self.cell_fault = ("cell_stuck" if nature.cell.state == "stuck" else "cell_dead", "")
+        honest = nature.hung and nature.cell.state == "good" and not self.model.person_at_hopper()
+        self.model.truth.looked(self.world.now_ms, weight, honest)
+        return weight
 
     def tare(self) -> bool:
+        """A person has emptied the hopper for it and filled it again."""
         self._acts()
+        self.touch()
+        self.model.truth.calibrated()
+        self.nature.cell.tare()
         return True
 
     def calibrate(self, mass_ug: int) -> bool:
         self._acts()
+        self.touch()
+        if mass_ug <= 0:
+            return False
+        self.model.truth.calibrated()
+        self.world.count("calibrations")
         return True
+
+    def touch(self) -> None:
+        """A hand is on the hopper, or the cell changes: weights of before say nothing any more."""
+        self.nature.advance(self.world.now_ms)
+        self.model.truth.disturbed()
 
     def restart(self) -> None:
         self._acts()
@@ -178,7 +138,8 @@ class Board(Seam):
 
     def step(self, steps: int) -> int:
         if self.flash.writes != self._writes_seen:  # a dose is written before it moves: this may be a new one
-            self.model.begin(Ghost(self).open_dose(), self.world.now_ms, self.error_ms(), self.command)
+            ghost = Ghost(self)
+            self.model.begin(ghost.opened, ghost.announced_ng, self.world.now_ms, self.error_ms(), self.command)
             self._writes_seen = self.flash.writes
             self.world.count("doses moved")
             if self.error_ms() is None:
@@ -195,8 +156,8 @@ class Board(Seam):
         elif self.jam:
             self.jam = False
             made = self.rng.randrange(steps)
-        self.model.turn(made)
-        self.hopper_ug -= made * self.gain_ng // 1000
+        true_ug = self.nature.turn(made * self.gain_ng // 1000, self.world.now_ms)
+        self.model.left(made, true_ug, self.world.now_ms)
         self.world.pass_ms(5 * steps)
         if cut:
             raise PowerCutError
@@ -208,6 +169,10 @@ class Board(Seam):
     def publish(self, tail: str, fields: dict[str, Any], retained: bool) -> bool:
         assert self.link.connected, "the feeder sends without a link"
         assert retained == (tail in ("status", "hello", "applied"))
+        if tail == "weight":  # one of a day is enough for the books
+            self._weights += 1
+            if self._weights % 24:
+                return True
         payload = json.dumps(fields).encode()
         if tail == "dose":
             self.model.say(json.loads(payload), self.world.now_ms)
@@ -219,6 +184,10 @@ class Board(Seam):
             self._boot_id = fields["boot"]
         elif tail == "fault":
             self.world.count(f"fault {fields['code']}")
+            self.model.truth.told(fields["code"], self.world.now_ms)
+            if fields["code"] in ("message_refused", "message_too_large"):
+                self._refusal_ms = self.world.now_ms
+            self.alarmed(fields["code"])
         self.link.publish(f"{ROOT}{self.name}/up/{tail}", payload, retained)
         return True
 
@@ -279,6 +248,8 @@ class Board(Seam):
             return
         self.powered, self._clock_new, self._writes_seen, self._greeted = True, True, -1, -1
         self._boot_ms, self._ticks_first = world.now_ms, self.rng.randrange(PERIOD)
+        self._carries_ms = self._poison_ms = None
+        self.model.truth.started(world.now_ms)
         self.told_error_ms = None
         self.clock_set = self.clock == "kept"
         world.at(world.now_ms + self.rng.randrange(MINUTE), self._network_time)
@@ -287,6 +258,8 @@ class Board(Seam):
 
     def _boot(self) -> None:
         self.feeder = feeder_module.Feeder(self)
+        if self.model.rotten and self.feeder.button_held:
+            self.model.local = [True]  # a hold by the button that cannot be read holds
         self._turn()
 
     def _network_time(self) -> None:
@@ -302,11 +275,31 @@ class Board(Seam):
         self.powered, self.feeder = False, None
         self.link.drop()
         self.link.forget()
-        self.model.restarted()
+        self.nature.advance(self.world.now_ms)
+        self.model.restarted(self.world.now_ms)
         self.command, self.cut_chunk, self.in_dose = None, None, None
         self.wake_ms = NEVER_MS
         self.world.count("power cuts")
         self.world.at(self.world.now_ms + ms, self.power_on)
+
+    def swap(self) -> None:
+        """Another board, with an empty flash, takes this one's place."""
+        self.power_off(MINUTE)
+        self._spares += 1
+        self.board = f"spare board {self._spares} of {self.name}"
+        self.flash = Flash({}, self.world.random(f"{self.name}/flash{self._spares}"), self.world.now)
+        self.read, self.append, self.replace = self.flash.read, self.flash.append, self.flash.replace
+        self.model.swapped()
+        self.model.leapt(self.world.now_ms)
+        self._shown = []
+        self.world.count("boards swapped")
+
+    def rot(self) -> None:
+        """One bit of one file flips."""
+        on_flash = {(dose["journal"], dose["seq"]) for dose in Ghost(self).doses}
+        if self.flash.rot():
+            self.model.bit_flipped(on_flash)
+            self.world.count("bits flipped")
 
     def _guard(self, act: Any) -> None:
         try:
@@ -314,6 +307,21 @@ class Board(Seam):
         except PowerCutError:
             self.world.count("power cuts at a write or a step")
             self.power_off(self.world.off_ms(self.rng))
+        except MemoryError:  # the loop starts the program anew
+            self.world.count("restarts for want of memory")
+            self.power_off(SECOND)
+
+    def _starved(self, what: str, act: Any) -> Any:
+        """Call the firmware; where it was arranged, memory fails once on the way."""
+        if self.starve is None or self.starve[0] != what:
+            return act()
+        with Starved(self.starve[1], what == "message") as starved:
+            try:
+                return act()
+            finally:
+                if starved.raised:
+                    self.starve = None
+                    self.world.count(f"memory failed in a {what}")
 
     # Running
 
@@ -338,30 +346,71 @@ class Board(Seam):
         while self.link.inbox:
             if not self._hand_over(self.link.inbox.pop(0)):
                 raise AssertionError("a message was refused though no dose was under way")
-        wait_ms = self.feeder.tick()
+        refused, begun_ms = self.flash.refused, self.world.now_ms
+        wait_ms = self._starved("turn", self.feeder.tick)
         assert wait_ms > 0
         now_ms = self.world.now_ms
+        self._look_back(self.flash.refused != refused, begun_ms)
         self.wake_ms = now_ms + (SECOND if now_ms < self._alert_ms else self.rng.randrange(MINUTE, 8 * MINUTE))
+
+    def _look_back(self, refused: bool, begun_ms: int) -> None:
+        """At the end of a turn: what the feeder must have done and said by now."""
+        truth = self.model.truth
+        truth.turn_over(refused)
+        truth.stands(self.feeder.memory.stop.code, begun_ms)
+        for kind in truth.stopped[self._stops_seen :]:
+            self.world.count(f"stop {kind}")
+        self._stops_seen = len(truth.stopped)
+        carries = self.link.connected and not self.link.stalled and self._greeted == self.link.connection
+        if not carries:
+            self._carries_ms = None
+        elif self._carries_ms is None:
+            self._carries_ms = begun_ms
+        truth.check_look(begun_ms, begun_ms - self._carries_ms if self._carries_ms is not None else 0)
+        since_ms = max(self._poison_ms or begun_ms, self._carries_ms or begun_ms)
+        if self._poison_ms is not None and begun_ms - since_ms > HOUR:
+            if self._refusal_ms < self._poison_ms - DAY:
+                raise RuleBrokenError("a message that cannot be taken was not told as a fault")
+            self._poison_ms = None
 
     def _hand_over(self, packet: Packet) -> bool:
         tail = packet.topic.rpartition("/")[2]
-        fields = json.loads(packet.payload)
+        poison = self.world.poison.get(packet.payload)
+        fields = json.loads(packet.payload) if poison is None else {}
         refused = self.flash.refused
         outer, self.command = self.command, fields if tail == "command" else self.command
-        if tail == "time":
+        if tail == "time" and poison is None:
             self._handle_time(fields)
+        starved = self.starve
         try:
-            taken = self.feeder.on_message(tail, packet.payload)
+            taken = self._give(tail, packet.payload)
         except PowerCutError:
-            self.model.handle(tail, fields, False)
+            if poison is None:
+                self.model.handle(tail, fields, False, self.world.now_ms)
             raise
+        except Exception as error:
+            what = poison or f"a message on down/{tail}"
+            raise RuleBrokenError(f"{what} made on_message end with {type(error).__name__}: {error}") from error
         self.command = outer
         self._look_at_clock()
-        self.model.handle(tail, fields, refused == self.flash.refused)
+        failed = self.starve is not starved
+        if poison is None:
+            self.model.handle(tail, fields, refused == self.flash.refused and not failed, self.world.now_ms)
+        elif poison.endswith("(unreadable)") or failed:
+            self._poison_ms = self._poison_ms or self.world.now_ms
+            self.model.holdless |= failed and tail == "hold"  # it may have said held, so that the feeder holds itself
+            self.world.count("poison handed over")
         if tail in ("plan", "hold") and self._applied is not None:
             self.model.applied(self._applied)
         self.link.acknowledge(packet)
         return bool(taken)
+
+    def _give(self, tail: str, payload: bytes) -> Any:
+        """What the link hands over; it keeps what is larger than the contract allows to itself, and tells of it."""
+        if len(payload) <= LIMIT:
+            return self._starved("message", lambda: self.feeder.on_message(tail, payload))
+        self.feeder.on_fault("message_too_large", f"down/{tail}: {len(payload)} bytes")
+        return True
 
     def long_press(self) -> None:
         if self.feeder is None:
@@ -387,4 +436,8 @@ class Board(Seam):
         """Nothing fails from now on."""
         self.flash.mend()
         self.clock_error_ms, self.clock_wrapped = 0, False
-        self.cell, self.jam, self.cut_chunk, self.in_dose = True, False, None, None
+        self.touch()
+        self.nature.repair(self.world.now_ms)
+        self.nature.hung, self.nature.cell.state = True, "good"
+        self.nature.cell.sd_ug = self.nature.cell.usual_sd_ug
+        self.jam, self.cut_chunk, self.in_dose, self.starve = False, None, None, None

@@ -9,7 +9,7 @@ import os
 from collections import Counter
 
 import pytest
-from model import RuleBrokenError
+from truth import RuleBrokenError
 from world import World
 
 FULL = os.environ.get("TARELINE_FULL") == "1"
@@ -43,6 +43,31 @@ HAPPENS = (
     "clock ahead",
     "clock 2106",
     "clock lost",
+    "auger gives more",
+    "auger gives less",
+    "auger sticks",
+    "leak by drops",
+    "leak as a trickle",
+    "noisy cell",
+    "cell dead",
+    "cell stuck",
+    "cell frozen",
+    "hopper off, told service",
+    "hopper off, told button",
+    "hopper off, told nobody",
+    "poison handed over",
+    "memory failed in a turn",
+    "memory failed in a message",
+    "bits flipped",
+    "boards swapped",
+    "second installation",
+    "stop over",
+    "stop loss",
+    "stop installations",
+    "fault stopped_unweighed",
+    "repairs",
+    "released without a repair",
+    "calibrations",
 )
 # Seeds that found a defect once, by what it was.
 FOUND = {

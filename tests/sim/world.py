@@ -1,6 +1,8 @@
 """The seeded world: one service, one broker, one to three feeders, thirty days, and everything that can go wrong.
 
-    python tests/sim/world.py SEED [DAYS]      runs one seed and says what happened in it
+    python tests/sim/world.py SEED [DAYS] [without FAULT ...]      runs one seed and says what happened in it
+
+The faults that can be left out are those of troubles.py, by name, and `stranger`; all else stays as it is.
 
 `World(seed).run()` is a virtual clock and two queues of events: what is on the wire, and everything else. The service
 is the real one with its store; the feeders run firmware/feeder.py; broker, links, flash, power, clocks and people are
@@ -16,14 +18,19 @@ import json
 import logging
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from datetime import datetime
 from random import Random
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from foreign import Stranger
 from model import DAY, HOUR, MINUTE, SECOND, RuleBrokenError
 from network import Broker, Link
-from sim_board import Board, feeder_module
+from seam import feeder_module
+from sim_board import Board
 from sim_shell import TANK, Shell
+from troubles import Troubles
 
 from tareline.resources import load_firmware
 from tareline.service import Service
@@ -39,10 +46,9 @@ STARTS = {
     "Australia/Lord_Howe": (1_774_051_200_000, 1_790_035_200_000),
 }
 memory_module = load_firmware("memory")
-# A weight each hour, and every dose again each hour while the service is away for weeks, say nothing new about any rule
-# here; they would be most of the work. And a month is short: journals are written anew more often than on a board.
+# Every dose again each hour while the service is away for weeks says nothing new about any rule here, and would be most
+# of the work. And a month is short: journals are written anew more often than on a board.
 PACE = (
-    (feeder_module, "WEIGHT_EVERY_MS", 7 * DAY),
     (feeder_module, "RESEND_LAST_MS", 8 * HOUR),
     (memory_module, "REWRITE_FREED", 600),
     (memory_module, "LARGEST_GROWTH", 1500),
@@ -52,14 +58,15 @@ PACE = (
 class World:
     """See the module's text. `counts` says how often what happened."""
 
-    def __init__(self, seed: int, days: int = DAYS) -> None:
-        self.seed = seed
+    def __init__(self, seed: int, days: int = DAYS, without: Collection[str] = ()) -> None:
+        self.seed, self.without = seed, without
         self.counts: Counter[str] = Counter()
         self._main: list[tuple[int, int, Callable[[], None]]] = []
         self._wire: list[tuple[int, int, Callable[[], None]]] = []
         self._number = 0
         rng = self.rng = self.random("world")
         zone = rng.choice(list(STARTS))
+        self.zone = ZoneInfo(zone)
         self.now_ms = rng.choice(STARTS[zone]) + rng.randrange(DAY)
         self.end_ms = self.now_ms + days * DAY
         self.healing = False
@@ -67,6 +74,9 @@ class World:
         self.broker = Broker(self, self.random("broker"))
         self.boards = [Board(self, f"feeder{i + 1}") for i in range(rng.choice((1, 1, 2, 3)))]
         self.shell = Shell(self, zone, [board.name for board in self.boards])
+        self.troubles = [Troubles(self, board) for board in self.boards]
+        self.stranger = Stranger(self)
+        self.poison: dict[bytes, str] = {}  # every payload that is no message -> its kind
         self._commands = 0
 
     # Time and chance
@@ -177,10 +187,10 @@ class World:
                 (1.0, lambda b: b.press()),
                 (1.2, self._command),
                 (2.0, self._hold_in_a_dose),
-                (8.0, self._cell_or_jam),
+                (8.0, self._jam),
                 (8.0, self._long_press),
             ):
-                self._now_and_then(board.rng, mean_days * calm, act, board)
+                self.now_and_then(board.rng, mean_days * calm, act, board)
         for mean_days, act in (
             (2.0, self._kill_service),
             (2.5, self._service_network),
@@ -191,13 +201,16 @@ class World:
             (4.0, lambda _: self._put_ration()),
             (3.0, self._hand_feed),
             (1.0, self._look_after),
+            (40.0, self._stranger),
         ):
-            self._now_and_then(self.rng, mean_days * calm, act, None)
+            self.now_and_then(self.rng, mean_days * calm, act, None)
+        for troubles in self.troubles:
+            troubles.begin(calm)
         if self.rng.random() < 0.3:
             soon_ms = self.rng.randrange(self.rng.choice((DAY, 6 * DAY)))
             self.at(self.now_ms + HOUR + soon_ms, self._service_leaves)
 
-    def _now_and_then(self, rng: Random, mean_days: float, act: Callable[[Any], None], whom: Any) -> None:
+    def now_and_then(self, rng: Random, mean_days: float, act: Callable[[Any], None], whom: Any) -> None:
         def again() -> None:
             if not self.healing:
                 act(whom)
@@ -269,26 +282,26 @@ class World:
 
         self.at(self.now_ms + rng.randrange(rng.choice((MINUTE, 5 * HOUR, 2 * DAY))), right)
 
-    def _cell_or_jam(self, board: Board) -> None:
-        if board.rng.random() < 0.5:
-            board.cell = not board.cell
-        else:
-            board.jam = True
+    def _jam(self, board: Board) -> None:
+        board.jam = True
 
     # What people and other programs do
 
     def _command(self, board: Board) -> None:
         """A program beside the service sends a command, sometimes twice, sometimes late, sometimes not for now."""
         rng = board.rng
-        self._commands += 1
         do = rng.choice(("dispense", "dispense", "dispense", "tare", "restart"))
         args = {"target_g": rng.randrange(10, 300) / 1000} if do == "dispense" else {}
         expires = rng.choice((None, self.now_ms + MINUTE, self.now_ms + HOUR, self.now_ms + DAY))
-        body = {"id": f"c{self._commands}", "expires_at_ms": expires, "do": do, "args": args}
+        body = {"id": f"c{self.next_command()}", "expires_at_ms": expires, "do": do, "args": args}
         self.count("commands")
         for _ in range(rng.choice((1, 1, 2, 3))):
             delay_ms = rng.choice((0, rng.randrange(2 * MINUTE), rng.randrange(3 * DAY)))
             self.at(self.now_ms + delay_ms, lambda: self._send_command(board, body))
+
+    def next_command(self) -> int:
+        self._commands += 1
+        return self._commands
 
     def _send_command(self, board: Board, body: dict[str, Any]) -> None:
         if not self.healing:
@@ -341,6 +354,8 @@ class World:
         """Nothing stays held for good: a clean reading, and a release."""
         self._reading(0.0)
         self._release()
+        for troubles in self.troubles:
+            troubles.look_into_hopper()
 
     def _put_ration(self) -> None:
         rng = self.rng
@@ -408,6 +423,10 @@ class World:
         for link in self.broker.links:
             self.connect_soon(link, self.rng)
 
+    def _stranger(self, _: None) -> None:
+        if "stranger" not in self.without:
+            self.stranger.comes()
+
     # The end
 
     def _heal(self) -> None:
@@ -417,6 +436,8 @@ class World:
         self.shell.open_again()
         self.broker.running = True
         for board in self.boards:
+            if not board.nature.hung or board.model.person_at_hopper():
+                self.shell.enter(lambda s, name=board.name: s.add_of_feeder("hopper", name, {"hung": True}))
             board.heal()
             board.link.network = True
             board.link.drop()
@@ -424,6 +445,10 @@ class World:
             board.power_on()
         self.shell.link.network = True
         self.connect_soon(self.shell.link, self.rng)
+        self._run_until(self.now_ms + 10 * MINUTE)
+        for board in self.boards:
+            self._let_go(board)
+        self.troubles[0].hold_and_release()
         self._run_until(self.now_ms + 2 * HOUR)
         coming = {board.name: self._meals_to_come(board) for board in self.boards}
         self._run_until(self.now_ms + HEAL_MS - 3 * HOUR)
@@ -438,7 +463,10 @@ class World:
 
     def _meals_to_come(self, board: Board) -> set[str]:
         """The meals of the first whole day in which nothing fails."""
+        need(bool(board.model.plans), f"{board.name} has no plan two hours after all is well")
         plan = board.model.plans[0]
+        if plan["installation"] == Stranger.NAME:
+            return set()  # nobody has chosen yet; in the end it must be ours
         first_ms, last_ms = plan["days"][1]["start_ms"], self.now_ms + HEAL_MS - 4 * HOUR
         return {meal["id"] for meal in plan["meals"] if first_ms <= meal["at_ms"] < last_ms}
 
@@ -446,12 +474,16 @@ class World:
         service = self.shell.service
         assert service is not None
         standing = [entry for entry in self._ledger(service) if not entry["corrected_by"] and not entry["void"]]
-        need(not [e for e in standing if e["kind"] == "gap"], "doses were given up for good")
         with service.context.store.read() as tx:
             issued = device_store.issued(tx)
         for board in self.boards:
+            gaps = [e for e in standing if e["kind"] == "gap" and e["feeder"] == board.name]
+            loses = bool(board.model.lossy or board.model.gone_boards)
+            need(loses or len(gaps) <= board.model.flips, "doses were given up for good")
             board.model.check_books([e for e in standing if e["kind"] == "dose" and e["feeder"] == board.name])
-            lacking = coming[board.name] - {dose["meal"] for dose in board.model.said.values()}
+            late = self._days_of_late_meals(board)
+            fed = {dose["meal"] for dose in board.model.said.values()}
+            lacking = {meal for meal in coming[board.name] - fed if meal[:10] not in late}
             need(not lacking, f"meals of a day without a fault were not fed: {lacking}")
             said = {tail: self._kept(f"{board.name}/up/{tail}") for tail in ("status", "hello", "applied")}
             need(said["status"]["online"] is True, "a feeder that is there does not say so")
@@ -459,6 +491,12 @@ class World:
             for tail in ("plan", "hold"):
                 now, asked = said["applied"][f"{tail}_version"], issued[board.name, tail].version
                 need(now == asked, f"{board.name} obeys {tail} {now} where {asked} was issued")
+
+    def _days_of_late_meals(self, board: Board) -> set[str]:
+        """Local days that began with a meal of the day before, some minutes late: it counts in the new day's ration."""
+        told = [dose for dose in board.model.said.values() if dose["meal"] and dose["at_ms"] is not None]
+        days = [datetime.fromtimestamp(dose["at_ms"] / 1000, self.zone).date().isoformat() for dose in told]
+        return {day for dose, day in zip(told, days, strict=True) if dose["meal"][:10] < day}
 
     @staticmethod
     def _ledger(service: Service) -> list[dict[str, Any]]:
@@ -482,8 +520,9 @@ def need(holds: bool, rule: str) -> None:
 
 
 def main() -> None:
-    seed, days = int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else DAYS
-    world = World(seed, days)
+    given, _, without = " ".join(sys.argv[1:]).partition("without")
+    seed, *days = (int(word) for word in given.split())
+    world = World(seed, *days, without=without.split())
     try:
         world.run()
     finally:

@@ -196,7 +196,6 @@ def test_a_last_record_that_has_changed_is_damage_and_no_write_cut_short() -> No
     assert after["outcome"] == "capped"
 
 
-
 def test_a_wiped_journal_gets_another_name() -> None:
     desk = running(plan())
     first = desk.feeder.memory.journal_id

@@ -89,9 +89,10 @@ class Served:
             return None
         if name == "on_message":
             return self.feeder.on_message(arguments[0], self.data)
-        if name == "memory":
-            gc.collect()
-            return core.memory()
+        if name == "button_held":
+            return self.feeder.button_held
+        if name == "stop_code":
+            return self.feeder.memory.stop.code
         return getattr(self.feeder, name)(*arguments)
 
     def _ask(self, data, *call):
