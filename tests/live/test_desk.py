@@ -278,6 +278,8 @@ def test_an_afternoon(
     afternoon.command()
     afternoon.settle()
     device = feeder.device
+    ear.command(device, "the last one", "sing")
+    ear.reply(device, "the last one")  # commands act in their order: no dose is under way any more
 
     def everything_is_received() -> bool:
         hello = ear.of(device, "hello")[-1]
