@@ -35,6 +35,7 @@ from tareline.notify.post import Post
 from tareline.notify.targets import Addresses
 from tareline.ramping import Evidence, Ramping
 from tareline.reconciling import Reconciling
+from tareline.repeated import Repeated
 from tareline.reports import Reports
 from tareline.sampling import Sampling
 from tareline.settings import Settings
@@ -125,41 +126,46 @@ class Service:
         self._zones_of = self.context.register
         self._behind = False
         self._started_ms = self.context.stamp_ms()
-        self._moved = threading.Event()
         self._reckoning = threading.Lock()
         self._deciding = threading.Lock()
-        self._ended = threading.Event()
-        self._news = threading.Event()
         self._watching = threading.Lock()
-        self._loads = threading.Event()
         self._computing = threading.Lock()
-        self._reckoner = threading.Thread(target=self._reckon, name="reckoner", daemon=True)
-        self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
-        self._loader = threading.Thread(target=self._load, name="loader", daemon=True)
+        self._reckoner = Repeated("reckoner", self.reckon, clock, pause_s=RECKON_PAUSE_S)
+        # After every change, and every half a minute, since time alone brings news too.
+        self._watcher = Repeated(
+            "watcher",
+            self.watch,
+            clock,
+            every_s=WATCH_EVERY_S,
+            rest_s=lambda took_s: max(WATCH_PAUSE_S, WATCH_SHARE * took_s),
+        )
+        # After every change, and now and then, since days pass and what failed is tried again.
+        self._loader = Repeated(
+            "loader",
+            self.load,
+            clock,
+            every_s=LOAD_EVERY_S,
+            pause_s=LOAD_PAUSE_S,
+            rest_s=lambda took_s: min(LOAD_EVERY_S, LOAD_SHARE * took_s),
+        )
+        self.workers = (self._reckoner, self._watcher, self._loader)
 
     def start(self) -> None:
         """Issue what is due, begin to listen to the broker, and keep the accounts."""
-        self.context.listen(lambda _change: self._moved.set())
-        self._moved.set()
-        self._reckoner.start()
+        self.context.listen(lambda _change: self._reckoner.wake())
         self.context.listen(self._note_news)
-        self._watcher.start()
         self.context.listen(self._note_load)
-        self._loader.start()
+        for worker in self.workers:
+            worker.start()
         self.post.start()
         self.link.start()
 
     def stop(self) -> None:
         """Leave the broker and close the store."""
         self.link.stop()
-        self._ended.set()
-        self._moved.set()
-        self._news.set()
-        self._loads.set()
         self.loading.close()
-        for thread in (self._reckoner, self._watcher, self._loader):
-            if thread.is_alive():
-                thread.join()
+        for worker in self.workers:
+            worker.stop()
         self.post.stop()
         self.context.store.close()
 
@@ -335,17 +341,6 @@ class Service:
                 self._enter_account(feeder, revised)
                 self.context.announce("account", self.context.tank_of(feeder, self.context.stamp_ms()))
 
-    def _reckon(self) -> None:
-        while not self._ended.is_set():
-            self._moved.wait()
-            self._moved.clear()
-            if self._ended.wait(RECKON_PAUSE_S):
-                return
-            try:
-                self.reckon()
-            except StoreError:
-                return  # the store has told why, and the service is ending
-
     def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
         """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
         now_ms = self.context.stamp_ms()
@@ -380,22 +375,7 @@ class Service:
 
     def _note_news(self, change: Change) -> None:
         if change.what != "alert":  # what the watcher itself brings about
-            self._news.set()
-
-    def _watch(self) -> None:
-        """After every change, and every half a minute, since time alone brings news too."""
-        while not self._ended.is_set():
-            began_s = self.clock.monotonic_s()
-            try:
-                self.watch()
-            except StoreError:
-                return  # the store has told why, and the service is ending
-            except Exception:  # without alerts feeding and holding go on; the next look may go right
-                log.exception("the tanks could not be looked after")
-            if self._ended.wait(max(WATCH_PAUSE_S, WATCH_SHARE * (self.clock.monotonic_s() - began_s))):
-                return
-            self._news.wait(WATCH_EVERY_S)
-            self._news.clear()
+            self._watcher.wake()
 
     # -- the loader's side: called from its thread, or by tests ------------------------------------------------------
 
@@ -415,20 +395,7 @@ class Service:
 
     def _note_load(self, change: Change) -> None:
         if change.what not in ("alert", "load"):  # neither says anything of a tank that its load follows from
-            self._loads.set()
-
-    def _load(self) -> None:
-        """After every change, and now and then, since days pass and what failed is tried again."""
-        while not self._ended.wait(LOAD_PAUSE_S):
-            began_s = self.clock.monotonic_s()
-            try:
-                self.load()
-            except StoreError:
-                return  # the store has told why, and the service is ending
-            if self._ended.wait(min(LOAD_EVERY_S, LOAD_SHARE * (self.clock.monotonic_s() - began_s))):
-                return
-            self._loads.wait(LOAD_EVERY_S)
-            self._loads.clear()
+            self._loader.wake()
 
     # -- the ramp ----------------------------------------------------------------------------------------------------
 

@@ -14,6 +14,8 @@ from tareline.web import alerting, api, away, loads, pages, problems, ramping, r
 from tareline.web.events import Hub
 from tareline.web.guard import COOKIE, Guard, token_fits
 
+FAILING_MS = 60_000  # what fails once is tried again within seconds
+
 
 def make_app(service: Service, hub: Hub) -> FastAPI:
     """The web application of a service; changes reach open pages through the hub."""
@@ -63,15 +65,36 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
 
 
 def health(service: Service) -> dict[str, Any]:
-    """Liveness, with the state of broker, store and clock."""
+    """Liveness, with the state of broker, store, clock, and what is worked out again and again.
+
+    status: `broken` where the store is, `failing` where a worker has failed for longer than a minute, or `ok`.
+    """
     broken = service.context.store.broken
+    now_ms = service.clock.now_ms()
+    workers = {worker.name: worker.state for worker in service.workers}
+    failing = any(
+        state.failing_since_ms is not None and now_ms - state.failing_since_ms > FAILING_MS
+        for state in workers.values()
+    )
     return {
-        "status": "broken" if broken else "ok",
+        "status": "broken" if broken else "failing" if failing else "ok",
         "version": __version__,
         "broker": {"connected": service.link.connected.is_set(), "url": _bare(service.settings.broker.url)},
         "store": {"broken": broken, **({} if broken else service.context.store.describe())},
         "clock": {"behind_s": service.context.behind_ms() / 1000},
+        "workers": {
+            name: {
+                "done_s_ago": _seconds_since(state.done_ms, now_ms),
+                "failing_for_s": _seconds_since(state.failing_since_ms, now_ms),
+                "error": state.error,
+            }
+            for name, state in workers.items()
+        },
     }
+
+
+def _seconds_since(at_ms: int | None, now_ms: int) -> float | None:
+    return None if at_ms is None else (now_ms - at_ms) / 1000
 
 
 def _bare(url: str) -> str:
