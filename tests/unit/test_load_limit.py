@@ -378,3 +378,17 @@ def test_facts_of_the_trade() -> None:
     assert limit.steady_nitrate(known, typical / 3)[0] < STEPS[1]
     standing = next(g for g in np.linspace(0, typical, 500) if limit.steady_nitrate(known, g)[0] > STEPS[1])
     assert standing < 0.9 * typical
+
+
+@pytest.mark.parametrize(
+    ("by_uptake", "code", "sentence"),
+    [
+        (0.81, "uptake", "What limits is what plants and substrate take up (81 % sure)."),
+        (0.80, "uptake", "What limits is what plants and substrate take up (80 % sure)."),
+        (0.796, "open", "What limits is not known yet; what plants and substrate take up with a probability of 79 %."),
+        (0.3, "open", "What limits is not known yet; what the bacteria can oxidise with a probability of 70 %."),
+        (0.05, "nitrification", "What limits is what the bacteria can oxidise (95 % sure)."),
+    ],
+)
+def test_code_and_sentence_say_the_same_of_what_limits(by_uptake: float, code: str, sentence: str) -> None:
+    assert limit.what_limits(by_uptake) == (code, sentence)

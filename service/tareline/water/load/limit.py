@@ -74,6 +74,10 @@ class Limits:
         return float(self.weights @ (self.least_g >= ration_g))
 
 
+LimitsBy = Literal["uptake", "nitrification", "open"]
+SURE_OF_LIMIT = 0.8  # that it is one and not the other
+
+
 @dataclass(frozen=True, slots=True)
 class Proven:
     """The highest ration held with the water in balance; 0 where none is. since, until: days of that dwell."""
@@ -110,7 +114,7 @@ class Load:
     proven: Proven
     recommended_g: float
     recommended_why: Literal["a share of the limit", "proven", "nothing proven yet"]
-    limits_by: Literal["uptake", "nitrification", "open"]
+    limits_by: LimitsBy
     evidence: tuple[str, ...]
     diagnostics: Diagnostics
 
@@ -150,6 +154,20 @@ def _topups(known: Posterior) -> Floats:
     return stated + unstated * known.figures["source"]
 
 
+def what_limits(by_uptake: float) -> tuple[LimitsBy, str]:
+    """What limits a tank, and a sentence that says so; `open` where neither is 80 % sure.
+
+    by_uptake: the probability that it is what plants and substrate take up.
+    """
+    uptake = by_uptake >= 0.5
+    first = "what plants and substrate take up" if uptake else "what the bacteria can oxidise"
+    share = max(by_uptake, 1 - by_uptake)
+    percent = int(100 * share)  # never rounded up to what is sure enough
+    if share < SURE_OF_LIMIT:
+        return "open", f"What limits is not known yet; {first} with a probability of {percent} %."
+    return "uptake" if uptake else "nitrification", f"What limits is {first} ({percent} % sure)."
+
+
 def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRACTION, food: int = 0) -> Load:
     """Everything that is said of a tank's load. food: index of the food that grams are of."""
     record = known.record
@@ -168,9 +186,7 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
     if not found:
         (p5,) = limits(known, food, CAREFUL).quantiles(0.05)
     by_uptake = float(known.weights @ (may.uptake_g <= np.minimum(may.ammonia_g, may.nitrite_g)))
-    limits_by: Literal["uptake", "nitrification", "open"] = "open"
-    if found and max(by_uptake, 1 - by_uptake) >= 0.8:
-        limits_by = "uptake" if by_uptake >= 0.8 else "nitrification"
+    limits_by, by_what = what_limits(by_uptake) if found else ("open", "")
     removed = (
         removal(
             known.state[NITRATE], known.uptake * known.state[MATURITY], known.figures["half"], known.figures["order"]
@@ -193,7 +209,7 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
         recommended_g=recommended,
         recommended_why=why,
         limits_by=limits_by,
-        evidence=_evidence(record, found, p5, p95, by_uptake, proven, fed_now),
+        evidence=_evidence(record, found, p5, p95, by_what, proven, fed_now),
         diagnostics=diagnostics,
     )
 
@@ -325,7 +341,7 @@ def _fault(record: Record, since: float, until: float) -> str:
 
 
 def _evidence(
-    record: Record, found: bool, p5: float, p95: float, by_uptake: float, proven: Proven, fed_now: float
+    record: Record, found: bool, p5: float, p95: float, by_what: str, proven: Proven, fed_now: float
 ) -> tuple[str, ...]:
     """The evidence in plain words."""
     seen = [one for one in record.seen if one.analyte == "nitrate"]
@@ -333,9 +349,7 @@ def _evidence(
     lines = [f"{len(seen)} nitrate readings, {visible} of which saw any; {fed_now:.3g} g a day in the last four weeks."]
     if found:
         lines.append(f"Nine chances in ten that the limit lies between {p5:.3g} and {p95:.3g} g a day.")
-        share = max(by_uptake, 1 - by_uptake)
-        first = "what plants and substrate take up" if by_uptake >= 0.5 else "what the bacteria can oxidise"
-        lines.append(f"What limits is {first} ({100 * share:.0f} % sure).")
+        lines.append(by_what)
     elif not visible:
         lines.append(f"Nitrate has never been seen: the limit is at least {p5:.3g} g a day, how much more is open.")
     else:
