@@ -112,19 +112,6 @@ def a_release_that_comes_again_ends_a_stop(patch: Patch) -> None:
     around(patch, feeder.Feeder, "_on_hold", made)
 
 
-def a_hold_ends_a_stop(patch: Patch) -> None:
-    """A hold that has begun is enough; nobody has released it."""
-
-    def made(original: Any) -> Any:
-        def hold_changed(self: Any, held: bool) -> None:
-            original(self, held)
-            original(self, False)
-
-        return hold_changed
-
-    around(patch, feeder.Feeder, "_hold_changed", made)
-
-
 def a_good_weight_ends_any_stop(patch: Patch) -> None:
     def made(original: Any) -> Any:
         def weigh(self: Any) -> Any:
@@ -170,20 +157,6 @@ def a_new_plan_ends_a_stop(patch: Patch) -> None:
 
 def forgets_installations(self: Any) -> None:
     self.left = []
-
-
-def releases_of_others_are_kept(patch: Patch) -> None:
-    """A release that another installation sent before a hold ends it once that one's plan comes."""
-
-    def made(original: Any) -> Any:
-        def on_hold(self: Any, hold: Any) -> None:
-            waiting = self.foreign_hold
-            original(self, hold)
-            self.foreign_hold = self.foreign_hold or waiting
-
-        return on_hold
-
-    around(patch, feeder.Feeder, "_on_hold", made)
 
 
 def gain_without_bounds(patch: Patch) -> None:
@@ -284,7 +257,6 @@ BROKEN: list[tuple[Breaks, str, int, int]] = [
     (losses_stop_nothing, "stopped_loss", 1, 20),
     (sets(feeder, "WEIGHT_EVERY_MS", 3 * HOUR), "not weighed for over an hour", 0, 20),
     (a_release_that_comes_again_ends_a_stop, "moved after", 15, 20),
-    (a_hold_ends_a_stop, "moved after", 7, 20),
     (a_good_weight_ends_any_stop, "moved after", 10, 20),
     (a_new_plan_ends_a_stop, "moved after", 15, 20),
     (stops_are_not_told, "nobody was told", 1, 20),
@@ -292,7 +264,6 @@ BROKEN: list[tuple[Breaks, str, int, int]] = [
     (after(memory.Memory, "__init__", forgets_row), "stopped_over", 7, 20),
     (before(feeder.Feeder, "_on_plan", forgets_installations), "two_installations", 4, 20),
     (after(feeder.Feeder, "__init__", forgets_installations), "two_installations", 4, 20),
-    (releases_of_others_are_kept, "not the one to obey|during a hold", 18, 30),
     (gain_without_bounds, "out of its bounds", 5, 20),
     (one_step_too_many, "too many steps|cap", 0, 20),
     (steps_told_wrongly, "steps is told", 8, 20),

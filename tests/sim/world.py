@@ -436,8 +436,7 @@ class World:
         self.shell.open_again()
         self.broker.running = True
         for board in self.boards:
-            if not board.nature.hung or board.model.person_at_hopper():
-                self.shell.enter(lambda s, name=board.name: s.add_of_feeder("hopper", name, {"hung": True}))
+            self.shell.enter(lambda s, name=board.name: s.add_of_feeder("hopper", name, {"hung": True}))
             board.heal()
             board.link.network = True
             board.link.drop()
