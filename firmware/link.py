@@ -14,12 +14,12 @@ called from inside a callback.
 arrived stands in the inbox when it returns True. Where bytes come faster than it reads them it gives up after two
 seconds and returns False: then the motor must not turn, since a hold may stand behind them. `poll` reads 12 KiB at a
 time and is left at once when bytes come; where it is called with an inbox that is full, it reads no further until the
-owner has taken something, unless the outbox is full as well.
+owner has taken something, unless the outbox keeps no further answer.
 **What may block.** Only making a connection (see sockets.py), and `pump` never begins or continues that: there is no
 connection then over which a hold could come.
 
 Delivery, downwards: a message is acknowledged when the owner says so, in the order of arrival [MQTT-4.6.0-2]. While a
-dose is under way, or where there is no room for answers, what does not fit the inbox is dropped without
+dose is under way, or where no further answer is kept, what does not fit the inbox is dropped without
 acknowledgement, and everything after it but holds; once inbox and outbox are empty the link parts and connects again
 (`renew`), and the broker's persistent session brings it again. Repeated messages are handed over as they come: the
 logic bears repetition. What stands in the inbox when the connection is lost stays there; its acknowledgement is not
@@ -346,7 +346,7 @@ class Link:
     def _read(self, busy):
         """Read until nothing is left, a burst is over, or, unless busy, the inbox is full.
 
-        Where there is no room for answers, it reads on: the acknowledgements that make room stand behind messages.
+        Where no further answer is kept, it reads on: the acknowledgements that make room stand behind messages.
         """
         moved = False
         reader = self._reader
@@ -362,7 +362,7 @@ class Link:
                 self._heard = self._ticks()
                 self._pinged = None  # whatever comes shows that the connection lives
             while self._at < self._end:
-                if not busy and self._full() and self.outbox.room():
+                if not busy and self._full() and self.outbox.takes_answers():
                     return moved
                 self._at = reader.feed(self._chunk, self._at, self._end)
                 if reader.complete:

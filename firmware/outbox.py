@@ -13,7 +13,8 @@ import mqtt
 WINDOW = 4  # a message under way takes half a KiB of memory
 MOST = 16
 MOST_BYTES = 8192
-ORDINARY_BYTES = 1024  # what `room` reckons with: all but packs of samples are smaller
+MOST_WITH_ANSWERS = 12  # answers are kept beyond the window, so that no dose that waits keeps a command waiting
+ORDINARY_BYTES = 1024  # what `room` and `takes_answers` reckon with: all but packs of samples are smaller
 
 
 class Kept:
@@ -38,6 +39,10 @@ class Outbox:
     def room(self):
         """How many more ordinary messages may be put in and be sent at once."""
         return max(0, min(WINDOW - len(self.kept), (MOST_BYTES - self._bytes(self.kept)) // ORDINARY_BYTES))
+
+    def takes_answers(self):
+        """Whether the answer to one more command can be kept, though it may have to wait for its turn."""
+        return len(self.kept) < MOST_WITH_ANSWERS and self._bytes(self.kept) <= MOST_BYTES - ORDINARY_BYTES
 
     def put(self, topic, payload, retained, token):
         """Keep a message. False, with nothing changed, where there is no room for it."""

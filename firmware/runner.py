@@ -98,8 +98,8 @@ class Seam:
             message = self.link.take(tail)
             if message is None:
                 return
-            if message[0] == "command" and not self.link.outbox.room():
-                self.link.inbox.insert(0, message)  # it waits until there is room for its answer
+            if message[0] == "command" and not self.link.outbox.takes_answers():
+                self.link.inbox.insert(0, message)  # it waits until its answer can be kept
                 return
             if self.updater is not None and message[0] in self.updater.tails:
                 self.updater.on_message(message[0], message[1])

@@ -7,6 +7,7 @@ quoted from memory, so a second witness encodes the same packets: paho-mqtt.
 import json
 import socket
 from itertools import pairwise
+from typing import Any
 from unittest.mock import MagicMock
 
 import paho.mqtt.client as paho
@@ -610,10 +611,10 @@ def test_a_flood_of_holds_stays_bounded_and_none_is_lost_for_good() -> None:
 
 
 def flooded(answers: bool) -> tuple[Station, Connection]:
-    """What is under way fills the outbox, and behind the inbox stand messages that do not fit it."""
+    """What waits for the broker fills the outbox, and behind the inbox stand messages that do not fit it."""
     station = up()
     station.network.answers = frozenset()
-    for number in range(4):
+    for number in range(12):
         station.link.publish("reply", b"%d" % number)
     station.link.poll(0)
     connection = station.network.last
@@ -632,14 +633,20 @@ def empty_the_inbox(station: Station) -> None:
 def test_acknowledgements_behind_messages_that_do_not_fit_make_room_before_the_link_parts() -> None:
     station, connection = flooded(answers=True)
     assert connection.closed_ms is None
-    assert station.link.outbox.room() > 0  # for the answer to a command in the inbox
+    assert station.link.outbox.takes_answers()
     assert station.link.room() == 0  # and for nothing that would be sent twice
     assert len(station.link.inbox) == 4
     station.link.publish("reply", b"to the first of them")
     empty_the_inbox(station)
     station.run(100)
     assert connection.closed_ms is None
-    connection.give(b"\x40\x02" + published(connection.of_kind(PUBLISH)[-1])[1].to_bytes(2))
+    answered = 4
+    while station.link.outbox.kept:
+        under_way = connection.of_kind(PUBLISH)[answered:]
+        answered += len(under_way)
+        connection.give(*[b"\x40\x02" + published(packet)[1].to_bytes(2) for packet in under_way])
+        station.link.poll(0)
+    assert answered == 13
     station.network.answers = ALL
     station.run(1000, lambda: len(station.network.connections) == 2)
     station.come_up()
@@ -655,6 +662,35 @@ def test_a_broker_that_acknowledges_nothing_is_left_after_ten_seconds() -> None:
     assert connection.acknowledged() == [20, 21, 22, 23]
 
 
+def answering(station: Station) -> Any:
+    """What hands the link's messages to a logic that answers each with its own payload."""
+    seam = load_firmware("runner").Seam(MagicMock())
+    logic = MagicMock()
+    logic.on_message = lambda tail, payload: seam.publish("reply", b"".join(payload))
+    seam.connect(station.link, logic)
+    return seam
+
+
+def test_doses_that_wait_for_the_broker_keep_no_command_waiting() -> None:
+    station = up()
+    station.network.answers = frozenset()
+    for number in range(4):
+        station.link.publish("dose", b"%d" % number)
+    station.link.poll(0)
+    connection = station.network.last
+    connection.give(*[down("command", b"%d" % number, 20 + number) for number in range(8)])
+    seam = answering(station)
+    for _ in range(10):
+        station.link.poll(0)
+        seam.hand_over()
+    assert connection.acknowledged() == list(range(20, 28))
+    assert not station.link.renew  # so that no dose is offered anew
+    assert station.link.room() == 0  # nor another dose before the answers
+    connection.give(*[b"\x40\x02" + published(packet)[1].to_bytes(2) for packet in connection.of_kind(PUBLISH)])
+    station.link.poll(0)
+    assert [payload for _, payload, _ in payloads(connection)[4:]] == [b"0", b"1", b"2", b"3"]
+
+
 @pytest.mark.parametrize("connected", [True, False])
 def test_a_command_waits_until_there_is_room_for_its_answer(connected: bool) -> None:
     station, connection = flooded(answers=False)
@@ -662,10 +698,7 @@ def test_a_command_waits_until_there_is_room_for_its_answer(connected: bool) -> 
         connection.broken = True
         station.link.poll(10)
         assert not station.link.up
-    seam = load_firmware("runner").Seam(MagicMock())
-    logic = MagicMock()
-    logic.on_message = lambda tail, payload: seam.publish("reply", b"".join(payload))
-    seam.connect(station.link, logic)
+    seam = answering(station)
     seam.hand_over()
     assert [payload for _, payload in station.arrived()] == [b"0", b"1", b"2", b"3"]
     station.network.answers = ALL
