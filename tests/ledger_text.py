@@ -21,10 +21,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 
-from tareline.feeding.books import DayBook, Dispensed, Span, day_book
-from tareline.feeding.days import day_end_ms, day_start_ms, meal_ms, to_ms
-from tareline.feeding.doses import Dose, HandFeed, total
-from tareline.feeding.ration import Ration, make_ration
+from tareline.core.calendar import day_end_ms, day_start_ms, meal_ms, to_ms
+from tareline.core.feeding.books import DayBook, Dispensed, Span, day_book
+from tareline.core.feeding.doses import Dose, HandFeed, total
+from tareline.core.feeding.ration import Ration, make_ration
 
 DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?: (\S+))?")
 RATION = re.compile(r"(\S+) ration (\S+) g cap (\S+) g at (.+)")

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from hypothesis import strategies as st
 
-from tareline.feeding.days import day_of, to_ms
+from tareline.core.calendar import day_of, to_ms
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS

@@ -199,8 +199,8 @@ def desk(
     ] = None,
 ) -> None:
     """Run the real firmware without a board, on simulated hardware, until it is ended."""
-    from tareline.boards import device_settings
-    from tareline.keys import device_key
+    from tareline.boards.files import device_settings
+    from tareline.boards.keys import device_key
     from tareline.simulate import desk as simulated
 
     try:

@@ -15,39 +15,39 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline import facts, guarding, telling
-from tareline.broker.link import Address, Down, Link
+from tareline.app import dispatch, holds, repository
+from tareline.app.alerts import Alerts
+from tareline.app.commands.entries import Entries
+from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.context import Change, Context
+from tareline.app.deliveries import Deliveries
+from tareline.app.ingest import Ingest, Taken
+from tareline.app.monitor import Monitor
+from tareline.app.projections.accounts import Accounts
+from tareline.app.projections.loads import Loads
+from tareline.app.projections.samples import Samples
+from tareline.app.projections.trends import Trends
+from tareline.app.queries.due_list import DueList
+from tareline.app.queries.feeder_report import Reports
+from tareline.app.queries.overview import Views
+from tareline.app.queries.water import WaterQueries
+from tareline.app.updates import Updates
+from tareline.app.workers import Worker
 from tareline.clock import Clock
-from tareline.context import Change, Context
-from tareline.devices import messages as wire
-from tareline.devices.messages import Message
-from tareline.dues import Dues
-from tareline.entries import Entries
+from tareline.core.calendar import day_of
+from tareline.core.safety.hold import CONFIRM_MS
+from tareline.core.weighing.revision import Revision
 from tareline.errors import FieldError
-from tareline.feeding.days import day_of
-from tareline.feeding.revision import Revision
-from tareline.guard.hold import CONFIRM_MS
-from tareline.intake import Intake, Taken
-from tareline.loading import Loading
 from tareline.metrics import Metrics
-from tareline.notify.alerts import Alerts
-from tareline.notify.post import Post
+from tareline.mqtt import messages as wire
+from tareline.mqtt.link import Address, Down, Link
+from tareline.mqtt.messages import Message
 from tareline.notify.targets import Addresses
-from tareline.ramping import Evidence, Ramping
-from tareline.reconciling import Reconciling
-from tareline.repeated import Repeated
-from tareline.reports import Reports
-from tareline.sampling import Sampling
 from tareline.settings import Settings
 from tareline.store import devices as device_store
 from tareline.store import ledger
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import Store, StoreError
-from tareline.trending import Trending
-from tareline.updates import Updates
-from tareline.views import Views
-from tareline.watching import Watching
-from tareline.waters import Waters
 
 log = logging.getLogger(__name__)
 
@@ -74,18 +74,18 @@ class Service:
         self.clock = clock
         self.metrics = Metrics()
         self.context = Context(Store(settings.store.url, on_broken), clock)
-        self.intake = Intake(self.context, settings.broker.root)
-        self.reconciling = Reconciling(self.context)
-        self.trending = Trending(self.context)
-        self.sampling = Sampling(self.context)
-        self.loading = Loading(self.context, self.reconciling)
+        self.ingest = Ingest(self.context, settings.broker.root)
+        self.accounts = Accounts(self.context)
+        self.trends = Trends(self.context)
+        self.samples = Samples(self.context)
+        self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
-        self.entries = Entries(self.context, self._send, self.sampling, others)
-        self.ramping = Ramping(self.context, self.entries, self.sampling, self._evidence())
-        dues = Dues(self.context, self.reconciling, self.trending, self.sampling, self.ramping)
-        self.waters = Waters(self.context, self.reconciling, self.trending, self.sampling)
-        self.views = Views(self.context, settings.broker.root, self.reconciling, self.sampling, self.waters, dues)
-        self.reports = Reports(self.context, self.reconciling)
+        self.entries = Entries(self.context, self._send, self.samples, others)
+        self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
+        due_list = DueList(self.context, self.accounts, self.trends, self.samples, self.ramps)
+        self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
+        self.views = Views(self.context, settings.broker.root, self.accounts, self.samples, self.waters, due_list)
+        self.reports = Reports(self.context, self.accounts)
         self.updates = Updates(self.context, Path(settings.updates.secret_file), self._send)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
@@ -93,15 +93,15 @@ class Service:
             self.context.store.close()
             raise
         self.alerts = Alerts(self.context, settings.notify, addresses)
-        self.post = Post(self.context, addresses)
-        self.watching = Watching(
+        self.deliveries = Deliveries(self.context, addresses)
+        self.monitor = Monitor(
             self.context,
-            self.reconciling,
-            self.trending,
-            self.sampling,
-            self.loading,
-            self.ramping,
-            dues,
+            self.accounts,
+            self.trends,
+            self.samples,
+            self.loads,
+            self.ramps,
+            due_list,
             self.alerts,
             self.views.days,
             self._send,
@@ -130,9 +130,9 @@ class Service:
         self._deciding = threading.Lock()
         self._watching = threading.Lock()
         self._computing = threading.Lock()
-        self._reckoner = Repeated("reckoner", self.reckon, clock, pause_s=RECKON_PAUSE_S)
+        self._reckoner = Worker("reckoner", self.reckon, clock, pause_s=RECKON_PAUSE_S)
         # After every change, and every half a minute, since time alone brings news too.
-        self._watcher = Repeated(
+        self._watcher = Worker(
             "watcher",
             self.watch,
             clock,
@@ -140,7 +140,7 @@ class Service:
             rest_s=lambda took_s: max(WATCH_PAUSE_S, WATCH_SHARE * took_s),
         )
         # After every change, and now and then, since days pass and what failed is tried again.
-        self._loader = Repeated(
+        self._loader = Worker(
             "loader",
             self.load,
             clock,
@@ -157,16 +157,16 @@ class Service:
         self.context.listen(self._note_load)
         for worker in self.workers:
             worker.start()
-        self.post.start()
+        self.deliveries.start()
         self.link.start()
 
     def stop(self) -> None:
         """Leave the broker and close the store."""
         self.link.stop()
-        self.loading.close()
+        self.loads.close()
         for worker in self.workers:
             worker.stop()
-        self.post.stop()
+        self.deliveries.stop()
         self.context.store.close()
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
@@ -190,7 +190,7 @@ class Service:
     def decide(self, finding: str, body: Any) -> dict[str, Any]:
         """Accept or dismiss a finding; answers with the entry that made."""
         with self._deciding:  # a second decision meets the books as the first has left them
-            made = self.entries.decide(finding, self.reconciling.find(finding), body)
+            made = self.entries.decide(finding, self.accounts.find(finding), body)
             self.reckon()
         return made
 
@@ -242,7 +242,7 @@ class Service:
                 self._overhear(message)
         if not ours:
             return
-        taken = self.intake.take(ours)
+        taken = self.ingest.take(ours)
         self.metrics.batches.observe(len(ours))
         for what, n in taken.counts.items():
             self.metrics.messages.labels(what).inc(n)
@@ -276,7 +276,7 @@ class Service:
         if not self.context.behind_ms():
             now_ms = self.context.clock.now_ms()
             self._publish(
-                [Down(f"{h['device']}/down/time", telling.encode(wire.time_answer(now_ms, h)), False, 0)]
+                [Down(f"{h['device']}/down/time", dispatch.encode(wire.time_answer(now_ms, h)), False, 0)]
                 for h in pending.clockless
             )
         self._hand_out(pending.fetches)
@@ -313,14 +313,14 @@ class Service:
             self._zones_of = self.context.register
             self._midnight_ms = 0  # a tank is new or its zone another: a midnight may have passed already
         if not behind and now_ms >= self._midnight_ms:
-            self._midnight_ms = telling.next_midnight_ms(self.context, now_ms)
+            self._midnight_ms = dispatch.next_midnight_ms(self.context, now_ms)
             self._tell(self.context.register.refs("feeder"))
             self.context.announce("day", None)
         if self._behind and not behind:
             self._publish([self.greeting()])
         self._behind = behind
         while self._made_known:
-            self.intake.expect_rejected(self._made_known.pop())
+            self.ingest.expect_rejected(self._made_known.pop())
         self._note_silence()
         self._ask_again()
         self._watch_holds()
@@ -330,9 +330,9 @@ class Service:
     def reckon(self) -> None:
         """Work out the accounts of every feeder that the ledger has spoken about, and what follows from them."""
         with self._reckoning:
-            for feeder in self.reconciling.behind():
+            for feeder in self.accounts.behind():
                 try:
-                    revised = self.reconciling.compute(feeder)
+                    revised = self.accounts.compute(feeder)
                 except StoreError:
                     raise
                 except Exception:  # whatever an estimate stumbles over, feeding and holding go on without it
@@ -344,9 +344,9 @@ class Service:
     def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
         """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
         now_ms = self.context.stamp_ms()
-        known = self.intake.devices.get(feeder)
+        known = self.ingest.devices.get(feeder)
         in_force = ((known.hello if known else None) or {}).get("gain_g_per_step")
-        gain = self.reconciling.gain(feeder, in_force) if in_force else None
+        gain = self.accounts.gain(feeder, in_force) if in_force else None
         with self.context.write() as tx:
             if revised:
                 days = [
@@ -371,7 +371,7 @@ class Service:
     def watch(self) -> None:
         """Look after every tank once: samples against their lines, trends, alerts."""
         with self._watching:
-            self.watching.watch()
+            self.monitor.watch()
 
     def _note_news(self, change: Change) -> None:
         if change.what != "alert":  # what the watcher itself brings about
@@ -384,7 +384,7 @@ class Service:
         with self._computing:
             for tank in self.context.register.refs("tank"):
                 try:
-                    news = self.loading.compute(tank)
+                    news = self.loads.compute(tank)
                 except StoreError:
                     raise
                 except Exception:  # without it there is no forecast and no step of a ramp; feeding and holding go on
@@ -402,9 +402,9 @@ class Service:
     def _evidence(self) -> Evidence:
         """What the ramp is told."""
         return Evidence(
-            knowledge=self.loading.knowledge,
-            rising=self.trending.alarms,
-            findings=self.reconciling.open_findings,
+            knowledge=self.loads.knowledge,
+            rising=self.trends.alarms,
+            findings=self.accounts.open_findings,
             away=self._away,
         )
 
@@ -413,7 +413,7 @@ class Service:
         zone = self.context.zone(tank)
         today = day_of(self.context.stamp_ms(), zone)
         with self.context.store.read() as tx:
-            return any(absence.covers(today) for absence in facts.absences(tx, tank, zone, today))
+            return any(absence.covers(today) for absence in repository.absences(tx, tank, zone, today))
 
     # -- parts -------------------------------------------------------------------------------------------------------
 
@@ -423,7 +423,7 @@ class Service:
             return []
         with self.context.in_order:
             with self.context.write() as tx:
-                sent = telling.tell(tx, self.context, feeders)
+                sent = dispatch.tell(tx, self.context, feeders)
             self._send(sent)
         return sent
 
@@ -438,7 +438,7 @@ class Service:
             told = device_store.issued(tx)
         again = []
         for (name, topic), message in sorted(told.items()):
-            applied = self.intake.devices.get(name, Device(name)).applied
+            applied = self.ingest.devices.get(name, Device(name)).applied
             wanted = applied is not None and applied.get(f"{topic}_version", message.version) != message.version
             if name in greeted and wanted and (name, topic) not in sent and self._may_send(message):
                 again.append(message)
@@ -459,7 +459,7 @@ class Service:
         for device, asked in fetches:
             body = self.updates.piece(device, asked)
             if body is not None:
-                self._publish([[Down(f"{device}/down/piece", telling.encode(body), False, 0)]])
+                self._publish([[Down(f"{device}/down/piece", dispatch.encode(body), False, 0)]])
 
     def _may_send(self, message: Issued) -> bool:
         """A plan made before the clock went wrong may be for days that are over; the feeder still has it."""
@@ -468,7 +468,7 @@ class Service:
     def _acknowledge(self, journals: set[tuple[str, str]]) -> None:
         down = []
         for device, journal in journals:
-            said = (journal, self.intake.tracks[device, journal].received)
+            said = (journal, self.ingest.tracks[device, journal].received)
             if self._acknowledged.get(device) != said:
                 self._acknowledged[device] = said
                 down.append(_received(device, *said))
@@ -487,15 +487,15 @@ class Service:
         held = []
         with self.context.write() as tx:
             for tank in self.context.register.refs("tank"):
-                if not any(r.kind == "installation" for r in facts.hold_state(tx, tank).reasons):
-                    guarding.hold(tx, self.context, tank, "installation", text)
+                if not any(r.kind == "installation" for r in repository.hold_state(tx, tank).reasons):
+                    holds.hold(tx, self.context, tank, "installation", text)
                     held.append(tank)
         self._pending.changed |= {("hold", tank) for tank in held}
 
     def _note_silence(self) -> None:
         """A device that has been off the broker for a minute, and its return, are facts for the books."""
         now_ms = self.context.stamp_ms()
-        for known in list(self.intake.devices.values()):
+        for known in list(self.ingest.devices.values()):
             silent = known.online is False and self.context.waiting_ms(known.status_ms or now_ms) >= SILENT_MS
             back = bool(known.online) and known.silence_noted
             if (silent and not known.silence_noted) or back:
@@ -506,17 +506,17 @@ class Service:
         event = "silent" if known.silence_noted else "back"
         ledger.add(tx, "device", at_ms, self.context.stamp_ms(), {"event": event}, device=known.device)
         device_store.save(tx, known)
-        self.intake.devices[known.device] = known
+        self.ingest.devices[known.device] = known
         log.warning("%s is %s", known.device, event)
         self.context.announce("device", self.context.tank_of(known.device, at_ms))
 
     def _ask_again(self) -> None:
         """Ask devices that are online for the doses that are missing; in the end give them up, loudly."""
         now_s = self.context.clock.monotonic_s()
-        for key, track in list(self.intake.tracks.items()):
+        for key, track in list(self.ingest.tracks.items()):
             missing = track.missing()
             device, journal = key
-            known = self.intake.devices.get(device)
+            known = self.ingest.devices.get(device)
             if not missing or known is None or not known.online or not self._current(known, journal):
                 continue
             if not track.ask_due(now_s):
@@ -530,7 +530,7 @@ class Service:
                 command = f"resend-{secrets.token_hex(6)}"
                 self._asked[command] = (key, (first, last))
                 commands.append(
-                    Down(f"{device}/down/command", telling.encode(wire.resend(command, first, last)), False)
+                    Down(f"{device}/down/command", dispatch.encode(wire.resend(command, first, last)), False)
                 )
             ranges = ", ".join(f"{first} to {last}" for first, last in missing[:20])
             log.warning("asking %s again for doses %s", device, ranges)
@@ -543,8 +543,8 @@ class Service:
     def _give_up(self, key: tuple[str, str], lost: tuple[int, int], why: str) -> None:
         taken = Taken()
         with self.context.write() as tx:
-            self.intake.give_up(tx, key, lost, why, taken)
-            device_store.save_journals(tx, {key: self.intake.tracks[key].received})
+            self.ingest.give_up(tx, key, lost, why, taken)
+            device_store.save_journals(tx, {key: self.ingest.tracks[key].received})
         self._pending.dosed |= taken.dosed
         self._pending.journals |= taken.journals
         self.settle()
@@ -563,15 +563,15 @@ class Service:
             ):
                 continue
             self._overdue.add((name, message.version))
-            known = self.intake.devices.get(name, Device(name))
+            known = self.ingest.devices.get(name, Device(name))
             if not known.confirms("hold", message.version):
                 log.warning("%s has not confirmed its hold message for a minute", name)
                 self.context.announce("hold", self.context.tank_of(name, now_ms))
 
 
 def _down(message: Issued) -> Down:
-    return Down(f"{message.device}/down/{message.topic}", telling.encode(message.body), True)
+    return Down(f"{message.device}/down/{message.topic}", dispatch.encode(message.body), True)
 
 
 def _received(device: str, journal: str, seq: int) -> Down:
-    return Down(f"{device}/down/received", telling.encode(wire.received(journal, seq)), True)
+    return Down(f"{device}/down/received", dispatch.encode(wire.received(journal, seq)), True)

@@ -10,9 +10,8 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
-from tareline.bodies import first_problem
-from tareline.broker.link import Address
-from tareline.errors import FieldError
+from tareline.errors import FieldError, first_problem
+from tareline.mqtt.link import Address
 
 
 class _Section(BaseModel):

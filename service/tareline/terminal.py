@@ -13,7 +13,7 @@ from rich.table import Table
 
 from tareline.errors import FieldError
 from tareline.settings import Http
-from tareline.web.writing import decimals_for
+from tareline.web.text.words import decimals_for
 
 TIMEOUT_S = 300.0  # more than a year of doses may have to be worked out again
 LOOK_S = 1.0  # how often an update is looked at

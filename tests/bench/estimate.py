@@ -17,9 +17,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "sim"))
 from feeders import DAY_MS, START_MS, Life, draw, live
 
-from tareline.feeding.estimate import estimate
-from tareline.feeding.model import History, Settled
-from tareline.feeding.periods import next_closing_ms
+from tareline.core.weighing.estimate import estimate
+from tareline.core.weighing.model import History, Settled
+from tareline.core.weighing.periods import next_closing_ms
 
 
 def a_life(weeks: int) -> Life:

@@ -14,10 +14,10 @@ sys.path[:0] = [str(HERE.parent / "sim"), str(HERE.parents[1] / "service")]
 
 from tanks import draw, live  # noqa: E402
 
-from tareline.water.load.forecast import Ahead, forecast  # noqa: E402
-from tareline.water.load.limit import load  # noqa: E402
-from tareline.water.load.posterior import DRAWS, later, posterior  # noqa: E402
-from tareline.water.load.record import Record  # noqa: E402
+from tareline.core.load.forecast import Ahead, forecast  # noqa: E402
+from tareline.core.load.limit import load  # noqa: E402
+from tareline.core.load.posterior import DRAWS, later, posterior  # noqa: E402
+from tareline.core.load.record import Record  # noqa: E402
 
 
 def before(record: Record, day: float) -> Record:

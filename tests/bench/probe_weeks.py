@@ -14,7 +14,7 @@ from pathlib import Path
 from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
 from spent import spent_ms
 
-from tareline.recording import Recording
+from tareline.app.projections.load_record import LoadRecords
 from tareline.store import series
 from tareline.store.series import Value
 
@@ -39,13 +39,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         house = House.furnished(Path(folder))
         fill(house)
-        recording = Recording(house.service.context, house.service.reconciling)
+        records = LoadRecords(house.service.context, house.service.accounts)
         with house.service.context.store.read() as tx:
-            recording.mark(tx, TANK)  # builds its statements
-            print(f"first record {spent_ms(lambda: recording.gather(tx, TANK)):.0f} ms")
-            print(f"nothing new {spent_ms(lambda: recording.gather(tx, TANK)):.0f} ms")
-            print(f"mark {spent_ms(lambda: recording.mark(tx, TANK)):.1f} ms")
-            found = recording.gather(tx, TANK)
+            records.mark(tx, TANK)  # builds its statements
+            print(f"first record {spent_ms(lambda: records.gather(tx, TANK)):.0f} ms")
+            print(f"nothing new {spent_ms(lambda: records.gather(tx, TANK)):.0f} ms")
+            print(f"mark {spent_ms(lambda: records.mark(tx, TANK)):.1f} ms")
+            found = records.gather(tx, TANK)
         assert found is not None
         print(f"{sum(one.probe for one in found.record.seen)} weeks of a probe")
         house.close()

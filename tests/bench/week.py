@@ -17,8 +17,8 @@ from pathlib import Path
 import httpx
 from brokers import Mosquitto, running_service, settings
 
+from tareline.app.context import Context
 from tareline.clock import SystemClock
-from tareline.context import Context
 from tareline.store import ledger
 from tareline.store.engine import Store
 

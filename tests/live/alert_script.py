@@ -10,11 +10,11 @@ import signal
 import sys
 import threading
 
+from tareline.app.alerts import Alerts
+from tareline.app.context import Context
+from tareline.app.deliveries import Deliveries
 from tareline.clock import SystemClock
-from tareline.context import Context
-from tareline.guard.alerts import Concern
-from tareline.notify.alerts import Alerts
-from tareline.notify.post import Post
+from tareline.core.alerts.alert import Concern
 from tareline.notify.targets import Addresses
 from tareline.settings import Notify
 from tareline.store.engine import Store
@@ -26,7 +26,7 @@ def main(database: str, webhook: str, first: int, last: int, end: str) -> None:
     context = Context(Store(f"sqlite:///{database}"), SystemClock())
     settings = Notify(webhooks=[webhook], secret="plankton")
     addresses = Addresses(settings, context.installation)
-    alerts, post = Alerts(context, settings, addresses), Post(context, addresses)
+    alerts, post = Alerts(context, settings, addresses), Deliveries(context, addresses)
     if end == "tell":
         post.start()
     for n in range(first, last + 1):

@@ -14,7 +14,7 @@ from receiver import Receiver
 from servers import free_port
 from waiting import until
 
-from tareline.guard.alerts import Concern
+from tareline.core.alerts.alert import Concern
 from tareline.service import Service
 from tareline.settings import Settings
 from tareline.web.app import make_app

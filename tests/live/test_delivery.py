@@ -18,11 +18,11 @@ from receiver import Mood, Receiver
 from waiting import until
 
 from conftest import FULL
+from tareline.app.alerts import Alerts
+from tareline.app.context import Context
+from tareline.app.deliveries import EAGER_S, LONGEST_PAUSE_S, Deliveries, Lane
 from tareline.clock import ManualClock
-from tareline.context import Context
-from tareline.guard.alerts import DAY_MS, HOUR_MS, Concern
-from tareline.notify.alerts import Alerts
-from tareline.notify.post import EAGER_S, LONGEST_PAUSE_S, Lane, Post
+from tareline.core.alerts.alert import DAY_MS, HOUR_MS, Concern
 from tareline.notify.targets import Addresses
 from tareline.settings import Notify
 from tareline.store import alerts as store
@@ -201,7 +201,7 @@ def test_a_slow_receiver_gets_each_message_once_and_delays_no_other(tmp_path: Pa
     quick = Receiver().start()
     desk = Desk(tmp_path, webhooks=[receiver.url, quick.url])
     receiver.mood = "slow"
-    post = Post(desk.context, desk.addresses)
+    post = Deliveries(desk.context, desk.addresses)
     post.start()
     try:
         for i in range(3):
@@ -223,7 +223,7 @@ def test_a_receiver_that_answers_too_late_is_told_twice_at_most(
     desk: Desk, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The second try waits longer than the first; the allowance of 30 s is made short here."""
-    monkeypatch.setattr("tareline.notify.post.FIRST_READ_S", 0.2)
+    monkeypatch.setattr("tareline.app.deliveries.FIRST_READ_S", 0.2)
 
     def answer_the_second(_: Any) -> None:
         if len(receiver.heard) == 2:

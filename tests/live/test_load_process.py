@@ -27,7 +27,7 @@ def workers(of: int) -> list[int]:
             parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
         except OSError:  # it has ended meanwhile
             continue
-        if parent == of and b"tareline.load_worker" in command:
+        if parent == of and b"tareline.compute.load" in command:
             found.append(int(folder.name))
     return found
 

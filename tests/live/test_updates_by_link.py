@@ -13,7 +13,7 @@ from desk import Desk, Ear
 from waiting import until
 
 from conftest import Household
-from tareline import updates
+from tareline.app import updates
 from tareline.resources import firmware_dir, load_firmware
 from tareline.simulate.desk import install_set
 

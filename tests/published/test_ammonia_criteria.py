@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tareline.units import from_canonical, to_canonical
-from tareline.water.criteria import acute_mg_n_per_l, chronic_mg_n_per_l, guides
+from tareline.core.units import from_canonical, to_canonical
+from tareline.core.water.criteria import acute_mg_n_per_l, chronic_mg_n_per_l, guides
 
 DATA = Path(__file__).parent / "data" / "epa_2013_ammonia_criteria.csv"
 ROWS = list(csv.DictReader(line for line in DATA.read_text(encoding="utf-8").splitlines() if not line.startswith("#")))

@@ -7,8 +7,8 @@ Protein per N 6.25, and 13 to 19 % N in real proteins: FAO Food and Nutrition Pa
 
 import pytest
 
-from tareline.units import from_canonical
-from tareline.water.balance import (
+from tareline.core.units import from_canonical
+from tareline.core.water.balance import (
     PROTEIN_PER_N,
     Inflow,
     after_days,
@@ -17,7 +17,7 @@ from tareline.water.balance import (
     net,
     plateau,
 )
-from tareline.water.readings import Reading
+from tareline.core.water.readings import Reading
 
 DAY_MS = 86_400_000
 

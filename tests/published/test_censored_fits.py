@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tareline.water import censored
+from tareline.core.trends import censored
 
 DATA = Path(__file__).parent / "data"
 

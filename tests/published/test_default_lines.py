@@ -7,9 +7,9 @@ guideline is 0.019 mg NH3/L.
 
 import pytest
 
-from tareline.guard.lines import AMMONIA_LINES, Line, crossings, known_water
-from tareline.units import to_canonical
-from tareline.water.readings import Reading, Stated, make_reading, neighbours
+from tareline.core.safety.lines import AMMONIA_LINES, Line, crossings, known_water
+from tareline.core.units import to_canonical
+from tareline.core.water.readings import Reading, Stated, make_reading, neighbours
 
 
 def test_the_figures() -> None:

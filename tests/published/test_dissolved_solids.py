@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from tareline.units import TDS_FACTOR, US_PER_CM_PER_S_PER_M, to_canonical
-from tareline.water.conductivity import at_reference, tds_mg_per_l
-from tareline.water.readings import Stated, make_reading
+from tareline.core.units import TDS_FACTOR, US_PER_CM_PER_S_PER_M, to_canonical
+from tareline.core.water.conductivity import at_reference, tds_mg_per_l
+from tareline.core.water.readings import Stated, make_reading
 
 DATA = Path(__file__).parent / "data"
 

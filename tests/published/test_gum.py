@@ -9,8 +9,8 @@ from datetime import date
 
 import pytest
 
-from tareline.feeding.books import Dispensed, day_book
-from tareline.feeding.doses import Dose, HandFeed, total
+from tareline.core.feeding.books import Dispensed, day_book
+from tareline.core.feeding.doses import Dose, HandFeed, total
 
 WORKED = [((5.8, 3.9, 6.7), 9.68), ((25.0, 9.68, 2.887, 16.599), 31.66)]
 DAY_MS = 86_400_000

@@ -7,9 +7,9 @@ EPA Process Design Manual for Nitrogen Control (1975).
 
 import pytest
 
-from tareline import units
-from tareline.units import from_canonical, to_canonical
-from tareline.water.balance import CACO3_MG_PER_MG_N, kh_spent_dkh
+from tareline.core import units
+from tareline.core.units import from_canonical, to_canonical
+from tareline.core.water.balance import CACO3_MG_PER_MG_N, kh_spent_dkh
 
 
 def test_a_degree_of_carbonate_hardness() -> None:

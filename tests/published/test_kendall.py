@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm, theilslopes
 
-from tareline.water import kendall
+from tareline.core.trends import kendall
 
 # US EPA QA/G-9S (2006), p. 109: ties of four and of two. pymannkendall 1.4.3 (original_test) says the same.
 EPA = np.array([10, 10, 10, 5, 10, 20, 18, 17, 15, 24, 15], dtype=float)

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from tareline.guard.spells import HOUR_MS, Rule, duty, spells
-from tareline.water.plausible import judge, stuck_spans
-from tareline.water.probes import ailments, line
+from tareline.core.probes.condition import ailments, line
+from tareline.core.probes.plausibility import judge, stuck_spans
+from tareline.core.safety.exceedance import HOUR_MS, Rule, duty, spells
 
 DATA = Path(__file__).parent / "data"
 GAP_MS = 3 * HOUR_MS

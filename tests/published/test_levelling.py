@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tareline.water.levelling import Levelling, levelling
+from tareline.core.trends.levelling import Levelling, levelling
 
 DATA = Path(__file__).parent / "data"
 

@@ -8,10 +8,10 @@ al. 1999), BSM1 (Alex et al. 2008) as in the defaults of QSDsan, and US EPA Proc
 import numpy as np
 import pytest
 
-from tareline.units import from_canonical
-from tareline.water.load import nitrogen, priors, solids
-from tareline.water.load.nitrogen import AMMONIA, NITRATE, Run
-from tareline.water.load.record import Change, Fed, Food, Record
+from tareline.core.load import nitrogen, priors, solids
+from tareline.core.load.nitrogen import AMMONIA, NITRATE, Run
+from tareline.core.load.record import Change, Fed, Food, Record
+from tareline.core.units import from_canonical
 
 
 def believed(name: str, value: float) -> float:

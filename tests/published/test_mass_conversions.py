@@ -6,8 +6,8 @@ pairs: CCME 2012 for nitrate states each limit on both bases, MEMORY.
 
 import pytest
 
-from tareline import units
-from tareline.units import from_canonical, to_canonical
+from tareline.core import units
+from tareline.core.units import from_canonical, to_canonical
 
 
 @pytest.mark.parametrize(

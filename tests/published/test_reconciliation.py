@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from tareline.feeding.gauss import Statements, solve
+from tareline.core.weighing.linear_gaussian import Statements, solve
 
 MEASURED_A = np.array([101.91, 64.45, 34.65, 64.20, 36.44, 98.88])
 RECONCILED_A = [100.22, 64.50, 35.72, 64.50, 35.72, 100.22]

@@ -6,10 +6,10 @@ in the RFC (from memory).
 
 import pytest
 
-from tareline.bodies import Note, parse
-from tareline.entries import stated
+from tareline.app.commands.entries import stated
+from tareline.app.requests import Note, parse
+from tareline.core.calendar import to_ms
 from tareline.errors import FieldError
-from tareline.feeding.days import to_ms
 
 
 def at_ms(text: str) -> int:

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from tareline.devices.senml import Resolved, parse, resolve
+from tareline.mqtt.senml import Resolved, parse, resolve
 
 SINGLE = '[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]'
 MULTIPLE = """[

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from tareline.guard.lines import AMMONIA_LINES, crossings, known_water
-from tareline.water.chemistry import unionised, unionised_fraction
-from tareline.water.readings import Reading
+from tareline.core.safety.lines import AMMONIA_LINES, crossings, known_water
+from tareline.core.water.chemistry import unionised, unionised_fraction
+from tareline.core.water.readings import Reading
 
 # University of Florida IFAS Extension, FA16 "Ammonia in Aquatic Systems", table 1, calculated there from Emerson et al.
 # 1975, J. Fish. Res. Board Can. 32:2379. The source's column for 32 degC disagrees with the equation and is left out.

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from tareline.feeding.accuracy import accuracy, day_to_day, from_means, limit_g
-from tareline.feeding.calibration import before_rounding_g, effective_df, expanded, fit
-from tareline.feeding.gauss import Statements, solve
+from tareline.core.weighing.accuracy import accuracy, day_to_day, from_means, limit_g
+from tareline.core.weighing.calibration import before_rounding_g, effective_df, expanded, fit
+from tareline.core.weighing.linear_gaussian import Statements, solve
 
 DATA = Path(__file__).parent / "data"
 

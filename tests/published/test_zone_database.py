@@ -8,10 +8,10 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from tareline.feeding.books import Dispensed, day_book
-from tareline.feeding.days import day_end_ms, day_start_ms, days_between, meal_ms, to_ms
-from tareline.feeding.plan import FedToday, make_plan
-from tareline.feeding.ration import make_ration
+from tareline.core.calendar import day_end_ms, day_start_ms, days_between, meal_ms, to_ms
+from tareline.core.feeding.books import Dispensed, day_book
+from tareline.core.feeding.plan import FedToday, make_plan
+from tareline.core.feeding.ration import make_ration
 
 HOUR_MS = 3_600_000
 BERLIN = "Europe/Berlin"

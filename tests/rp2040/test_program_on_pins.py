@@ -11,7 +11,7 @@ from broker import Broker
 from pin_chips import Ds18b20Chip, Hx711Chip, PushButton, StepDriver
 from rp2_board import Rp2Board
 
-from tareline.boards import prepare
+from tareline.boards.files import prepare
 from tareline.resources import load_firmware
 
 HERE = Path(__file__).parent

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.feeding.doses import Dose
-from tareline.feeding.model import History, Refill, WeighIn
+from tareline.core.feeding.doses import Dose
+from tareline.core.weighing.model import History, Refill, WeighIn
 
 Floats = NDArray[np.float64]
 DAY_MS = 86_400_000

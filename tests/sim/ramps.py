@@ -19,8 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 from tanks import CHARTS, FULL, Keeper, Tanks, draw
 
-from tareline.guard.lines import Line, default_lines
-from tareline.guard.ramp import (
+from tareline.core.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
+from tareline.core.load.posterior import Posterior, later, posterior
+from tareline.core.load.record import Seen
+from tareline.core.safety.lines import Line, default_lines
+from tareline.core.safety.ramp import (
     DAY_MS,
     ENDED,
     Decision,
@@ -32,10 +35,7 @@ from tareline.guard.ramp import (
     decide,
     readings_due,
 )
-from tareline.water import trends
-from tareline.water.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
-from tareline.water.load.posterior import Posterior, later, posterior
-from tareline.water.load.record import Seen
+from tareline.core.trends import trend
 
 Floats = NDArray[np.float64]
 Policy = Literal["ramp", "book"]
@@ -177,11 +177,11 @@ def rising(seen: Sequence[Seen], now_ms: int) -> tuple[str, ...]:
     found = []
     for name, limits_mg in LIMITS.items():
         told = [
-            trends.Seen(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
+            trend.Seen(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
             for one in seen
             if one.analyte == name
         ]
-        if trends.of_readings(told, now_ms, limits_mg, True).alarm:
+        if trend.of_readings(told, now_ms, limits_mg, True).alarm:
             found.append(name)
     return tuple(found)
 

@@ -13,10 +13,10 @@ from sim_board import ROOT
 from sqlalchemy import event
 from sqlalchemy.util import LRUCache
 
-from tareline.broker.link import Down
 from tareline.clock import ManualClock
-from tareline.devices.messages import Message
 from tareline.errors import FieldError
+from tareline.mqtt.link import Down
+from tareline.mqtt.messages import Message
 from tareline.service import Service
 from tareline.settings import Settings
 
@@ -161,8 +161,8 @@ class Shell:
         self._guard(lambda service: service.tick())
         if self.service is None:
             return False
-        known = self.service.intake.devices
-        lacking = [device for (device, _), track in self.service.intake.tracks.items() if track.missing()]
+        known = self.service.ingest.devices
+        lacking = [device for (device, _), track in self.service.ingest.tracks.items() if track.missing()]
         return any(known[device].online for device in lacking if device in known)
 
 

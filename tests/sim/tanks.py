@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.units import NITRATE_PER_N, NITRITE_PER_N
-from tareline.water.load.record import Change, Fed, Food, Record, Seen
+from tareline.core.load.record import Change, Fed, Food, Record, Seen
+from tareline.core.units import NITRATE_PER_N, NITRITE_PER_N
 
 Floats = NDArray[np.float64]
 FULL = os.environ.get("TARELINE_FULL") == "1"

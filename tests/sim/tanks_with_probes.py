@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.water.plausible import dry_spans
+from tareline.core.probes.plausibility import dry_spans
 
 Floats = NDArray[np.float64]
 STEP_MS = 300_000

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from feeders import DAY_MS, START_MS, Figures, Life, draw, live
 
-from tareline.feeding.accuracy import PRESET_SHARE, Accuracy, accuracy, limit_g
-from tareline.feeding.estimate import Estimate, estimate
-from tareline.feeding.gain import next_gain
-from tareline.feeding.model import Settled
+from tareline.core.weighing.accuracy import PRESET_SHARE, Accuracy, accuracy, limit_g
+from tareline.core.weighing.estimate import Estimate, estimate
+from tareline.core.weighing.gain import next_gain
+from tareline.core.weighing.model import Settled
 
 FEEDERS = 300 if os.environ.get("TARELINE_FULL") == "1" else 40
 WEEKS = 4

@@ -16,7 +16,7 @@ import pytest
 from feeders import FULL, Floats, Life, lives
 from oracle import oracle
 
-from tareline.feeding.estimate import estimate
+from tareline.core.weighing.estimate import estimate
 
 Z95 = 1.959964
 

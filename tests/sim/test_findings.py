@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, fuller, live, shifted
 
-from tareline.feeding.estimate import Estimate, estimate
-from tareline.feeding.gross import Finding
-from tareline.feeding.learn import solved
-from tareline.feeding.model import Handling, History, Refill, WeighIn
+from tareline.core.weighing.estimate import Estimate, estimate
+from tareline.core.weighing.gross_errors import Finding
+from tareline.core.weighing.hyperparameters import solved
+from tareline.core.weighing.model import Handling, History, Refill, WeighIn
 
 ORDINARY = Figures(
     gain_g_per_step=0.001,

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from feeders import FULL, Life, fuller, lives
 
-from tareline.feeding.estimate import Estimate, estimate
-from tareline.feeding.gross import Finding
-from tareline.feeding.model import History, Shift
-from tareline.feeding.suspects import Suspect, suspects
+from tareline.core.weighing.estimate import Estimate, estimate
+from tareline.core.weighing.gross_errors import Finding
+from tareline.core.weighing.hypotheses import Suspect, suspects
+from tareline.core.weighing.model import History, Shift
 
 FEEDERS, WEEKS = 60, 4
 LEAST = 5.0  # deviations

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from tanks import CEILING, DETECTS, FULL, draw, live
 
-from tareline.water.load.forecast import Ahead, forecast
-from tareline.water.load.limit import Load, load
-from tareline.water.load.posterior import posterior
+from tareline.core.load.forecast import Ahead, forecast
+from tareline.core.load.limit import Load, load
+from tareline.core.load.posterior import posterior
 
 pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TANKS = 500 if FULL else 40

@@ -11,10 +11,10 @@ import pytest
 from scipy.stats import chisquare
 from tanks import CHARTS, FULL, Floats, step_seen
 
-from tareline.water.load import likelihood, nitrogen, sampler
-from tareline.water.load.nitrogen import MATURITY, NITRATE, Run, removal
-from tareline.water.load.posterior import DRAWS, Tank
-from tareline.water.load.record import Change, Fed, Food, Record, Seen
+from tareline.core.load import likelihood, nitrogen, particles
+from tareline.core.load.nitrogen import MATURITY, NITRATE, Run, removal
+from tareline.core.load.posterior import DRAWS, Tank
+from tareline.core.load.record import Change, Fed, Food, Record, Seen
 
 pytestmark = pytest.mark.timeout(3600 if FULL else 300)
 TRUTHS = 2000 if FULL else 200
@@ -69,7 +69,7 @@ def ranks() -> dict[str, list[int]]:
         record = read(record, true_z, rng)
         problem = Tank(nitrogen.course(record))
         true_carry, _ = problem.advance(true_z, problem.begin(true_z), 0, problem.blocks)
-        cloud = sampler.take_in(problem, sampler.prior_cloud(problem, DRAWS, truth), truth)
+        cloud = particles.take_in(problem, particles.prior_cloud(problem, DRAWS, truth), truth)
         kept = rng.choice(DRAWS, RANKED, replace=False)
         true = figures(problem.course, true_z, true_carry)
         drawn = figures(problem.course, cloud.z[kept], cloud.carry[:, kept])

@@ -14,9 +14,9 @@ import pytest
 from feeders import FULL
 from tanks_with_probes import DAY, FAULTS, HOUR_MS, START_MS, STEP_MS, Sent, Tank, befallen, healthy, tank
 
-from tareline.guard.spells import Points, Spell, rule_for, spells
-from tareline.water.plausible import Judged, judge, plausible, proven
-from tareline.water.probes import ailments
+from tareline.core.probes.condition import ailments
+from tareline.core.probes.plausibility import Judged, judge, plausible, proven
+from tareline.core.safety.exceedance import Points, Spell, rule_for, spells
 
 PROBES = 12 * FULL  # of each fault
 ASKED_H = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 24.0, 47.9)

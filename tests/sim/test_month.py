@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from tareline.feeding.days import from_ms
+from tareline.core.calendar import from_ms
 from tareline.simulate import month
 from tareline.simulate.month import KEEPER, NEIGHBOUR, QUIET, ZONE, Told
 

@@ -18,7 +18,7 @@ import pytest
 from feeders import FULL
 from households import BEFORE_D, START_MS, Floats, Water, daily, over_line, readings, tank, two_higher
 
-from tareline.water.trends import DAY_MS, Seen, of_probe, of_readings
+from tareline.core.trends.trend import DAY_MS, Seen, of_probe, of_readings
 
 pytestmark = pytest.mark.timeout(3600 if FULL > 1 else 300)
 

@@ -12,8 +12,9 @@ from model import DAY, HOUR
 from network import Link
 from seam import Ghost
 
-from tareline import intake, service
-from tareline.devices.journals import Track
+from tareline import service
+from tareline.app import ingest
+from tareline.mqtt.journals import Track
 from tareline.resources import load_firmware
 
 feeder = load_firmware("feeder")
@@ -200,9 +201,9 @@ def entered_again(patch: Patch) -> None:
 
     def add_doses(connection: Any, rows: Any) -> None:
         for row in rows:
-            intake.ledger.add(connection, "dose", row["at_ms"], row["recorded_ms"], row["body"], device=row["device"])
+            ingest.ledger.add(connection, "dose", row["at_ms"], row["recorded_ms"], row["body"], device=row["device"])
 
-    patch.setattr(intake.ledger, "add_doses", add_doses)
+    patch.setattr(ingest.ledger, "add_doses", add_doses)
 
 
 def nothing_said_at_connecting(patch: Patch) -> None:

@@ -12,9 +12,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from tareline.broker.link import Down
 from tareline.clock import ManualClock
-from tareline.devices.messages import Message
+from tareline.mqtt.link import Down
+from tareline.mqtt.messages import Message
 from tareline.service import Service
 from tareline.settings import Settings
 

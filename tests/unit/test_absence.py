@@ -11,11 +11,11 @@ from house import DAY_MS, FEEDER, FOOD, HOUR_MS, NOON_MS, TANK, House
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tareline.core.calendar import day_of, day_start_ms, to_ms
+from tareline.core.feeding.absence import Absence, settled, with_absences
+from tareline.core.feeding.plan import FedToday, make_plan
+from tareline.core.feeding.ration import Meal, Ration, ration_on
 from tareline.errors import FieldError
-from tareline.feeding.absence import Absence, settled, with_absences
-from tareline.feeding.days import day_of, day_start_ms, to_ms
-from tareline.feeding.plan import FedToday, make_plan
-from tareline.feeding.ration import Meal, Ration, ration_on
 
 BERLIN = "Europe/Berlin"
 FULL = os.environ.get("TARELINE_FULL") == "1"

@@ -13,9 +13,9 @@ import httpx
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
-from tareline import reconciling
+from tareline.app.projections import accounts
+from tareline.core.calendar import from_ms
 from tareline.errors import FieldError
-from tareline.feeding.days import from_ms
 from tareline.web.app import make_app
 from tareline.web.events import Hub
 
@@ -189,7 +189,7 @@ def test_days_and_week_come_from_one_joint_account(fortnight: Fortnight) -> None
         estimates = [dose["estimate_g"] for dose in day["doses"]]
         assert sum(estimates) == pytest.approx(day["dispensed_g"])
     # What is shown is what the account says, whatever days are asked for together.
-    account = fortnight.house.service.reconciling.account(FEEDER)
+    account = fortnight.house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.found is not None
     sums = account.found.sums([(FIRST_MS + i * DAY_MS, FIRST_MS + (i + 1) * DAY_MS) for i in range(7)])
@@ -229,7 +229,7 @@ def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnigh
         fortnight.feed(7 * week, 7 * week + 6)
         fortnight.weigh(7 * week + 6)
     fortnight.house.service.reckon()
-    account = fortnight.house.service.reconciling.account(FEEDER)
+    account = fortnight.house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.open_ms is not None, "a period was closed"
     fortnight.at(63, 7)
@@ -369,7 +369,7 @@ def test_feeding_goes_on_without_an_estimate(
         raise ZeroDivisionError("an estimate that stumbles")
 
     with monkeypatch.context() as patched:
-        patched.setattr(reconciling, "estimate", broken)
+        patched.setattr(accounts, "estimate", broken)
         fortnight.feed(0, 1)
         house.service.reckon()
         assert "could not be worked out" in caplog.text
@@ -393,7 +393,7 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
 
     fortnight.feed(2, 2)
     with monkeypatch.context() as patched:
-        patched.setattr(reconciling, "estimate", broken)
+        patched.setattr(accounts, "estimate", broken)
         house.service.reckon()
         assert fortnight.week(0)["days"][2]["doses"][0]["estimate_g"] is None
     house.service.reckon()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.guard.alerts import (
+from tareline.core.alerts.alert import (
     DAY_MS,
     HOUR_MS,
     MINUTE_MS,

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.water.balance import KH_AT_RISK_DKH, Inflow, Net, kh_days, kh_spent_dkh, net
-from tareline.water.readings import Reading
+from tareline.core.water.balance import KH_AT_RISK_DKH, Inflow, Net, kh_days, kh_spent_dkh, net
+from tareline.core.water.readings import Reading
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000

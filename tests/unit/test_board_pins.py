@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from tareline import boards
+from tareline.boards import files
 from tareline.errors import FieldError
 from tareline.resources import firmware_dir, load_firmware
 
@@ -49,9 +49,9 @@ def test_the_places_of_a_table_are_possible_and_none_is_used_twice(board: str, k
 def test_a_pin_that_cannot_serve_is_refused_with_the_reason(board: str, name: str, number: int, why: str) -> None:
     assert why in pins.objection(board, name, number)
     kind = "feeder" if name in pins.names("feeder") else "probe"
-    link = boards.device_settings(kind, "d", "mqtt://192.0.2.10")
+    link = files.device_settings(kind, "d", "mqtt://192.0.2.10")
     with pytest.raises(FieldError, match=why):
-        boards.board_settings(link, "home", "", [f"{name}={number}"], 0.001, 1000, board)
+        files.board_settings(link, "home", "", [f"{name}={number}"], 0.001, 1000, board)
 
 
 @pytest.mark.parametrize(
@@ -65,14 +65,14 @@ def test_a_pin_that_cannot_serve_is_refused_with_the_reason(board: str, name: st
 )
 def test_a_pin_that_can_serve_is_taken(board: str, name: str, number: int) -> None:
     kind = "feeder" if name in pins.names("feeder") else "probe"
-    link = boards.device_settings(kind, "d", "mqtt://192.0.2.10")
-    settings = boards.board_settings(link, "home", "", [f"{name}={number}"], 0.001, 1000, board)
+    link = files.device_settings(kind, "d", "mqtt://192.0.2.10")
+    settings = files.board_settings(link, "home", "", [f"{name}={number}"], 0.001, 1000, board)
     assert settings["pins"][name] == number
 
 
 def test_a_board_that_nobody_knows_is_refused() -> None:
     with pytest.raises(FieldError, match="expected one of esp32, esp32-s3"):
-        boards.board_settings(boards.device_settings("probe", "d", "mqtt://192.0.2.10"), "home", "", [], 1, 1, "other")
+        files.board_settings(files.device_settings("probe", "d", "mqtt://192.0.2.10"), "home", "", [], 1, 1, "other")
 
 
 def test_the_tables_of_the_readme_are_these() -> None:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline import bodies
-from tareline.bodies import parse
+from tareline.app import requests
+from tareline.app.requests import parse
 from tareline.errors import FieldError
 
 TANK: dict[str, Any] = {"id": "shelf", "name": "Shelf tank", "volume_l": 54, "timezone": "Europe/Berlin"}
@@ -23,32 +23,32 @@ KIT: dict[str, Any] = {
 }
 READING: dict[str, Any] = {"analyte": "ammonia", "value": 0.5, "unit": "mg/L", "basis": "N"}
 GOOD: list[tuple[type, dict[str, Any]]] = [
-    (bodies.Tank, TANK),
-    (bodies.Food, FOOD),
-    (bodies.Water, {"id": "tap", "name": "Tap"}),
-    (bodies.Kit, KIT),
-    (bodies.Feeder, {"id": "front", "tank": "shelf", "food": "flakes"}),
-    (bodies.Feeder, {"id": "front", "tank": None}),
-    (bodies.Probe, {"id": "probe", "tank": "shelf"}),
-    (bodies.Ration, {"daily_g": 0.5, "cap_g": 1, "meals": [{"at": "08:00", "share": 1}]}),
-    (bodies.Lines, {"lines": [{"analyte": "ammonia", "above": 2, "unit": "mg/L", "basis": "N", "do": "hold"}]}),
-    (bodies.Reading, READING),
-    (bodies.Reading, {"analyte": "nitrate", "value": 10, "kit": "drops"}),
-    (bodies.Refill, {"added_g": 20}),
-    (bodies.Refill, {"before_g": 3, "after_g": 23, "food": "flakes"}),
-    (bodies.WeighIn, {"mass_g": 23.5, "sd_g": 0.1}),
-    (bodies.HandFeed, {"mass_g": 0.2, "by": "Mara", "client_ref": "r1"}),
-    (bodies.WaterChange, {"volume_l": 20, "water": "tap"}),
-    (bodies.TopUp, {"volume_l": None}),
-    (bodies.Note, {"kind": "stocking", "text": "six small ones", "count": 6, "mass_g": 1.5}),
-    (bodies.Tank, {**TANK, "planted_area_cm2": 900, "light_h_per_day": 0}),
-    (bodies.Tank, {**TANK, "planted_area_cm2": None, "light_h_per_day": 24}),
-    (bodies.Note, {"kind": "harvest", "text": "stems cut back", "share": 0}),
-    (bodies.Note, {"kind": "harvest", "text": "all of it", "share": 1}),
-    (bodies.Hold, {"reason": "medication"}),
-    (bodies.Release, {"note": "over"}),
-    (bodies.Correction, {"void": True}),
-    (bodies.Correction, {"mass_g": 0.3, "note": "a slip"}),
+    (requests.Tank, TANK),
+    (requests.Food, FOOD),
+    (requests.Water, {"id": "tap", "name": "Tap"}),
+    (requests.Kit, KIT),
+    (requests.Feeder, {"id": "front", "tank": "shelf", "food": "flakes"}),
+    (requests.Feeder, {"id": "front", "tank": None}),
+    (requests.Probe, {"id": "probe", "tank": "shelf"}),
+    (requests.Ration, {"daily_g": 0.5, "cap_g": 1, "meals": [{"at": "08:00", "share": 1}]}),
+    (requests.Lines, {"lines": [{"analyte": "ammonia", "above": 2, "unit": "mg/L", "basis": "N", "do": "hold"}]}),
+    (requests.Reading, READING),
+    (requests.Reading, {"analyte": "nitrate", "value": 10, "kit": "drops"}),
+    (requests.Refill, {"added_g": 20}),
+    (requests.Refill, {"before_g": 3, "after_g": 23, "food": "flakes"}),
+    (requests.WeighIn, {"mass_g": 23.5, "sd_g": 0.1}),
+    (requests.HandFeed, {"mass_g": 0.2, "by": "Mara", "client_ref": "r1"}),
+    (requests.WaterChange, {"volume_l": 20, "water": "tap"}),
+    (requests.TopUp, {"volume_l": None}),
+    (requests.Note, {"kind": "stocking", "text": "six small ones", "count": 6, "mass_g": 1.5}),
+    (requests.Tank, {**TANK, "planted_area_cm2": 900, "light_h_per_day": 0}),
+    (requests.Tank, {**TANK, "planted_area_cm2": None, "light_h_per_day": 24}),
+    (requests.Note, {"kind": "harvest", "text": "stems cut back", "share": 0}),
+    (requests.Note, {"kind": "harvest", "text": "all of it", "share": 1}),
+    (requests.Hold, {"reason": "medication"}),
+    (requests.Release, {"note": "over"}),
+    (requests.Correction, {"void": True}),
+    (requests.Correction, {"mass_g": 0.3, "note": "a slip"}),
 ]
 
 
@@ -67,24 +67,24 @@ def test_what_is_accepted(model: type, body: dict[str, Any]) -> None:
     assert parse(model, found) is found
 
 
-@pytest.mark.parametrize(("model", "body"), [good for good in GOOD if good[0] is not bodies.Correction])
+@pytest.mark.parametrize(("model", "body"), [good for good in GOOD if good[0] is not requests.Correction])
 def test_a_slip_in_a_fields_name_is_refused_by_that_name(model: type, body: dict[str, Any]) -> None:
     assert refused(model, {**body, "mas_g": 1}) == ("mas_g", "not a field of this entry")
 
 
 def test_a_correction_carries_the_entrys_own_fields() -> None:
-    found = parse(bodies.Correction, {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"})
+    found = parse(requests.Correction, {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"})
     assert found.model_extra == {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"}
 
 
 @pytest.mark.parametrize(
     ("model", "missing"),
-    [(bodies.Tank, name) for name in TANK]
-    + [(bodies.Kit, name) for name in KIT if name != "basis"]
-    + [(bodies.Reading, name) for name in ("analyte", "value")],
+    [(requests.Tank, name) for name in TANK]
+    + [(requests.Kit, name) for name in KIT if name != "basis"]
+    + [(requests.Reading, name) for name in ("analyte", "value")],
 )
 def test_what_must_be_there(model: type, missing: str) -> None:
-    whole = {bodies.Tank: TANK, bodies.Kit: KIT, bodies.Reading: READING}[model]
+    whole = {requests.Tank: TANK, requests.Kit: KIT, requests.Reading: READING}[model]
     field, message = refused(model, {k: v for k, v in whole.items() if k != missing})
     expected = {
         "volume_l": "expected, or volume_us_gal, and not there",
@@ -95,17 +95,17 @@ def test_what_must_be_there(model: type, missing: str) -> None:
 
 def test_a_feeder_says_its_tank_also_where_it_has_none() -> None:
     """Null retires it: a forgotten field must not."""
-    assert refused(bodies.Feeder, {"id": "front"})[0] == "tank"
+    assert refused(requests.Feeder, {"id": "front"})[0] == "tank"
 
 
 def test_a_tanks_defaults_are_the_contracts() -> None:
-    found = parse(bodies.Tank, TANK)
+    found = parse(requests.Tank, TANK)
     assert (found.stage, found.nitrate_ceiling_mg_per_l) == ("stocked", 40.0)
 
 
 @pytest.mark.parametrize("stage", ["no animals", "stocked", "empty"])
 def test_every_stage(stage: str) -> None:
-    assert parse(bodies.Tank, {**TANK, "stage": stage}).stage == stage
+    assert parse(requests.Tank, {**TANK, "stage": stage}).stage == stage
 
 
 @pytest.mark.parametrize(
@@ -137,34 +137,34 @@ def test_every_stage(stage: str) -> None:
     ],
 )
 def test_a_tank_that_cannot_be(field: str, value: Any) -> None:
-    name, message = refused(bodies.Tank, {**TANK, field: value})
+    name, message = refused(requests.Tank, {**TANK, field: value})
     assert name == field
     assert f"found {repr(value)[:80]}" in message
 
 
 @given(st.from_regex(r"\A[a-z0-9][a-z0-9_-]{0,31}\Z"))
 def test_every_plain_name_is_an_id(name: str) -> None:
-    assert parse(bodies.Food, {**FOOD, "id": name}).id == name
+    assert parse(requests.Food, {**FOOD, "id": name}).id == name
 
 
 @given(st.text(max_size=40).filter(lambda s: not set(s) <= set("abcdefghijklmnopqrstuvwxyz0123456789_-") or not s))
 def test_no_other_name_is_an_id(name: str) -> None:
     """It becomes part of MQTT topics and addresses: no slash, wildcard, space or letter that has two spellings."""
-    assert refused(bodies.Food, {**FOOD, "id": name})[0] == "id"
+    assert refused(requests.Food, {**FOOD, "id": name})[0] == "id"
 
 
 @given(st.sampled_from(sorted(available_timezones())))
 def test_every_zone_of_the_database(zone: str) -> None:
-    assert parse(bodies.Tank, {**TANK, "timezone": zone}).timezone == zone
+    assert parse(requests.Tank, {**TANK, "timezone": zone}).timezone == zone
 
 
 @pytest.mark.parametrize("steps", [[0], [], [0, 0], [1, 0.5], [0, float("nan")], [0, float("inf")], ["a", "b"]])
 def test_a_kits_scale_ascends(steps: list[Any]) -> None:
-    assert refused(bodies.Kit, {**KIT, "steps": steps})[0].partition(".")[0] == "steps"
+    assert refused(requests.Kit, {**KIT, "steps": steps})[0].partition(".")[0] == "steps"
 
 
 def test_an_analyte_is_one_of_the_contracts() -> None:
-    name, message = refused(bodies.Reading, {**READING, "analyte": "phosphate"})
+    name, message = refused(requests.Reading, {**READING, "analyte": "phosphate"})
     assert name == "analyte"
     assert "free_ammonia" in message
 
@@ -182,37 +182,37 @@ def test_an_analyte_is_one_of_the_contracts() -> None:
     ],
 )
 def test_a_refill_is_said_in_one_way(body: dict[str, Any], field: str) -> None:
-    assert refused(bodies.Refill, body)[0] == field
+    assert refused(requests.Refill, body)[0] == field
 
 
 def test_a_refill_of_nothing_is_one() -> None:
-    assert parse(bodies.Refill, {"before_g": 5, "after_g": 5}).after_g == 5
-    assert parse(bodies.Refill, {"added_g": 0}).added_g == 0
+    assert parse(requests.Refill, {"before_g": 5, "after_g": 5}).after_g == 5
+    assert parse(requests.Refill, {"added_g": 0}).added_g == 0
 
 
 @pytest.mark.parametrize(
     ("model", "body", "field"),
     [
-        (bodies.HandFeed, {"mass_g": 0}, "mass_g"),
-        (bodies.HandFeed, {"mass_g": 1001}, "mass_g"),
-        (bodies.HandFeed, {"mass_g": 1, "sd_g": -1}, "sd_g"),
-        (bodies.WaterChange, {"volume_l": None}, "volume_l"),
-        (bodies.TopUp, {"volume_l": 0}, "volume_l"),
-        (bodies.Note, {"kind": "party", "text": ""}, "kind"),
-        (bodies.Note, {"kind": "other", "text": "t" * 4001}, "text"),
-        (bodies.Note, {"kind": "other", "text": "", "count": -1}, "count"),
-        (bodies.Note, {"kind": "harvest", "text": "", "share": 1.01}, "share"),
-        (bodies.Note, {"kind": "harvest", "text": "", "share": -0.1}, "share"),
-        (bodies.Note, {"kind": "plants", "text": "", "share": 0.1}, "share"),
-        (bodies.Tank, {**TANK, "planted_area_cm2": 0}, "planted_area_cm2"),
-        (bodies.Tank, {**TANK, "light_h_per_day": -1}, "light_h_per_day"),
-        (bodies.Tank, {**TANK, "light_h_per_day": 24.1}, "light_h_per_day"),
-        (bodies.Food, {"id": "f", "name": "F", "protein_percent": 101}, "protein_percent"),
-        (bodies.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00"}]}, "meals.0.share"),
-        (bodies.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00", "share": 1, "x": 1}]}, "meals.0.x"),
-        (bodies.Lines, {"lines": [{"analyte": "ph", "unit": "1", "do": "shout"}]}, "lines.0.do"),
-        (bodies.Release, {}, "note"),
-        (bodies.Hold, {"reason": ""}, "reason"),
+        (requests.HandFeed, {"mass_g": 0}, "mass_g"),
+        (requests.HandFeed, {"mass_g": 1001}, "mass_g"),
+        (requests.HandFeed, {"mass_g": 1, "sd_g": -1}, "sd_g"),
+        (requests.WaterChange, {"volume_l": None}, "volume_l"),
+        (requests.TopUp, {"volume_l": 0}, "volume_l"),
+        (requests.Note, {"kind": "party", "text": ""}, "kind"),
+        (requests.Note, {"kind": "other", "text": "t" * 4001}, "text"),
+        (requests.Note, {"kind": "other", "text": "", "count": -1}, "count"),
+        (requests.Note, {"kind": "harvest", "text": "", "share": 1.01}, "share"),
+        (requests.Note, {"kind": "harvest", "text": "", "share": -0.1}, "share"),
+        (requests.Note, {"kind": "plants", "text": "", "share": 0.1}, "share"),
+        (requests.Tank, {**TANK, "planted_area_cm2": 0}, "planted_area_cm2"),
+        (requests.Tank, {**TANK, "light_h_per_day": -1}, "light_h_per_day"),
+        (requests.Tank, {**TANK, "light_h_per_day": 24.1}, "light_h_per_day"),
+        (requests.Food, {"id": "f", "name": "F", "protein_percent": 101}, "protein_percent"),
+        (requests.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00"}]}, "meals.0.share"),
+        (requests.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00", "share": 1, "x": 1}]}, "meals.0.x"),
+        (requests.Lines, {"lines": [{"analyte": "ph", "unit": "1", "do": "shout"}]}, "lines.0.do"),
+        (requests.Release, {}, "note"),
+        (requests.Hold, {"reason": ""}, "reason"),
     ],
 )
 def test_what_cannot_be_is_named(model: type, body: dict[str, Any], field: str) -> None:
@@ -220,12 +220,12 @@ def test_what_cannot_be_is_named(model: type, body: dict[str, Any], field: str) 
 
 
 def test_a_share_is_refused_for_what_is_no_harvest() -> None:
-    field, message = refused(bodies.Note, {"kind": "filter", "text": "rinsed", "share": 0.2})
+    field, message = refused(requests.Note, {"kind": "filter", "text": "rinsed", "share": 0.2})
     assert (field, message) == ("share", "expected only for a harvest; found with a note of kind filter")
 
 
 def test_a_long_value_is_shortened() -> None:
-    assert len(refused(bodies.Hold, {"reason": "r" * 5000})[1]) < 300
+    assert len(refused(requests.Hold, {"reason": "r" * 5000})[1]) < 300
 
 
 @given(

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ledger_text import Ledger, at, parse
-from tareline.feeding.books import DayBook, Span, WeekTotals, week_totals
-from tareline.feeding.days import day_end_ms, day_start_ms
-from tareline.feeding.doses import Dose, total
+from tareline.core.calendar import day_end_ms, day_start_ms
+from tareline.core.feeding.books import DayBook, Span, WeekTotals, week_totals
+from tareline.core.feeding.doses import Dose, total
 
 MONDAY = date(2026, 5, 4)
 DAY_MS = 86_400_000

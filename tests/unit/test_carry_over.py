@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from house import House
 
+from tareline.core.feeding.plan import FedToday, make_plan
+from tareline.core.feeding.ration import Ration, carried_g, make_ration
 from tareline.errors import FieldError
-from tareline.feeding.plan import FedToday, make_plan
-from tareline.feeding.ration import Ration, carried_g, make_ration
 
 MEALS = [("08:00", 0.5, None), ("18:00", 0.5, None)]
 DAY_MS = 86_400_000

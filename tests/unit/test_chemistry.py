@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.water.chemistry import ASSUMED_PH, ASSUMED_TEMPERATURE_C, FRESH_MS, unionised, unionised_fraction
-from tareline.water.readings import Reading
+from tareline.core.water.chemistry import ASSUMED_PH, ASSUMED_TEMPERATURE_C, FRESH_MS, unionised, unionised_fraction
+from tareline.core.water.readings import Reading
 
 NOW_MS = 1_780_000_000_000
 DAY_MS = 86_400_000

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import Connection, event
 
-from tareline.feeding.days import day_of, day_start_ms
+from tareline.core.calendar import day_of, day_start_ms
 from tareline.store import series
 from tareline.store.engine import Store
 from tareline.store.series import HOUR_MS, Value

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tareline.feeding.days import (
+from tareline.core.calendar import (
     ONE_DAY,
     day_end_ms,
     day_of,

@@ -9,7 +9,7 @@ import pytest
 import respx
 
 from tareline.clock import ManualClock
-from tareline.devices import messages as wire
+from tareline.mqtt import messages as wire
 from tareline.notify.targets import Letter, Webhook
 from tareline.resources import firmware_dir
 from tareline.service import Service

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ledger_text import parse
-from tareline.devices.messages import Outcome
-from tareline.feeding.doses import MOVED, UNMOVED, Dose, total
+from tareline.core.feeding.doses import MOVED, UNMOVED, Dose, total
+from tareline.mqtt.messages import Outcome
 
 
 def dose(line: str) -> Dose:

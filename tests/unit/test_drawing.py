@@ -13,16 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.feeding.days import day_end_ms, day_start_ms, from_ms
-from tareline.web.drawing import (
-    Scale,
-    day_bar,
-    day_top_g,
-    nice_ticks,
-    sparkline,
-    week_chart,
-)
-from tareline.web.strips import Limit, reading_strip
+from tareline.core.calendar import day_end_ms, day_start_ms, from_ms
+from tareline.web.svg.geometry import Scale, day_bar, day_top_g, nice_ticks, sparkline, week_chart
+from tareline.web.svg.strips import Limit, reading_strip
 
 ZONE = "Europe/Berlin"
 

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
-from tareline.guard.due import EVERY_DAYS, Due, Hopper, Situation, due
-from tareline.guard.hold import Reason
-from tareline.water.chemistry import FRESH_MS
+from tareline.core.safety.due_list import EVERY_DAYS, Due, Hopper, Situation, due
+from tareline.core.safety.hold import Reason
+from tareline.core.water.chemistry import FRESH_MS
 
 NOW_MS = NOON_MS
 OLD_MS = NOW_MS - 400 * DAY_MS

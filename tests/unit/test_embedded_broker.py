@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tareline.broker.embedded import embedded_broker
+from tareline.mqtt.embedded import embedded_broker
 
 WAIT_S = 20.0
 
@@ -206,7 +206,7 @@ def refused(where: tuple[str, int]) -> bool:
 def test_nothing_is_left_when_the_context_ends_or_the_process_is_killed() -> None:
     script = (
         "import sys\n"
-        "from tareline.broker.embedded import embedded_broker\n"
+        "from tareline.mqtt.embedded import embedded_broker\n"
         "with embedded_broker() as url:\n"
         "    print(url, flush=True)\n"
         "    sys.stdin.readline()\n"

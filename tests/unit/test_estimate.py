@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from tareline.feeding.doses import Dose
-from tareline.feeding.estimate import Estimate, estimate
-from tareline.feeding.learn import solved
-from tareline.feeding.model import FIGURES, History, Refill, WeighIn, lay_out
+from tareline.core.feeding.doses import Dose
+from tareline.core.weighing.estimate import Estimate, estimate
+from tareline.core.weighing.hyperparameters import solved
+from tareline.core.weighing.model import FIGURES, History, Refill, WeighIn, lay_out
 
 DAY_MS = 86_400_000
 START_MS = 1_777_852_800_000  # 2026-05-04T00:00:00Z

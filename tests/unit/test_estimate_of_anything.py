@@ -4,11 +4,11 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tareline.feeding.doses import MOVED, UNMOVED, Dose
-from tareline.feeding.estimate import estimate
-from tareline.feeding.hopper import hopper
-from tareline.feeding.model import Handling, History, Refill, WeighIn
-from tareline.feeding.reconcile import balances
+from tareline.core.feeding.doses import MOVED, UNMOVED, Dose
+from tareline.core.weighing.estimate import estimate
+from tareline.core.weighing.hopper import hopper
+from tareline.core.weighing.model import Handling, History, Refill, WeighIn
+from tareline.core.weighing.reconciliation import balances
 
 WEEK_MS = 7 * 86_400_000
 START_MS = 1_777_852_800_000

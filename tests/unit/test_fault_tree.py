@@ -9,7 +9,7 @@ import pytest
 from fault_codes import fault_codes
 
 from tareline.resources import firmware_dir, load_firmware
-from tareline.web.faulttree import Fault, fault_tree, read_faults
+from tareline.web.pages.fault_tree import Fault, fault_tree, read_faults
 
 ROOT = Path(__file__).parents[2]
 FAULTS = fault_tree().faults

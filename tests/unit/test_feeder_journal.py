@@ -28,7 +28,7 @@ from feeder_world import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tareline.devices.messages import Applied, DoseMessage, Fault, Hello, Reply, Status, Weight
+from tareline.mqtt.messages import Applied, DoseMessage, Fault, Hello, Reply, Status, Weight
 from tareline.resources import firmware_dir, load_firmware
 
 EIGHT = MIDNIGHT + 9 * HOUR

@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
+from tareline.core.units import UNITS
 from tareline.errors import FieldError
 from tareline.settings import Show
-from tareline.units import UNITS
-from tareline.web.forms import (
+from tareline.web.pages.forms import (
     FORMS,
     complete_reading,
     complete_volume,
@@ -16,7 +16,7 @@ from tareline.web.forms import (
     reading_units,
     volume_units,
 )
-from tareline.web.writing import temperature_text, volume_text
+from tareline.web.text.words import temperature_text, volume_text
 
 KITS = [{"id": "pen", "analyte": "tds"}]
 LITRES, GALLONS = Show(), Show(volume="US gal", temperature="degF")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tareline.feeding.gauss import Statements, solve
+from tareline.core.weighing.linear_gaussian import Statements, solve
 
 
 def chain(seed: int, size: int, sets: int = 1, constants: int = 2) -> list[Statements]:

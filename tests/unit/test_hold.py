@@ -7,17 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, invariant, rule
 
-from tareline.guard.hold import (
-    HoldState,
-    Reason,
-    Release,
-    added_by,
-    fold,
-    release_refused,
-    restored_by,
-)
-from tareline.guard.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line, with_samples
-from tareline.units import CANONICAL
+from tareline.core.safety.hold import HoldState, Reason, Release, added_by, fold, release_refused, restored_by
+from tareline.core.safety.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line, with_samples
+from tareline.core.units import CANONICAL
 
 HOLD = Reason(1, 1000, "line", "hold", "ammonia", analyte="ammonia", limit=2.0)
 REDUCE = Reason(2, 1000, "line", "reduce", "ammonia", 0.5, "ammonia", limit=1.0)

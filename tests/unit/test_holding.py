@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
-from tareline import telling
-from tareline.context import Change
-from tareline.devices.messages import Message
+from tareline.app import dispatch
+from tareline.app.context import Change
 from tareline.errors import FieldError
+from tareline.mqtt.messages import Message
 
 WIRE_BYTES = 8 * 1024
 UNPLUG = "not confirmed, unplug the feeder"
@@ -123,7 +123,7 @@ def test_reading_hold_and_message_are_one_transaction(house: House, monkeypatch:
 
     house.sent.clear()
     with monkeypatch.context() as broken:
-        broken.setattr(telling, "tell", fails)
+        broken.setattr(dispatch, "tell", fails)
         with pytest.raises(ZeroDivisionError):
             house.reading("ammonia", 2.5)
     assert house.ledger("reading") == []

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from house import DAY_MS, FEEDER, TANK, House
 
-from tareline.guard.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
-from tareline.guard.lines import AMMONIA_LINES, make_line
-from tareline.water.readings import Reading
+from tareline.core.safety.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
+from tareline.core.safety.lines import AMMONIA_LINES, make_line
+from tareline.core.water.readings import Reading
 
 ACUTE = Path(__file__).parents[1] / "published" / "data" / "epa_2013_ammonia_criteria.csv"
 

@@ -9,13 +9,13 @@ import pytest
 from scipy.stats import linregress
 from scipy.stats import norm as normal
 
-from tareline.feeding.calibration import Calibration, fit, record
-from tareline.feeding.doses import Dose
-from tareline.feeding.estimate import DoseEstimate, Estimate, estimate
-from tareline.feeding.gain import DAILY_CHANGE, drift, next_gain
-from tareline.feeding.hopper import RESERVE_G, WEIGH_EVERY_DAYS, hopper
-from tareline.feeding.model import History, Refill, WeighIn
-from tareline.feeding.revision import changed_entries, revisions
+from tareline.core.feeding.doses import Dose
+from tareline.core.weighing.calibration import Calibration, fit, record
+from tareline.core.weighing.estimate import DoseEstimate, Estimate, estimate
+from tareline.core.weighing.gain import DAILY_CHANGE, drift, next_gain
+from tareline.core.weighing.hopper import RESERVE_G, WEIGH_EVERY_DAYS, hopper
+from tareline.core.weighing.model import History, Refill, WeighIn
+from tareline.core.weighing.revision import changed_entries, revisions
 
 DAY_MS = 86_400_000
 START_MS = round(datetime(2026, 5, 4, tzinfo=UTC).timestamp() * 1000)

@@ -446,7 +446,7 @@ def test_anything_at_all_is_taken_or_set_aside_and_good_messages_beside_it_are_t
     try:
         before, after = house.dose(1, journal="good"), house.dose(2, journal="good")
         messages = [house.message(tail, payload) for tail, payload in batch]
-        taken = house.service.intake.take([before, *messages, after])
+        taken = house.service.ingest.take([before, *messages, after])
         assert sum(taken.counts.values()) == len(messages) + 2
         assert {seq for seq, e in house.doses().items() if e["journal"] == "good"} >= {1, 2}
         assert not [r["reason"] for r in house.rejects() if "internal error" in r["reason"]]
@@ -455,7 +455,7 @@ def test_anything_at_all_is_taken_or_set_aside_and_good_messages_beside_it_are_t
         house.pass_time(3000)
         # The same again is nothing new, and the books can be read.
         entries = len(house.ledger("dose"))
-        house.service.intake.take([before, *messages, after])
+        house.service.ingest.take([before, *messages, after])
         assert len(house.ledger("dose")) == entries
         house.service.views.week(TANK, None)
         house.service.views.devices()
@@ -468,16 +468,16 @@ def test_a_batch_that_breaks_the_taking_is_taken_message_by_message(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The last resort, for an error of ours: the message is set aside with it, those around it are taken."""
-    from tareline import intake
+    from tareline.app import ingest
 
-    real = intake.wire.DoseMessage.model_validate_json
+    real = ingest.wire.DoseMessage.model_validate_json
 
     def breaks(payload: bytes) -> Any:
         if b'"seq": 2' in payload:
             raise ZeroDivisionError("an error of ours")
         return real(payload)
 
-    monkeypatch.setattr(intake.wire.DoseMessage, "model_validate_json", breaks)
+    monkeypatch.setattr(ingest.wire.DoseMessage, "model_validate_json", breaks)
     house.hear(house.dose(1), house.dose(2), house.dose(3))
     assert {seq: e["outcome"] for seq, e in house.doses().items()} == {1: "ok", 2: "unknown", 3: "ok"}
     assert "an error of ours" in house.rejects()[0]["reason"]

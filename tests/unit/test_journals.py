@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from tareline.devices.journals import ASKS, FIRST_ASK_S, LONGEST_WAIT_S, Track
+from tareline.mqtt.journals import ASKS, FIRST_ASK_S, LONGEST_WAIT_S, Track
 
 HIGHEST = 30
 

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.errors import FieldError
-from tareline.guard.lines import (
+from tareline.core.safety.lines import (
     AMMONIA_LINES,
     FRESH_DAYS,
     NAMES,
@@ -25,9 +24,10 @@ from tareline.guard.lines import (
     stale,
     with_samples,
 )
-from tareline.units import CANONICAL, bases, from_canonical
-from tareline.water.chemistry import FRESH_MS
-from tareline.water.readings import Reading, Stated, make_reading
+from tareline.core.units import CANONICAL, bases, from_canonical
+from tareline.core.water.chemistry import FRESH_MS
+from tareline.core.water.readings import Reading, Stated, make_reading
+from tareline.errors import FieldError
 
 NOW_MS = 1_780_000_000_000
 WARM = Reading(3, NOW_MS, "temperature", 25.0)

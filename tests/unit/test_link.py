@@ -14,9 +14,9 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tareline.broker.link import Address, Down, Link
 from tareline.clock import SystemClock
-from tareline.devices.messages import Message
+from tareline.mqtt.link import Address, Down, Link
+from tareline.mqtt.messages import Message
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "live"))
 from servers import Broker

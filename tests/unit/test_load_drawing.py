@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tareline.web.load_drawing import figures, forecast, road
+from tareline.web.svg.load import figures, forecast, road
 
 
 def load(p5: float | None, p50: float | None, p95: float | None, **other: Any) -> dict[str, Any]:

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tareline.water.load import likelihood
-from tareline.water.load.record import Seen
+from tareline.core.load import likelihood
+from tareline.core.load.record import Seen
 
 CHART = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0)
 

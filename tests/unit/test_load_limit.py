@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tareline.water.load import limit, nitrogen, solids
-from tareline.water.load.forecast import Ahead, forecast, holiday
-from tareline.water.load.guess import Other, guess
-from tareline.water.load.nitrogen import AMMONIA, NITRATE, NITRITE, Run
-from tareline.water.load.posterior import Posterior, carried, posterior
-from tareline.water.load.record import Change, Fed, Food, Harvest, Record, Seen
-from tareline.water.load.sampler import Cloud
+from tareline.core.load import limit, nitrogen, solids
+from tareline.core.load.forecast import Ahead, forecast, holiday
+from tareline.core.load.guess import Other, guess
+from tareline.core.load.nitrogen import AMMONIA, NITRATE, NITRITE, Run
+from tareline.core.load.particles import Cloud
+from tareline.core.load.posterior import Posterior, carried, posterior
+from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
 
 FLAKES = Food("flakes", 45.0)
 STEPS = tuple(step / 4.4266 for step in (0.0, 5.0, 10.0, 20.0, 40.0, 80.0))

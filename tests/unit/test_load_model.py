@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tareline.water.load import nitrogen
-from tareline.water.load.nitrogen import AMMONIA, MATURITY, NITRATE, NITRITE, Run, Tally
-from tareline.water.load.priors import DECAY_PER_D
-from tareline.water.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load import nitrogen
+from tareline.core.load.nitrogen import AMMONIA, MATURITY, NITRATE, NITRITE, Run, Tally
+from tareline.core.load.priors import DECAY_PER_D
+from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
 
 FLAKES = (Food("flakes", 45.0),)
 

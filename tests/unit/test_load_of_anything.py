@@ -6,10 +6,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tareline.water.load.forecast import Ahead, forecast
-from tareline.water.load.limit import load
-from tareline.water.load.posterior import posterior
-from tareline.water.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load.forecast import Ahead, forecast
+from tareline.core.load.limit import load
+from tareline.core.load.posterior import posterior
+from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
 
 days = st.floats(-5, 130, allow_nan=False).map(lambda day: round(day, 2))
 contents = st.sampled_from([0.0, 0.05, 0.25, 1.0, 5.0, 40.0, 1000.0])

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tareline.water.load import nitrogen, sampler
-from tareline.water.load.posterior import Tank, later, posterior
-from tareline.water.load.record import Change, Fed, Food, Record, Seen
-from tareline.water.load.sampler import prior_cloud, quantiles, take_in
+from tareline.core.load import nitrogen, particles
+from tareline.core.load.particles import prior_cloud, quantiles, take_in
+from tareline.core.load.posterior import Tank, later, posterior
+from tareline.core.load.record import Change, Fed, Food, Record, Seen
 
 FLAKES = (Food("flakes", 45.0),)
 
@@ -191,6 +191,6 @@ def upto(record: Record, day: float) -> Record:
 
 
 def test_weighted_quantiles() -> None:
-    assert sampler.quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3) / 3, (0.5,))[0] == pytest.approx(2.0)
-    both = sampler.quantiles(np.array([[1.0, 10.0], [2.0, 20.0], [3.0, 30.0]]), np.ones(3) / 3, (0.5, 0.5))
+    assert particles.quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3) / 3, (0.5,))[0] == pytest.approx(2.0)
+    both = particles.quantiles(np.array([[1.0, 10.0], [2.0, 20.0], [3.0, 30.0]]), np.ones(3) / 3, (0.5, 0.5))
     assert both == pytest.approx(np.array([[2.0, 20.0], [2.0, 20.0]]))

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from tareline.water.load import solids
-from tareline.water.load.priors import SOLIDS
-from tareline.water.load.record import Food, Record, Seen
-from tareline.water.load.sampler import quantiles
+from tareline.core.load import solids
+from tareline.core.load.particles import quantiles
+from tareline.core.load.priors import SOLIDS
+from tareline.core.load.record import Food, Record, Seen
 
 PEN, PROBE = 330.0, 300.0
 PRIOR = {prior.name: prior for prior in SOLIDS}

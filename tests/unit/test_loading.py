@@ -11,15 +11,15 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, TANK, House
 
+from tareline.app.projections.loads import Loads, p_under
+from tareline.app.queries.load import WhatIf, forecast_view, load_view
+from tareline.compute.process import Process, ProcessError
+from tareline.core.load import forecast, limit, posterior
+from tareline.core.load.forecast import Ahead
 from tareline.errors import FieldError
-from tareline.load_views import WhatIf, forecast_view, load_view
-from tareline.loading import Loading, p_under
-from tareline.water.load import forecast, limit, posterior
-from tareline.water.load.forecast import Ahead
-from tareline.worker import Worker, WorkerError
 
 RATION_G = 0.06
-MODULE = "tareline.load_worker"
+MODULE = "tareline.compute.load"
 
 
 @pytest.fixture
@@ -55,11 +55,11 @@ def settle(house: House) -> None:
 
 
 def view(house: House, tank: str = TANK) -> dict[str, Any]:
-    return load_view(house.service.context, house.service.loading, tank)
+    return load_view(house.service.context, house.service.loads, tank)
 
 
 def ahead(house: House, **asked: Any) -> dict[str, Any]:
-    return forecast_view(house.service.context, house.service.loading, TANK, WhatIf(**asked))
+    return forecast_view(house.service.context, house.service.loads, TANK, WhatIf(**asked))
 
 
 # -- what is told ------------------------------------------------------------------------------------------------------
@@ -71,7 +71,7 @@ def test_before_anything_is_worked_out_nothing_is_claimed(house: House) -> None:
     assert told["limit_g_per_day"] == {"found": False, "p5": None, "p50": None, "p95": None}
     assert (told["proven_g_per_day"], told["recommended_g_per_day"], told["as_of"]) == (None, None, None)
     assert told["fresh"] is False
-    assert house.service.loading.knowledge(TANK, [0.1]) is None
+    assert house.service.loads.knowledge(TANK, [0.1]) is None
     with pytest.raises(FieldError, match="not been worked out yet") as refused:
         ahead(house)
     assert refused.value.status == 409
@@ -83,7 +83,7 @@ def test_without_nitrate_it_refuses_to_speak(house: House) -> None:
     assert told["fresh"] is True
     assert "Nitrate has not been measured yet" in told["refuses"]
     assert told["limit_g_per_day"]["p5"] is None
-    knowledge = house.service.loading.knowledge(TANK, [0.1])
+    knowledge = house.service.loads.knowledge(TANK, [0.1])
     assert knowledge is not None
     assert (knowledge.refuses, knowledge.p_under) == (told["refuses"], {})
     with pytest.raises(FieldError, match="Nitrate has not been measured yet"):
@@ -94,7 +94,7 @@ def test_the_process_answers_what_the_model_says(house: House) -> None:
     """The same as in this process, from the same record: the answer follows from the record alone."""
     live(house, 8)
     settle(house)
-    known = house.service.loading.known(TANK)
+    known = house.service.loads.known(TANK)
     assert known is not None
     own = posterior.posterior(known.gathered.record)
     may = limit.limits(own)
@@ -103,7 +103,7 @@ def test_the_process_answers_what_the_model_says(house: House) -> None:
     for ration_g in (0.01, 0.05, 0.2, 1.0, 50.0):
         assert p_under(known.told, ration_g) == pytest.approx(may.at_least(ration_g), abs=1e-12)
     found = forecast.forecast(own, Ahead(14, 0.1))
-    answer = house.service.loading.ahead(TANK, Ahead(14, 0.1))[1]
+    answer = house.service.loads.ahead(TANK, Ahead(14, 0.1))[1]
     assert answer["bands"]["nitrate"] == found.bands["nitrate"].tolist()
     assert answer["over_ceiling"] == pytest.approx(found.over_ceiling.tolist())
 
@@ -154,7 +154,7 @@ def test_a_ration_held_in_balance_is_proven_and_caps_an_absence(house: House) ->
     assert told["proven_g_per_day"] == pytest.approx(RATION_G, rel=0.05)
     assert told["proven"]["since"] < told["proven"]["until"] < told["as_of"][:10]
     assert told["recommended_g_per_day"] <= told["proven_g_per_day"]
-    proven_g = house.service.loading.proven_g(TANK)
+    proven_g = house.service.loads.proven_g(TANK)
     body = {"start": "2025-12-01", "end": "2025-12-05", "daily_g": 0.08}
     house.ration(0.09, 0.18, [("08:00", 0.5), ("20:00", 0.5)])
     with pytest.raises(FieldError) as refused:
@@ -176,8 +176,8 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     """The other's answer is this test's own: the guess itself is tested against its closed form elsewhere."""
     live(house, 2)
     settle(house)
-    loading = house.service.loading
-    known = loading.known(TANK)
+    loads = house.service.loads
+    known = loads.known(TANK)
     assert known is not None
     known.told.update({"found": True, "p5_g": 0.2, "p50_g": 0.3, "p95_g": 0.4})  # type: ignore[attr-defined]
     house.add("tank", id="half", name="half", volume_l=30, timezone="UTC")
@@ -283,7 +283,7 @@ def test_a_question_that_makes_no_sense_is_refused(house: House, asked: dict[str
 
 def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None:
     live(house, 8)
-    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.3, "dwell_days": 14})
+    house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.3, "dwell_days": 14})
     settle(house)
     house.service.watch()
     due = {(d["subject"], d["why"]) for d in house.service.views.due(TANK) if d["what"] == "measure"}
@@ -291,23 +291,23 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     live(house, 3, daily_g=0.05)
     settle(house)
     house.service.watch()
-    shown = house.service.ramping.view(TANK)
+    shown = house.service.ramps.view(TANK)
     assert shown["state"] == "ready for a step", shown["waits_for"]
     assert shown["knowledge"]["p_under"][f"{shown['next_g_per_day']:g}"] >= 0.975
     alerts = [one for one in house.service.alerts.list() if one["kind"] == "due" and "asks for a step" in one["what"]]
     assert len(alerts) == 1
     assert "accept or veto it" in alerts[0]["text"]
-    house.service.ramping.decide(TANK, {"decision": "accept"})
+    house.service.ramps.decide(TANK, {"decision": "accept"})
     house.clock.advance(3_600_000)
     house.service.watch()
-    assert house.service.ramping.view(TANK)["ration_g_per_day"] == 0.06
+    assert house.service.ramps.view(TANK)["ration_g_per_day"] == 0.06
     states = [e["state"] for e in house.ledger("ramp") if "state" in e]
     assert states.count("ready for a step") == 1, "looking often enters nothing twice"
 
 
 def test_a_ramp_that_goes_back_is_told(house: House) -> None:
     live(house, 8)
-    house.service.ramping.put(TANK, {"start_g": RATION_G, "step_g": 0.01, "ceiling_g": 0.3, "dwell_days": 14})
+    house.service.ramps.put(TANK, {"start_g": RATION_G, "step_g": 0.01, "ceiling_g": 0.3, "dwell_days": 14})
     settle(house)
     house.service.watch()
     house.clock.advance(1000)
@@ -321,32 +321,32 @@ def test_a_ramp_that_goes_back_is_told(house: House) -> None:
 
 def test_trends_that_were_never_worked_out_are_not_taken_for_calm(house: House) -> None:
     live(house, 2)
-    assert house.service.trending.alarms(TANK) is None
+    assert house.service.trends.alarms(TANK) is None
     house.service.watch()
-    assert house.service.trending.alarms(TANK) == []
+    assert house.service.trends.alarms(TANK) == []
 
 
 # -- the processes -----------------------------------------------------------------------------------------------------
 
 
 def test_a_killed_process_is_replaced(told: House) -> None:
-    loading = told.service.loading
-    (pid,) = loading.pids
+    loads = told.service.loads
+    (pid,) = loads.pids
     os.kill(pid, signal.SIGKILL)
     os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT)  # one that is asked while it dies is the next test's
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     settle(told)
     assert view(told)["fresh"] is True
-    assert pid not in loading.pids
+    assert pid not in loads.pids
 
 
 def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    loading = told.service.loading
+    loads = told.service.loads
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     told.service.reckon()
-    start = loading._worker._running
+    start = loads._worker._running
 
     def doomed() -> Any:
         """The process as it is when a request is about to be sent, killed in just that moment."""
@@ -356,11 +356,11 @@ def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkey
         return process
 
     with monkeypatch.context() as patched:
-        patched.setattr(loading._worker, "_running", doomed)
+        patched.setattr(loads._worker, "_running", doomed)
         told.service.load()
     assert view(told)["fresh"] is False
     assert "ended" in str(view(told)["trouble"])
-    trouble = loading.trouble(TANK)
+    trouble = loads.trouble(TANK)
     assert trouble is not None
     assert trouble.times == 1
     told.service.load()
@@ -371,8 +371,8 @@ def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkey
 
 
 def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    broken = Worker("tareline.no_such_module")
-    monkeypatch.setattr(told.service.loading, "_worker", broken)
+    broken = Process("tareline.no_such_module")
+    monkeypatch.setattr(told.service.loads, "_worker", broken)
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     told.service.reckon()
@@ -386,12 +386,12 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
 
 
 def test_one_that_hangs_is_killed_and_the_caller_told() -> None:
-    worker = Worker(MODULE)
+    worker = Process(MODULE)
     assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     pid = worker.pid
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
-    with pytest.raises(WorkerError, match=r"no answer within 0\.3 s"):
+    with pytest.raises(ProcessError, match=r"no answer within 0\.3 s"):
         worker.ask("guesses", 20.0, None, [], within_s=0.3)
     assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     assert worker.pid not in (None, pid)
@@ -399,8 +399,8 @@ def test_one_that_hangs_is_killed_and_the_caller_told() -> None:
 
 
 def test_what_cannot_be_worked_out_says_why_and_the_process_goes_on() -> None:
-    worker = Worker(MODULE)
-    with pytest.raises(WorkerError, match="TypeError"):
+    worker = Process(MODULE)
+    with pytest.raises(ProcessError, match="TypeError"):
         worker.ask("guesses", within_s=30)
     pid = worker.pid
     assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
@@ -409,7 +409,7 @@ def test_what_cannot_be_worked_out_says_why_and_the_process_goes_on() -> None:
 
 
 def test_an_idle_process_ends_and_a_closed_one_answers_no_more() -> None:
-    worker = Worker(MODULE, idle_s=0.1)
+    worker = Process(MODULE, idle_s=0.1)
     worker.ask("guesses", 20.0, None, [], within_s=30)
     rest = worker._rest
     assert rest is not None
@@ -417,18 +417,18 @@ def test_an_idle_process_ends_and_a_closed_one_answers_no_more() -> None:
     assert worker.pid is None
     assert worker.ask("guesses", 20.0, None, [], within_s=30) == []
     worker.close()
-    with pytest.raises(WorkerError, match="ending"):
+    with pytest.raises(ProcessError, match="ending"):
         worker.ask("guesses", 20.0, None, [], within_s=30)
 
 
 def test_closing_does_not_wait_for_what_is_being_worked_out(told: House) -> None:
-    loading = Loading(told.service.context, told.service.reconciling)
-    loading._worker.ask("guesses", 20.0, None, [], within_s=30)
-    (pid,) = loading.pids
+    loads = Loads(told.service.context, told.service.accounts)
+    loads._worker.ask("guesses", 20.0, None, [], within_s=30)
+    (pid,) = loads.pids
     os.kill(pid, signal.SIGSTOP)
-    asked = threading.Thread(target=loading.compute, args=(TANK,))
+    asked = threading.Thread(target=loads.compute, args=(TANK,))
     asked.start()
-    loading.close()
+    loads.close()
     asked.join(20)
     assert not asked.is_alive()
-    assert loading.pids == []
+    assert loads.pids == []

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
-from tareline.devices.messages import (
+from tareline.mqtt.messages import (
     FIRST_MS,
     LAST_MS,
     Applied,

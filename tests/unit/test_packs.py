@@ -5,7 +5,7 @@ from decimal import Decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.devices.senml import extra, parse, resolve
+from tareline.mqtt.senml import extra, parse, resolve
 from tareline.resources import load_firmware
 
 packs = load_firmware("packs")

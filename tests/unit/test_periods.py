@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from tareline.feeding.model import Settled, WeighIn
-from tareline.feeding.periods import Closed, from_body, next_closing_ms, standing, to_body
+from tareline.core.weighing.model import Settled, WeighIn
+from tareline.core.weighing.periods import Closed, from_body, next_closing_ms, standing, to_body
 
 DAY_MS = 86_400_000
 

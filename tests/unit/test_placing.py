@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.devices.placing import TIGHTER_MS, Boots
+from tareline.mqtt.timestamps import TIGHTER_MS, Boots
 
 HOUR = 3_600_000
 BOOT = ("feeder", "b1")

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tareline.feeding.days import day_end_ms, day_of, day_start_ms, from_ms, meal_ms, to_ms
-from tareline.feeding.plan import (
+from tareline.app.dispatch import DOWN_BYTES, encode, plan_body
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms, from_ms, meal_ms, to_ms
+from tareline.core.feeding.plan import (
     BLIND_DAYS,
     DAYS,
     FALLBACK_DAYS,
@@ -20,8 +21,7 @@ from tareline.feeding.plan import (
     largest_meal_g,
     make_plan,
 )
-from tareline.feeding.ration import MEALS_A_DAY, Ration, make_ration, ration_on
-from tareline.telling import DOWN_BYTES, encode, plan_body
+from tareline.core.feeding.ration import MEALS_A_DAY, Ration, make_ration, ration_on
 from zones import DAY_MS, HOUR_MS, clock_times, places
 
 FEEDERS = ("front", "rear")

@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from tareline.web.portions import heap, picture
+from tareline.web.svg.portions import heap, picture
 
 
 def volume_ml(side: str) -> float:

@@ -20,8 +20,8 @@ from probe_world import (
     probe,
 )
 
-from tareline.devices.messages import Fault, Hello
-from tareline.devices.senml import parse, resolve
+from tareline.mqtt.messages import Fault, Hello
+from tareline.mqtt.senml import parse, resolve
 
 
 @pytest.fixture

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
-from tareline.recording import Gathered, Mark, Recording
+from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.core.load.record import Seen
 from tareline.store import series
 from tareline.store.series import Value
-from tareline.water.load.record import Seen
 
 PROBE = "probe"
 BEGIN_MS = NOON_MS - 12 * HOUR_MS + DAY_MS  # 2025-06-16T00:00Z, a Monday
@@ -50,7 +50,7 @@ def pass_to(house: House, day: float) -> None:
 def gathered(house: House, tank: str = TANK) -> Gathered:
     """What is known now, by somebody who has kept nothing."""
     with house.service.context.store.read() as tx:
-        found = Recording(house.service.context, house.service.reconciling).gather(tx, tank)
+        found = LoadRecords(house.service.context, house.service.accounts).gather(tx, tank)
     assert found is not None
     return found
 
@@ -62,7 +62,7 @@ def weeks(house: House, tank: str = TANK) -> list[Seen]:
 def mark(house: House) -> Mark:
     house.service.reckon()
     with house.service.context.store.read() as tx:
-        return Recording(house.service.context, house.service.reconciling).mark(tx, TANK)
+        return LoadRecords(house.service.context, house.service.accounts).mark(tx, TANK)
 
 
 def test_a_week_is_told_once_it_is_over_and_stays_as_it_is(house: House) -> None:
@@ -156,7 +156,7 @@ def test_the_load_follows_from_a_new_week_and_a_late_sample_but_not_from_each(ho
 
 
 def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: House) -> None:
-    keeping = Recording(house.service.context, house.service.reconciling)
+    keeping = LoadRecords(house.service.context, house.service.accounts)
 
     def kept() -> Gathered | None:
         with house.service.context.store.read() as tx:
@@ -180,20 +180,20 @@ def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: 
 def test_a_load_is_worked_out_once_for_a_week_of_samples(house: House) -> None:
     """By the real process: each sample asks for nothing, the new week for one more answer."""
     house.service.reckon()
-    loading = house.service.loading
+    loads = house.service.loads
     send(house, 0, 8)
     pass_to(house, 8)
-    assert loading.compute(TANK) is True
-    assert loading.fresh(TANK) is True
+    assert loads.compute(TANK) is True
+    assert loads.fresh(TANK) is True
     for hour in range(1, 12):
         send(house, 8 + hour / 24, 8 + (hour + 1) / 24)
         pass_to(house, 8 + (hour + 1) / 24)
-        assert loading.compute(TANK) is False
-        assert loading.fresh(TANK) is True
+        assert loads.compute(TANK) is False
+        assert loads.fresh(TANK) is True
     send(house, 8.5, 14)
     pass_to(house, 14)
-    assert loading.fresh(TANK) is False
-    assert loading.compute(TANK) is True
-    known = loading.known(TANK)
+    assert loads.fresh(TANK) is False
+    assert loads.compute(TANK) is True
+    known = loads.known(TANK)
     assert known is not None
     assert len([one for one in known.gathered.record.seen if one.probe]) == 2

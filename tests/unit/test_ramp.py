@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.guard.ramp import (
+from tareline.core.safety.ramp import (
     APART_MS,
     DAY_MS,
     DOUBTFUL,

@@ -10,11 +10,11 @@ import httpx
 import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.queries.ramp_record import record, stages
+from tareline.core.feeding.ration import Ration
+from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
-from tareline.feeding.ration import Ration
-from tareline.guard.ramp import Knowledge
-from tareline.ramp_record import record, stages
-from tareline.ramping import Evidence, Ramping
 from tareline.web.app import make_app
 from tareline.web.events import Hub
 
@@ -40,12 +40,12 @@ def knows(house: House, told: Knowledge) -> None:
         findings=lambda tank: 0,
         away=lambda tank: False,
     )
-    house.service.ramping = Ramping(house.service.context, house.service.entries, house.service.sampling, evidence)
+    house.service.ramps = Ramps(house.service.context, house.service.entries, house.service.samples, evidence)
 
 
 def written(house: House) -> dict[str, Any]:
     service = house.service
-    return record(service.context, service.reconciling, service.ramping, TANK)
+    return record(service.context, service.accounts, service.ramps, TANK)
 
 
 def page(house: House, name: str = "ramp/record") -> str:
@@ -68,7 +68,7 @@ def live(house: House, days: int, first_seq: int = 1) -> None:
         house.reading("ammonia", 0.0, below=None, above=0.25)
         house.reading("nitrite", 0.0, below=None, above=0.25)
         house.reading("nitrate", 5.0 + day, basis="ion")
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
 
 
 def ration(daily_g: float, decided_ms: int) -> Ration:
@@ -95,7 +95,7 @@ def test_a_step_that_was_taken_back_before_it_was_in_force_is_no_stage() -> None
 def test_the_record_of_a_found_limit(house: House) -> None:
     house.service.add_note(TANK, {"kind": "plants", "text": "half full of stems", "at": "2025-06-01T08:00:00Z"})
     house.service.add_note(TANK, {"kind": "other", "text": "light: 8 hours, dimmed to 60 %"})
-    house.service.ramping.put(
+    house.service.ramps.put(
         TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14, "consent": "auto"}
     )
     live(house, 14)
@@ -131,7 +131,7 @@ def test_the_record_of_a_found_limit(house: House) -> None:
 
 
 def test_the_page_says_the_same(house: House) -> None:
-    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
+    house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
     text = " ".join(page(house).split())
     assert "Not ended:" in text
     assert "not found; at least 0.07 g a day" in text
@@ -148,7 +148,7 @@ def test_the_page_says_the_same(house: House) -> None:
 
 
 def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House) -> None:
-    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
+    house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
     text = " ".join(page(house).split())
     assert '<dt>Planted area</dt><dd><span class="unknown">not known</span>' in text
     assert '<dt>Light</dt><dd><span class="unknown">nobody stated its hours</span>' in text
@@ -172,7 +172,7 @@ def test_a_tank_from_before_these_fields_is_as_valid_as_ever(house: House) -> No
     with context.store.write() as tx:
         context.add_version(tx, "tank", TANK, house.clock.now_ms(), old)
     assert "planted_area_cm2" not in context.need("tank", TANK)
-    house.service.ramping.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
+    house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
     assert "nobody stated its hours" in page(house)
     assert "planted ·" not in page(house, "load")
 

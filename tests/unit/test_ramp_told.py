@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from tareline.guard.concerns import Place
-from tareline.guard.ramp import DAY_MS, Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
-from tareline.guard.ramp_concerns import of_load_trouble, of_ramp
+from tareline.core.alerts.concerns import Place
+from tareline.core.alerts.ramp_concerns import of_load_trouble, of_ramp
+from tareline.core.safety.ramp import DAY_MS, Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
 
 NOW_MS = 1_750_000_000_000
 PLACE = Place("shelf", "Shelf", "UTC")

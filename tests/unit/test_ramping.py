@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
 
+from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
-from tareline.guard.ramp import Knowledge
-from tareline.ramping import Evidence, Ramping
 
 SET = {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14}
 
@@ -49,16 +49,16 @@ def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
     evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings, lambda tank: made.away)
-    service.ramping = Ramping(service.context, service.entries, service.sampling, evidence)
+    service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     return made
 
 
 def put(house: House, **other: Any) -> dict[str, Any]:
-    return house.service.ramping.put(TANK, {**SET, **other})
+    return house.service.ramps.put(TANK, {**SET, **other})
 
 
 def decide(house: House, decision: str, **other: Any) -> dict[str, Any]:
-    return house.service.ramping.decide(TANK, {"decision": decision, **other})
+    return house.service.ramps.decide(TANK, {"decision": decision, **other})
 
 
 def measure(house: House, nitrate: float = 5.0) -> None:
@@ -73,11 +73,11 @@ def live(house: House, days: int) -> None:
     for _ in range(days):
         house.clock.advance(DAY_MS)
         measure(house)
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
 
 
 def view(house: House) -> dict[str, Any]:
-    return house.service.ramping.view(TANK)
+    return house.service.ramps.view(TANK)
 
 
 def states(house: House) -> list[str]:
@@ -133,12 +133,12 @@ def test_a_ramp_that_makes_no_sense_is_refused(
 def test_a_tank_without_a_ration_has_no_ramp(house: House, oracle: Oracle) -> None:
     house.add("tank", id="other", name="other", volume_l=20, timezone="UTC")
     with pytest.raises(FieldError, match="expected a ration") as refused:
-        house.service.ramping.put("other", SET)
+        house.service.ramps.put("other", SET)
     assert refused.value.status == 409
     with pytest.raises(FieldError, match="no ramp has been set") as missing:
-        house.service.ramping.view("other")
+        house.service.ramps.view("other")
     assert missing.value.status == 404
-    assert house.service.ramping.step("other") is None
+    assert house.service.ramps.step("other") is None
 
 
 def test_settings_change_on_the_way_and_the_road_goes_on(house: House, oracle: Oracle) -> None:
@@ -201,7 +201,7 @@ def test_waiting_is_entered_once_however_often_it_looks(house: House, oracle: Or
     put(house)
     for _ in range(5):
         house.clock.advance(HOUR_MS)
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
     assert states(house) == ["waits for the water"]
 
 
@@ -232,7 +232,7 @@ def test_a_line_crossed_steps_back_at_once(house: House, oracle: Oracle) -> None
     put(house, consent="auto")
     live(house, 15)
     house.reading("ammonia", 2.5)
-    house.service.ramping.step(TANK)
+    house.service.ramps.step(TANK)
     assert rations(house)[-1] == 0.05
     back = house.ledger("ramp")[-1]
     assert (back["state"], back["daily_g"]) == ("steps back", 0.05)
@@ -240,7 +240,7 @@ def test_a_line_crossed_steps_back_at_once(house: House, oracle: Oracle) -> None
     for _ in range(3):
         house.clock.advance(DAY_MS)
         house.reading("ammonia", 2.5)
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
     assert rations(house)[-1] == 0.05
 
 
@@ -258,7 +258,7 @@ def test_more_than_a_trace_of_ammonia_or_nitrite_waits(
         house.clock.advance(DAY_MS)
         measure(house)
         house.reading(analyte, value, below=0.0, above=0.4)
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
     assert (rations(house)[-1] == 0.05) is waits
     assert any(one.startswith(f"{analyte} to be gone") for one in view(house)["waits_for"]) is waits
 
@@ -268,7 +268,7 @@ def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: O
     live(house, 15)
     for _ in range(15):
         house.clock.advance(DAY_MS)
-        house.service.ramping.step(TANK)
+        house.service.ramps.step(TANK)
     assert rations(house)[-1] == 0.05
     assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1]["reasons"][0]
 
@@ -303,7 +303,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     house.restart()
     service = house.service
     evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0, lambda tank: False)
-    service.ramping = Ramping(service.context, service.entries, service.sampling, evidence)
+    service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     assert view(house) == before
     assert before["state"] == "ready for a step"
 
@@ -399,8 +399,8 @@ def test_the_same_decision_sent_twice_is_one(house: House, oracle: Oracle) -> No
 def test_a_decision_is_one_of_three_words(house: House, oracle: Oracle) -> None:
     put(house)
     with pytest.raises(FieldError, match='expected "accept", "veto" or "stop"'):
-        house.service.ramping.decide(TANK, {"accept": True, "stop": True})
-    assert house.service.ramping.decide(TANK, {"stop": True})["state"] == "stopped"
+        house.service.ramps.decide(TANK, {"accept": True, "stop": True})
+    assert house.service.ramps.decide(TANK, {"stop": True})["state"] == "stopped"
 
 
 def test_entries_of_a_ramp_are_not_corrected_by_hand(house: House, oracle: Oracle) -> None:

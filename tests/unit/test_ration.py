@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ledger_text import Ledger, at, parse
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms
+from tareline.core.feeding.ration import MEALS_A_DAY, Meal, Ration, make_ration, needs_confirmation, ration_on
 from tareline.errors import FieldError
-from tareline.feeding.days import day_end_ms, day_of, day_start_ms
-from tareline.feeding.ration import MEALS_A_DAY, Meal, Ration, make_ration, needs_confirmation, ration_on
 from zones import DAY_MS, clock_times, places
 
 Named = tuple[str, float, str | None]

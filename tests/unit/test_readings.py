@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tareline.core.units import NITRATE_PER_N, NITRITE_PER_N
+from tareline.core.water.readings import Reading, Stated, make_reading, neighbours
 from tareline.errors import FieldError
-from tareline.units import NITRATE_PER_N, NITRITE_PER_N
-from tareline.water.readings import Reading, Stated, make_reading, neighbours
 
 STEPS = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 

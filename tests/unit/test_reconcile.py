@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 from test_estimate import at, changed, steady
 
-from tareline.feeding.estimate import estimate
-from tareline.feeding.reconcile import COVERAGE, Balance, Part, balances
+from tareline.core.weighing.estimate import estimate
+from tareline.core.weighing.reconciliation import COVERAGE, Balance, Part, balances
 
 
 def test_four_weeks_that_add_up() -> None:

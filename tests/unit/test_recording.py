@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
+from tareline.app.projections.load_record import Gathered, LoadRecords
 from tareline.errors import FieldError
-from tareline.recording import Gathered, Recording
 from tareline.store import ledger
 
 # Standard atomic weights (IUPAC 2021, abridged): N 14.007, O 15.999, H 1.008.
@@ -28,7 +28,7 @@ def gathered(house: House, tank: str = TANK) -> Gathered:
     """What is known now, by accounts that are up to date, gathered by somebody who has kept nothing."""
     house.service.reckon()
     with house.service.context.store.read() as tx:
-        found = Recording(house.service.context, house.service.reconciling).gather(tx, tank)
+        found = LoadRecords(house.service.context, house.service.accounts).gather(tx, tank)
     assert found is not None
     return found
 
@@ -109,15 +109,15 @@ def test_of_an_unfinished_day_only_what_came_before_the_newest_reading_counts(ho
 
 def test_closed_periods_are_kept_and_a_late_entry_about_them_is_still_seen(house: House) -> None:
     live(house, 130)
-    context, accounts = house.service.context, house.service.reconciling
-    keeping = Recording(context, accounts)
+    context, accounts = house.service.context, house.service.accounts
+    keeping = LoadRecords(context, accounts)
     house.service.reckon()
     account = accounts.account(FEEDER)
     assert account is not None
     assert len(account.closed) >= 2
     with context.store.read() as tx:
         first = keeping.gather(tx, TANK)
-        assert first == keeping.gather(tx, TANK) == Recording(context, accounts).gather(tx, TANK)
+        assert first == keeping.gather(tx, TANK) == LoadRecords(context, accounts).gather(tx, TANK)
     assert len(keeping._kept) >= 2
     entry = house.standing("dose")[10]["entry"]
     with context.write() as tx:
@@ -127,7 +127,7 @@ def test_closed_periods_are_kept_and_a_late_entry_about_them_is_still_seen(house
     house.service.reckon()
     with context.store.read() as tx:
         later = keeping.gather(tx, TANK)
-        assert later == Recording(context, accounts).gather(tx, TANK)
+        assert later == LoadRecords(context, accounts).gather(tx, TANK)
     assert later is not None
     assert first is not None
     assert sum(f.mass_g for f in first.record.fed) - sum(f.mass_g for f in later.record.fed) > 0.05
@@ -244,7 +244,7 @@ def test_a_tank_that_was_emptied_begins_anew_when_it_is_filled(house: House) -> 
     house.clock.advance(5 * DAY_MS)
     put("empty")
     with house.service.context.store.read() as tx:
-        assert Recording(house.service.context, house.service.reconciling).gather(tx, TANK) is None
+        assert LoadRecords(house.service.context, house.service.accounts).gather(tx, TANK) is None
     house.clock.advance(5 * DAY_MS)
     put("no animals")
     house.clock.advance(2 * DAY_MS)

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from house import NOON_MS, House
 
-from tareline import repeated
+from tareline.app import workers
+from tareline.app.workers import Worker
 from tareline.clock import ManualClock
-from tareline.repeated import Repeated
 from tareline.store.engine import StoreError
 from tareline.web.app import health
 
@@ -18,7 +18,7 @@ from tareline.web.app import health
 @pytest.fixture(autouse=True)
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """What failed is tried again without a pause."""
-    monkeypatch.setattr(repeated, "AGAIN_FIRST_S", 0.0)
+    monkeypatch.setattr(workers, "AGAIN_FIRST_S", 0.0)
 
 
 class Work:
@@ -41,14 +41,14 @@ class Work:
 def test_work_that_fails_a_hundred_times_is_done_when_the_cause_is_gone(caplog: pytest.LogCaptureFixture) -> None:
     clock = ManualClock(NOON_MS)
     work = Work(100, ValueError("a listener that raises"))
-    worker = Repeated("watcher", work, clock)
+    worker = Worker("watcher", work, clock)
     with caplog.at_level(logging.ERROR):
         worker.start()
         assert work.done.wait(20)
     worker.stop()
     assert work.tried == 101
     assert len([record for record in caplog.records if "watcher" in record.message]) == 100
-    assert worker.state == repeated.State(done_ms=NOON_MS)
+    assert worker.state == workers.State(done_ms=NOON_MS)
 
 
 def test_it_tells_since_when_and_why_it_fails() -> None:
@@ -63,7 +63,7 @@ def test_it_tells_since_when_and_why_it_fails() -> None:
         tries.release()
         raise ValueError("the cause")
 
-    worker = Repeated("loader", work, clock)
+    worker = Worker("loader", work, clock)
     worker.start()
     for _ in range(3):
         assert tries.acquire(timeout=20)
@@ -76,7 +76,7 @@ def test_it_tells_since_when_and_why_it_fails() -> None:
 
 def test_a_broken_store_ends_it() -> None:
     work = Work(1, StoreError("broken"))
-    worker = Repeated("reckoner", work, ManualClock(NOON_MS))
+    worker = Worker("reckoner", work, ManualClock(NOON_MS))
     worker.start()
     assert work.failed.wait(20)
     worker._thread.join(20)

@@ -16,11 +16,11 @@ import numpy as np
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.queries.hopper import daily_g
 from tareline.errors import FieldError
-from tareline.hoppers import daily_g
 from tareline.web.app import make_app
 from tareline.web.events import Hub
-from tareline.web.reporting import COLUMNS, csv_text
+from tareline.web.pages.report import COLUMNS, csv_text
 
 TODAY = date(2025, 6, 15)
 
@@ -170,7 +170,7 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
             house.service.add_refill(FEEDER, {"added_g": 20.0})
             left_g += 20.0
     house.service.reckon()
-    account = house.service.reconciling.account(FEEDER)
+    account = house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.closed
     whole = report(house, TODAY, date(2025, 8, 31))

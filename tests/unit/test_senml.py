@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from tareline.devices.messages import explain
-from tareline.devices.senml import RECORDS, RELATIVE_BELOW_S, Resolved, extra, is_number, parse, resolve
+from tareline.mqtt.messages import explain
+from tareline.mqtt.senml import RECORDS, RELATIVE_BELOW_S, Resolved, extra, is_number, parse, resolve
 
 
 def pack(*records: dict[str, Any]) -> list[Resolved]:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline import boards
+from tareline.boards import files
 from tareline.errors import FieldError
 from tareline.flashing import answers
 from tareline.resources import load_firmware
@@ -49,8 +49,8 @@ def test_what_the_page_takes_the_service_takes_too(typed: dict[str, str]) -> Non
     except form.FormError as refused:
         _worded(refused)
         return
-    link = boards.device_settings("feeder", "feeder-1", answers.url_of(new), "tareline", None)
-    again = boards.board_settings(
+    link = files.device_settings("feeder", "feeder-1", answers.url_of(new), "tareline", None)
+    again = files.board_settings(
         link, new["wifi"]["ssid"], new["wifi"]["password"], [], 1e-3, 1, ceiling_g_per_day=new["ceiling_g_per_day"]
     )
     for name in ("wifi", "port", "tls", "user", "password", "ceiling_g_per_day"):

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.guard.spells import HOUR_MS, MINUTE_MS, Rule, duty, rule_for, spells
+from tareline.core.safety.exceedance import HOUR_MS, MINUTE_MS, Rule, duty, rule_for, spells
 
 RULE = Rule(0.3, HOUR_MS, 2 * HOUR_MS)
 STEP_MS = 10 * MINUTE_MS

@@ -14,7 +14,7 @@ from house import DAY_MS, FEEDER, FOOD, MINUTE_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tareline.guard.stops import STOPS
+from tareline.core.safety.stops import STOPS
 
 CODES = sorted(STOPS)
 
@@ -250,7 +250,7 @@ def test_what_the_second_installation_left_behind_is_said_as_it_is(house: House)
     of the first's that began after the conflict; until then nobody may say that it feeds."""
     plan = json.dumps({**(house.last("plan") or {}), "installation": "another"}).encode()
     house.hear(house.message("status", {"online": True}))
-    from tareline.devices.messages import Message
+    from tareline.mqtt.messages import Message
 
     house.hear(Message(f"tareline/{FEEDER}/down/plan", plan, house.clock.now_ms()))
     house.confirm()

@@ -11,7 +11,7 @@ from feeder_world import plan as feeder_plan
 from feeder_world import running
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
-from tareline.broker.link import Down
+from tareline.mqtt.link import Down
 
 WIRE_BYTES = 8 * 1024
 MIDNIGHT_MS = NOON_MS + 12 * HOUR_MS

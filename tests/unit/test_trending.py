@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
-from tareline import trending
+from tareline.app.projections import trends
+from tareline.core.trends.trend import Trend
 from tareline.store import series
 from tareline.store.series import Value
-from tareline.water.trends import Trend
 
 WEEKS = 20
 PROBE = "probe"
@@ -32,7 +32,7 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 def compute(house: House) -> dict[str, Trend]:
     house.service.watch()
-    return dict(house.service.trending.of(TANK))
+    return dict(house.service.trends.of(TANK))
 
 
 def weekly(house: House, analyte: str, first: float, a_week: float, **other: Any) -> None:
@@ -51,13 +51,13 @@ def _day(n: int) -> str:
 def looks(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Every time that readings are looked at from now on."""
     made: list[str] = []
-    of_readings = trending.of_readings
+    of_readings = trends.of_readings
 
     def counted(*given: Any) -> Trend:
         made.append("readings")
         return of_readings(*given)
 
-    monkeypatch.setattr(trending, "of_readings", counted)
+    monkeypatch.setattr(trends, "of_readings", counted)
     return made
 
 

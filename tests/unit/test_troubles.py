@@ -12,15 +12,15 @@ import pytest
 from fault_codes import fault_codes
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
-from tareline.feeding.causes import Cause
-from tareline.feeding.gross import Finding
-from tareline.guard.alerts import Rules, step
-from tareline.guard.concerns import Place, and_list, figure, lasting, of_due
-from tareline.guard.due import Due
-from tareline.guard.faults import FAULTS, NO_NEWS
-from tareline.guard.hold import HoldState
-from tareline.guard.troubles import Fed, of_ailments, of_budget, of_finding, of_hopper
-from tareline.water.probes import Ailment
+from tareline.core.alerts.alert import Rules, step
+from tareline.core.alerts.concerns import Place, and_list, figure, lasting, of_due
+from tareline.core.alerts.device_concerns import Fed, of_ailments, of_budget, of_finding, of_hopper
+from tareline.core.probes.condition import Ailment
+from tareline.core.safety.due_list import Due
+from tareline.core.safety.faults import FAULTS, NO_NEWS
+from tareline.core.safety.hold import HoldState
+from tareline.core.weighing.causes import Cause
+from tareline.core.weighing.gross_errors import Finding
 
 PLACE = Place("sill", "Window sill", "UTC")
 WHERE = "reading room: "
@@ -352,8 +352,8 @@ def test_an_alert_that_another_speaks_for_ends_without_a_word() -> None:
 
 
 def _jam() -> list[Any]:
-    from tareline.feeding.doses import Dose
-    from tareline.guard.troubles import of_feeder
+    from tareline.core.alerts.device_concerns import of_feeder
+    from tareline.core.feeding.doses import Dose
 
     dose = Dose(**{**dict.fromkeys(Dose.__dataclass_fields__), "at_ms": NOON_MS, "outcome": "jam"})  # type: ignore[arg-type]
     return of_feeder(PLACE, FEEDER, [dose], [], NOON_MS)

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tareline.core.units import ANALYTES, CANONICAL, bases, check_stated, from_canonical, to_canonical
 from tareline.errors import FieldError
-from tareline.units import ANALYTES, CANONICAL, bases, check_stated, from_canonical, to_canonical
 
 NITROGEN = {
     "ammonia": ("N", "ion", "NH3"),

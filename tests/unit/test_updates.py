@@ -13,9 +13,9 @@ import portable_update as portable
 import pytest
 from house import FEEDER, MINUTE_MS, NOON_MS, House
 
-from tareline import updates
+from tareline.app import updates
+from tareline.boards.keys import device_key
 from tareline.errors import FieldError
-from tareline.keys import device_key
 from tareline.resources import firmware_dir, load_firmware
 from tareline.web.app import make_app
 from tareline.web.events import Hub

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.core.calendar import day_end_ms, day_start_ms
 from tareline.errors import FieldError
-from tareline.feeding.days import day_end_ms, day_start_ms
 from tareline.store import ledger
 
 

@@ -10,9 +10,9 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from sqlalchemy import select, text
 
-from tareline.entries import lines_view
+from tareline.app.commands.entries import lines_view
+from tareline.app.projections.samples import Samples
 from tareline.errors import FieldError
-from tareline.sampling import Sampling
 from tareline.store.engine import StoreError
 from tareline.store.tables import delivery, message
 
@@ -40,7 +40,7 @@ def outbox(house: House) -> list[tuple[str, list[str]]]:
     """Every message queued so far: its title, and to whose addresses it goes."""
     addresses = {}
     for who, address in (("keeper", NOTIFY["webhooks"][0]), ("the desk", NOTIFY["others"]["the desk"][0])):  # type: ignore[index]
-        addresses[house.service.post._addresses.name(address)] = who
+        addresses[house.service.deliveries._addresses.name(address)] = who
     with house.service.context.store.read() as tx:
         rows = tx.execute(select(message.c.id, message.c.title, message.c.kind).order_by(message.c.id)).all()
         sent = tx.execute(select(delivery.c.message, delivery.c.target)).all()
@@ -236,14 +236,14 @@ def test_a_flood_of_readings_is_one_alert(house: House) -> None:
 
 
 def breaks(monkeypatch: pytest.MonkeyPatch, house: House, tank: str) -> None:
-    compute = house.service.trending.compute
+    compute = house.service.trends.compute
 
     def broken(name: str, now_ms: int) -> Any:
         if name == tank:
             raise ZeroDivisionError("nothing to divide by")
         return compute(name, now_ms)
 
-    monkeypatch.setattr(house.service.trending, "compute", broken)
+    monkeypatch.setattr(house.service.trends, "compute", broken)
 
 
 def test_what_one_tank_stumbles_over_is_told_and_leaves_the_others_looked_after(
@@ -282,14 +282,14 @@ def test_entries_do_not_wait_for_the_watcher_and_hold_the_feeder_at_once(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     working, done = threading.Event(), threading.Event()
-    compute = Sampling.compute
+    compute = Samples.compute
 
-    def slow(self: Sampling, tank: str, now_ms: int) -> Any:
+    def slow(self: Samples, tank: str, now_ms: int) -> Any:
         working.set()
         assert done.wait(60)
         return compute(self, tank, now_ms)
 
-    monkeypatch.setattr(Sampling, "compute", slow)
+    monkeypatch.setattr(Samples, "compute", slow)
     watcher = threading.Thread(target=house.service.watch)
     watcher.start()
     assert working.wait(60)

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
-from tareline import bodies, facts
-from tareline.bodies import parse
+from tareline.app import repository, requests
+from tareline.app.requests import parse
+from tareline.core.calendar import from_ms
+from tareline.core.water.balance import Inflow
 from tareline.errors import FieldError
-from tareline.feeding.days import from_ms
-from tareline.water.balance import Inflow
 
 FLOOD = 100_000 if os.environ.get("TARELINE_FULL") else 400
 PH_PEN: dict[str, Any] = {"id": "pen", "name": "pen", "analyte": "ph", "unit": "1", "resolution": 0.1}
@@ -102,7 +102,7 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
     house.service.add_reading(TANK, {"analyte": "tds", "value": 200, "kit": "tds"})
     context = house.service.context
     with context.store.read() as tx:
-        (found, _) = facts.latest_readings(tx, context, TANK)["tds"]
+        (found, _) = repository.latest_readings(tx, context, TANK)["tds"]
     assert (found.value, found.resolution) == pytest.approx((280.0, 14.0))
     shown = latest(house, "tds")
     assert (shown["value"], shown["unit"], shown["low"], shown["high"]) == pytest.approx((200, "ppm", 195.0, 205.0))
@@ -125,7 +125,7 @@ def test_other_units_are_the_same_water(house: House) -> None:
     house.reading("nitrite", 250.0, unit="ug/L", basis="N")
     context = house.service.context
     with context.store.read() as tx:
-        found = {analyte: r.value for analyte, (r, _) in facts.latest_readings(tx, context, TANK).items()}
+        found = {analyte: r.value for analyte, (r, _) in repository.latest_readings(tx, context, TANK).items()}
     # 17.848 mg CaCO3/L to the degree (DERIVED from IUPAC masses)
     assert found == pytest.approx({"temperature": 25.0, "kh": 5.0, "nitrite": 0.25}, rel=1e-4)
 
@@ -147,7 +147,7 @@ def test_a_gallon_on_input_is_litres_in_the_books(house: House) -> None:
 
 
 def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None:
-    body = parse(bodies.Tank, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
+    body = parse(requests.Tank, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
     assert house.service.entries.put_thing("tank", TANK, body)["volume_l"] == pytest.approx(37.854, abs=1e-3)
 
 
@@ -157,15 +157,15 @@ def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None
 @pytest.mark.parametrize(
     ("model", "body", "field", "words"),
     [
-        (bodies.WaterChange, {"volume_l": 0}, "volume_l", "greater than 0; found 0"),
-        (bodies.WaterChange, {"volume_us_gal": 0}, "volume_us_gal", "greater than 0; found 0"),
-        (bodies.WaterChange, {"volume_l": 1, "volume_us_gal": 1}, "volume_l", "either volume_l or volume_us_gal"),
-        (bodies.WaterChange, {}, "volume_l", "and not there"),
-        (bodies.WaterChange, {"volume_l": "2,5"}, "volume_l", "expected a decimal point; found '2,5'"),
-        (bodies.Reading, {"analyte": "ph", "value": "7,4", "unit": "1"}, "value", "a decimal point; found '7,4'"),
-        (bodies.Reading, {"analyte": "ph", "value": "1,000,7", "unit": "1"}, "value", "valid number"),
-        (bodies.Reading, [{"analyte": "ph", "value": 7, "unit": "1"}] * 100_000, "", "valid dictionary"),
-        (bodies.Tank, {"id": "t", "name": "t", "volume_l": 5, "timezone": "UTC", "tds_factor": 5}, "tds_factor", "1"),
+        (requests.WaterChange, {"volume_l": 0}, "volume_l", "greater than 0; found 0"),
+        (requests.WaterChange, {"volume_us_gal": 0}, "volume_us_gal", "greater than 0; found 0"),
+        (requests.WaterChange, {"volume_l": 1, "volume_us_gal": 1}, "volume_l", "either volume_l or volume_us_gal"),
+        (requests.WaterChange, {}, "volume_l", "and not there"),
+        (requests.WaterChange, {"volume_l": "2,5"}, "volume_l", "expected a decimal point; found '2,5'"),
+        (requests.Reading, {"analyte": "ph", "value": "7,4", "unit": "1"}, "value", "a decimal point; found '7,4'"),
+        (requests.Reading, {"analyte": "ph", "value": "1,000,7", "unit": "1"}, "value", "valid number"),
+        (requests.Reading, [{"analyte": "ph", "value": 7, "unit": "1"}] * 100_000, "", "valid dictionary"),
+        (requests.Tank, {"id": "t", "name": "t", "volume_l": 5, "timezone": "UTC", "tds_factor": 5}, "tds_factor", "1"),
     ],
 )
 def test_a_body_that_cannot_be_meant(model: Any, body: Any, field: str, words: str) -> None:
@@ -235,7 +235,7 @@ def test_inflows_carry_their_source_waters_content_or_nothing_is_told(house: Hou
 
     def told(analyte: str) -> list[Inflow] | None:
         with context.store.read() as tx:
-            return facts.inflows(tx, context, TANK, analyte, 0, NOON_MS + DAY_MS)
+            return repository.inflows(tx, context, TANK, analyte, 0, NOON_MS + DAY_MS)
 
     assert told("tds") == []
     house.service.add_water_change(TANK, {"volume_l": 20, "water": "tap"})

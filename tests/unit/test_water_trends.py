@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.water.trends import DAY_MS, Daily, Seen, Trend, of_probe, of_readings
+from tareline.core.trends.trend import DAY_MS, Daily, Seen, Trend, of_probe, of_readings
 
 NITROGEN = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 START_MS = 1_772_366_400_000  # 2026-03-01T12:00:00Z

@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
+from tareline.core.units import Scale
 from tareline.settings import Show
-from tareline.units import Scale
-from tareline.web.pages import pressing
-from tareline.web.waterwords import (
+from tareline.web.pages.overview import pressing
+from tareline.web.text.water import (
     Unit,
     hardness_text,
     nitrogen_text,
@@ -17,7 +17,7 @@ from tareline.web.waterwords import (
     trend_text,
     unit_for,
 )
-from tareline.web.writing import as_shown
+from tareline.web.text.words import as_shown
 
 PLAIN = Unit(Scale(), "mg/L", None)
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from tareline.sampling import tds_points
-from tareline.water.weekly import week_value
+from tareline.app.projections.samples import tds_points
+from tareline.core.probes.weekly import week_value
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 MONDAY_MS = 1_780_272_000_000  # 2026-06-01T00:00:00Z

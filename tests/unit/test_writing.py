@@ -5,7 +5,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tareline.errors import FieldError
-from tareline.web.writing import FILTERS, decimals_for, differing, mend_text, read_local_time, read_number, read_whole
+from tareline.web.text.words import (
+    FILTERS,
+    decimals_for,
+    differing,
+    mend_text,
+    read_local_time,
+    read_number,
+    read_whole,
+)
 
 
 @pytest.mark.parametrize(

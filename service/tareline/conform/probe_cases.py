@@ -8,8 +8,8 @@ from pydantic import ValidationError
 
 from tareline.conform.bench import Bench, Unfit
 from tareline.conform.wire import Heard, now_ms
-from tareline.devices.messages import explain
-from tareline.devices.senml import Record, Resolved, extra, is_number, parse, resolve
+from tareline.mqtt.messages import explain
+from tareline.mqtt.senml import Record, Resolved, extra, is_number, parse, resolve
 
 UNITS = {"temperature": "Cel", "conductivity": "S/m", "voltage": "V"}
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, section 4.5.1

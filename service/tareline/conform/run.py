@@ -11,8 +11,8 @@ from tareline.conform import common_cases, feeder_cases, journal_cases, probe_ca
 from tareline.conform.bench import FIRST_WORD_S, INSTALLATION, SECOND, Bench, Options, Unfit
 from tareline.conform.verdicts import Verdicts
 from tareline.conform.wire import Ended, Wire
-from tareline.devices import messages as models
-from tareline.devices.messages import explain
+from tareline.mqtt import messages as models
+from tareline.mqtt.messages import explain
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tareline.broker.link import Address
+from tareline.mqtt.link import Address
 
 T = TypeVar("T")
 CONNECT_S = 10.0

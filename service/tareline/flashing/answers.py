@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from tareline import boards
-from tareline.broker.link import Address
+from tareline.boards import files
 from tareline.errors import FieldError
+from tareline.mqtt.link import Address
 
 Ask = Callable[[str, str | None, bool], str]  # question, what Enter means (None: an answer is needed), hidden
 
@@ -48,12 +48,12 @@ def board_settings(
         password = ask("Password of the network (Enter: it has none)", "", True)
     broker = given.broker or (url_of(known) if known else None)
     if broker is None:
-        broker = url if boards.reachable(Address.parse(url).host) else None
+        broker = url if files.reachable(Address.parse(url).host) else None
     if broker is None:
         broker = ask("Broker as the board reaches it, such as mqtt://192.0.2.10:1883", None, False)
-    ca = boards.CA if given.ca or (known and known["ca"]) else None
-    link = boards.device_settings(kind, device, broker, root, ca)
-    settings = boards.board_settings(
+    ca = files.CA if given.ca or (known and known["ca"]) else None
+    link = files.device_settings(kind, device, broker, root, ca)
+    settings = files.board_settings(
         link,
         ssid,
         password,
@@ -97,7 +97,7 @@ def url_of(known: dict[str, Any]) -> str:
 
 def _pins_of(known: dict[str, Any], kind: str) -> list[str]:
     """The board's pins as words of the command line, what is not wired included."""
-    unwired = [name for name in boards.pins.OPTIONAL[kind] if name not in known["pins"]]
+    unwired = [name for name in files.pins.OPTIONAL[kind] if name not in known["pins"]]
     return [f"{name}={number}" for name, number in known["pins"].items()] + [f"{name}=" for name in unwired]
 
 

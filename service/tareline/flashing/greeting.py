@@ -9,8 +9,8 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tareline.broker.link import Address
 from tareline.flashing.wire import BoardError
+from tareline.mqtt.link import Address
 
 CONNECT_S = 10.0
 WAIT_S = 120.0

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from tareline import boards
+from tareline.boards import files as boards
+from tareline.boards.keys import device_key
 from tareline.errors import FieldError
 from tareline.flashing import answers, writing
 from tareline.flashing.greeting import Greeting
 from tareline.flashing.wire import BoardError, RefusedError, Wire, choose
-from tareline.keys import device_key
 from tareline.resources import load_firmware
 from tareline.settings import Broker, Settings
 

@@ -1,1 +1,1 @@
-"""Telling people: what is said, to whom, and the outbox that says it."""
+"""Telling people: the addresses that are told, and what a message says."""

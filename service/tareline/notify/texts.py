@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from tareline.guard.alerts import Alert, Notice, Why
-from tareline.guard.concerns import Place, lasting
-from tareline.guard.lines import NAMES
+from tareline.core.alerts.alert import Alert, Notice, Why
+from tareline.core.alerts.concerns import Place, lasting
+from tareline.core.safety.lines import NAMES
 
 SAID: dict[Why, str] = {
     "opened": "",

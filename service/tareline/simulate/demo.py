@@ -16,9 +16,9 @@ from typing import Any
 from rich.console import Console
 from rich.progress import Progress
 
-from tareline.boards import device_settings
-from tareline.broker.embedded import embedded_broker
+from tareline.boards.files import device_settings
 from tareline.clock import ManualClock, SystemClock
+from tareline.mqtt.embedded import embedded_broker
 from tareline.service import Service
 from tareline.settings import Settings
 from tareline.simulate import desk, history, month

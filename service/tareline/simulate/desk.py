@@ -15,7 +15,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from tareline import updates
+from tareline.app import updates
 from tareline.resources import firmware_dir, load_firmware
 
 HEAP = "256k"  # objects take twice the memory that they take on a board of 128 KiB

@@ -14,8 +14,8 @@ from random import Random
 from typing import Any
 
 from tareline.clock import ManualClock
-from tareline.devices.messages import Message
-from tareline.feeding.days import day_of, day_start_ms, meal_ms
+from tareline.core.calendar import day_of, day_start_ms, meal_ms
+from tareline.mqtt.messages import Message
 from tareline.service import Service
 
 ZONE = "CET"

@@ -22,8 +22,8 @@ from rich.console import Console
 from rich.padding import Padding
 
 from tareline.clock import ManualClock
-from tareline.devices.messages import Message
-from tareline.feeding.days import day_start_ms, from_ms, meal_ms
+from tareline.core.calendar import day_start_ms, from_ms, meal_ms
+from tareline.mqtt.messages import Message
 from tareline.notify.targets import Addresses
 from tareline.service import Service
 from tareline.settings import Settings

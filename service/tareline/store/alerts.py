@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, func, insert, or_, select, update
 
-from tareline.guard.alerts import REOPENS_MS, Alert
+from tareline.core.alerts.alert import REOPENS_MS, Alert
 from tareline.store.tables import alert, delivery, message
 
 MessageKind = Literal["alert", "life", "morning"]

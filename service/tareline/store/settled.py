@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, delete, insert, select
 
-from tareline.feeding.periods import Closed, from_body, to_body
+from tareline.core.weighing.periods import Closed, from_body, to_body
 from tareline.store.tables import settled
 
 

@@ -10,9 +10,12 @@ from tareline import __version__
 from tareline.metrics import CONTENT_TYPE_LATEST
 from tareline.resources import dashboards_dir
 from tareline.service import Service
-from tareline.web import alerting, api, away, loads, pages, problems, ramping, reporting, water
+from tareline.web import problems
+from tareline.web.access import COOKIE, Guard, token_fits
+from tareline.web.api import routes
 from tareline.web.events import Hub
-from tareline.web.guard import COOKIE, Guard, token_fits
+from tareline.web.pages import absence, alerts, overview, ramp, report, water
+from tareline.web.pages import load as loads
 
 FAILING_MS = 60_000  # what fails once is tried again within seconds
 
@@ -24,17 +27,17 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.add_middleware(Guard, http=service.settings.http)
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
-    app.include_router(api.router(service, hub))
-    app.include_router(away.calls(service))
-    app.include_router(ramping.calls(service))
+    app.include_router(routes.router(service, hub))
+    app.include_router(absence.calls(service))
+    app.include_router(ramp.calls(service))
     app.include_router(loads.calls(service))
-    app.include_router(pages.router(service))
-    app.include_router(away.pages(service))
-    app.include_router(reporting.router(service))
+    app.include_router(overview.router(service))
+    app.include_router(absence.pages(service))
+    app.include_router(report.router(service))
     app.include_router(water.router(service))
-    app.include_router(alerting.api(service))
-    app.include_router(alerting.router(service))
-    app.include_router(ramping.pages(service))
+    app.include_router(alerts.api(service))
+    app.include_router(alerts.router(service))
+    app.include_router(ramp.pages(service))
     app.include_router(loads.pages(service))
     service.context.listen(hub.publish)
 
@@ -48,13 +51,13 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
 
     @app.get("/login", include_in_schema=False)
     def login(request: Request) -> Response:
-        return pages.render_login(request, None)
+        return overview.render_login(request, None)
 
     @app.post("/login", include_in_schema=False)
     def enter(request: Request, token: str = Form("")) -> Response:
         http = service.settings.http
         if not http.token or not token_fits(http, token):
-            return pages.render_login(request, "This is not the token that the service was given.")
+            return overview.render_login(request, "This is not the token that the service was given.")
         response = RedirectResponse("/", 303)
         response.set_cookie(
             COOKIE, token, max_age=90 * 86_400, httponly=True, samesite="strict", secure=request.url.scheme == "https"

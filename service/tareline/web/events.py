@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator
 
 from fastapi.sse import ServerSentEvent
 
-from tareline.context import Change
+from tareline.app.context import Change
 
 HELD_BACK = 1000  # changes a slow reader may lag behind before it loses the oldest
 SIGN_OF_LIFE_S = 15.0

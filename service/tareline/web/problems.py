@@ -9,8 +9,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Mount
 
-from tareline.bodies import first_problem
-from tareline.errors import FieldError
+from tareline.errors import FieldError, first_problem
 from tareline.store.engine import StoreError
 
 log = logging.getLogger(__name__)

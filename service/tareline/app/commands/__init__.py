@@ -1,0 +1,1 @@
+"""What people enter and decide: each is one transaction with what follows from it."""

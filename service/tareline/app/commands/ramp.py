@@ -1,0 +1,348 @@
+"""The ramp of each tank in the books: what stands is gathered, the core decides, and what it decided is entered.
+
+A ramp is a run of entries of kind "ramp": how it was set, every decision with its reasons, and what people said. The
+ration moves by the same entry that a person's does.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline.app import holds, repository, requests
+from tareline.app.commands.entries import Entries, stated, write_ration
+from tareline.app.context import Context
+from tareline.app.projections.load_record import DETECTS
+from tareline.app.projections.samples import Samples
+from tareline.app.requests import parse
+from tareline.core.feeding.books import Span, joined_spans
+from tareline.core.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
+from tareline.core.safety.due_list import Due
+from tareline.core.safety.hold import HoldState
+from tareline.core.safety.ramp import (
+    DAY_MS,
+    ENDED,
+    Decision,
+    Knowledge,
+    Measured,
+    Ramp,
+    Standing,
+    asked_of,
+    decide,
+    readings_due,
+)
+from tareline.core.water.readings import Reading
+from tareline.errors import FieldError
+from tareline.store import ledger
+from tareline.store.ledger import Entry
+
+Row = dict[str, Any]
+OF_THE_LOAD = ("ammonia", "free_ammonia", "nitrite", "nitrate")  # lines on these speak about the ration
+TRACE_MG_N_PER_L = dict(zip(("ammonia", "nitrite"), DETECTS, strict=True))
+SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What others know of a tank; asked often, so each answers from what is worked out already.
+
+    knowledge: of some rations, None where the load was never worked out. rising: the analytes whose trend is worth an
+    alarm, None where trends are not known. findings: how many nobody has decided. away: whether its people are.
+    """
+
+    knowledge: Callable[[str, Sequence[float]], Knowledge | None]
+    rising: Callable[[str], Sequence[str] | None]
+    findings: Callable[[str], int]
+    away: Callable[[str], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Road:
+    """A ramp so far: how it is set, its entries since it began, and the tank's rations, oldest first."""
+
+    ramp: Ramp
+    entries: tuple[Entry, ...]
+    rations: tuple[Ration, ...]
+
+    @property
+    def decided(self) -> list[Entry]:
+        return [entry for entry in self.entries if entry.subject == "decision"]
+
+    @property
+    def state(self) -> str | None:
+        """The state that was entered last."""
+        return self.decided[-1].body["state"] if self.decided else None
+
+    @property
+    def ended(self) -> bool:
+        return self.state in ENDED
+
+    def last(self, subject: str, state: str | None = None) -> Entry | None:
+        """The newest entry about something; of decisions, with this state."""
+        kept = [e for e in self.entries if e.subject == subject and state in (None, e.body.get("state"))]
+        return kept[-1] if kept else None
+
+
+class Ramps:
+    """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
+
+    def __init__(self, context: Context, entries: Entries, samples: Samples, evidence: Evidence) -> None:
+        self._context = context
+        self._entries = entries
+        self._samples = samples
+        self._evidence = evidence
+
+    # -- what time and water bring -----------------------------------------------------------------------------------
+
+    def step(self, tank: str) -> Decision | None:
+        """Decide, and enter what is new; None where no ramp is under way, or the clock is behind."""
+        with self._context.in_order:
+            with self._context.store.read() as tx:
+                road = read_road(tx, tank)
+            if road is None or road.ended or self._context.behind_ms():
+                return None
+            decision, knowledge = self._weigh(tank, road)
+            if _is_news(road, decision):
+                self._entries.enter(lambda tx: self._put(tx, tank, road, decision, knowledge), "ramp", tank)
+        return decision
+
+    def _weigh(self, tank: str, road: Road, accepted_g: float | None = None) -> tuple[Decision, Knowledge | None]:
+        now_ms = self._context.stamp_ms()
+        knowledge = self._evidence.knowledge(tank, asked_of(road.ramp, road.rations[-1].daily_g))
+        with self._context.store.read() as tx:
+            standing = replace(self._standing(tx, tank, road, now_ms), accepted_g=accepted_g)
+        return decide(road.ramp, knowledge, standing, now_ms), knowledge
+
+    def _put(
+        self,
+        tx: Connection,
+        tank: str,
+        road: Road,
+        decision: Decision,
+        knowledge: Knowledge | None,
+        by: str | None = None,
+    ) -> Row:
+        """Enter a decision, and the ration that it changes to."""
+        now_ms = self._context.stamp_ms()
+        body: Row = asdict(decision)
+        if decision.daily_g is not None:
+            body["ration"] = write_ration(tx, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
+        body["knowledge"] = None if knowledge is None else knowledge_view(knowledge)
+        return {"entry": ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)}
+
+    # -- what people do ----------------------------------------------------------------------------------------------
+
+    def put(self, tank: str, body: Any) -> Row:
+        """Set a ramp, or change how the one under way is set: with another start it begins anew."""
+        self._context.need("tank", tank)
+        checked = parse(requests.Ramp, body)
+        now_ms = self._context.stamp_ms()
+
+        def make(tx: Connection) -> Row:
+            road = read_road(tx, tank)
+            goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
+            last = _last_ration(tx, tank)
+            _check(checked, last, goes_on)
+            fields = {name: getattr(checked, name) for name in SET}
+            fields["began_ms"] = road.ramp.set_ms if goes_on and road is not None else now_ms
+            if not goes_on and checked.start_g != last.daily_g:
+                fields["ration"] = write_ration(tx, tank, scaled(last, checked.start_g, now_ms), checked.by)
+            entry = ledger.add(tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
+            return {"entry": entry}
+
+        return self._said(tank, checked.client_ref, make)
+
+    def decide(self, tank: str, body: Any) -> Row:
+        """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
+        self._context.need("tank", tank)
+        checked = parse(requests.RampDecision, body)
+
+        def make(tx: Connection) -> Row:
+            road = read_road(tx, tank)
+            if road is None:
+                raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
+            if road.ended:
+                raise FieldError("decision", f"this ramp has ended: {road.state}", 409)
+            if checked.decision == "accept":
+                return self._accept(tx, tank, road, checked)
+            if checked.decision == "veto":
+                return self._veto(tx, tank, road, checked)
+            reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
+            return self._put(tx, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
+
+        return self._said(tank, checked.client_ref, make)
+
+    def _said(self, tank: str, reference: str | None, make: Callable[[Connection], Row]) -> Row:
+        """Enter what a person said, go on from there, and show where that leads."""
+        entry = self._entries.enter(make, "ramp", tank, reference)
+        self.step(tank)
+        return {**self.view(tank), **entry}
+
+    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecision) -> Row:
+        if road.state != "ready for a step":
+            raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
+        decision, knowledge = self._weigh(tank, road, road.decided[-1].body["next_g"])
+        if decision.state != "steps up":
+            why = "; ".join(decision.waits_for or decision.reasons)
+            raise FieldError("decision", f"no step any more: the ramp {decision.state}: {why}", 409)
+        noted = replace(decision, reasons=(*decision.reasons, checked.note)) if checked.note else decision
+        return self._put(tx, tank, road, noted, knowledge, checked.by)
+
+    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecision) -> Row:
+        """No step for one dwell; one that is not in force before the coming midnight is taken back."""
+        now_ms = self._context.stamp_ms()
+        until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
+        body: Row = {"decision": "veto", "until_ms": until_ms, "note": checked.note}
+        stepped = road.last("decision")
+        begins_ms = in_force_since_ms(road.rations, self._context.zone(tank))
+        coming = begins_ms is not None and begins_ms > now_ms and len(road.rations) > 1
+        if coming and stepped is not None and stepped.body["daily_g"] == road.rations[-1].daily_g:
+            before = road.rations[-2]
+            body["ration"] = write_ration(tx, tank, replace(before, decided_ms=now_ms), checked.by)
+        return {"entry": ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)}
+
+    # -- what stands -------------------------------------------------------------------------------------------------
+
+    def _standing(self, tx: Connection, tank: str, road: Road, now_ms: int) -> Standing:
+        zone = self._context.zone(tank)
+        begun_ms = in_force_since_ms(road.rations, zone)
+        assert begun_ms is not None
+        state = repository.hold_state(tx, tank, min(begun_ms, now_ms))
+        latest = repository.latest_readings(tx, self._context, tank)
+        veto, back = road.last("veto"), road.last("decision", "steps back")
+        back_ms = back.at_ms if back is not None else None
+        rising = self._evidence.rising(tank)
+        return Standing(
+            ration_g=road.rations[-1].daily_g,
+            ration_since_ms=begun_ms,
+            zone=zone,
+            unfed_ms=_held_ms(state, begun_ms, now_ms),
+            held=state.held or state.reduce_to < 1,
+            away=self._evidence.away(tank),
+            open_findings=self._evidence.findings(tank),
+            readings={analyte: Measured(r.at_ms, clear(r)) for analyte, (r, _) in latest.items()},
+            crossed=self._crossed(tx, tank, state, max(back_ms or 0, road.ramp.set_ms)),
+            rising=None if rising is None else tuple(rising),
+            vetoed_until_ms=veto.body["until_ms"] if veto is not None else None,
+            back_ms=back_ms,
+        )
+
+    def _crossed(self, tx: Connection, tank: str, state: HoldState, since_ms: int) -> tuple[str, ...]:
+        """What lines say of the water now, or said when they held or reduced feeding since an instant."""
+        water = holds.look(tx, self._context, tank, self._samples.of(tank))
+        now = {
+            crossing.line.analyte: crossing.text
+            for crossing in water.found
+            if crossing.line.above and crossing.line.analyte in OF_THE_LOAD and not crossing.known.assumed
+        }
+        for reason in state.reasons:
+            if reason.kind == "line" and reason.analyte in OF_THE_LOAD and reason.above and reason.since_ms >= since_ms:
+                now.setdefault(str(reason.analyte), reason.text)
+        return tuple(now.values())
+
+    def needs(self, tx: Connection, tank: str) -> list[Due]:
+        """The readings that a ramp waits for."""
+        road = read_road(tx, tank)
+        if road is None or road.ended:
+            return []
+        now_ms = self._context.stamp_ms()
+        knowledge = self._evidence.knowledge(tank, asked_of(road.ramp, road.rations[-1].daily_g))
+        return readings_due(road.ramp, knowledge, self._standing(tx, tank, road, now_ms), now_ms)
+
+    def view(self, tank: str) -> Row:
+        """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""
+        zone = self._context.zone(tank)
+        with self._context.in_order:
+            with self._context.store.read() as tx:
+                road = read_road(tx, tank)
+            if road is None:
+                raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
+            if road.ended:
+                shown = road.decided[-1].body
+            else:
+                decision, knowledge = self._weigh(tank, road)
+                shown = {**asdict(decision), "knowledge": None if knowledge is None else knowledge_view(knowledge)}
+        veto = road.last("veto")
+        begun_ms = in_force_since_ms(road.rations, zone)
+        return {
+            **{name: getattr(road.ramp, name) for name in SET},
+            "began_at": stated(road.ramp.set_ms, zone),
+            "state": shown["state"],
+            "ended": road.ended,
+            "ration_g_per_day": road.rations[-1].daily_g,
+            "ration_since": None if begun_ms is None else stated(begun_ms, zone),
+            "next_g_per_day": shown["next_g"],
+            "keep_g_per_day": shown["keep_g"],
+            "reasons": list(shown["reasons"]),
+            "waits_for": list(shown["waits_for"]),
+            "vetoed_until": None if veto is None else stated(veto.body["until_ms"], zone),
+            "knowledge": shown["knowledge"],
+            "road": [_entry_view(entry, zone) for entry in road.entries],
+        }
+
+
+def read_road(tx: Connection, tank: str) -> Road | None:
+    """The newest ramp of a tank; None where none was ever set."""
+    newest = ledger.newest(tx, "ramp", tank=tank, subject="set")
+    if not newest:
+        return None
+    body = newest[0].body
+    ramp = Ramp(**{name: body[name] for name in SET}, entry=newest[0].id, set_ms=body["began_ms"])
+    entries = ledger.standing(tx, tank, (), ["ramp"], ramp.set_ms)
+    first = next(e.id for e in entries if e.subject == "set" and e.body["began_ms"] == ramp.set_ms)
+    rations = [repository.ration(entry) for entry in ledger.standing(tx, tank, (), ["ration"])]
+    return Road(ramp, tuple(e for e in entries if e.id >= first), tuple(rations))
+
+
+def clear(reading: Reading) -> bool:
+    """Whether a reading lies at or below what kits can just tell from none; one of anything else always does."""
+    return not reading.may_cross or reading.value <= TRACE_MG_N_PER_L.get(reading.analyte, math.inf) * (1 + 1e-9)
+
+
+def knowledge_view(knowledge: Knowledge) -> Row:
+    """What was known, as it is kept with a decision and shown; probabilities by ration in grams a day."""
+    return {**asdict(knowledge), "p_under": {f"{g:g}": p for g, p in knowledge.p_under.items()}}
+
+
+def _is_news(road: Road, decision: Decision) -> bool:
+    """Whether a decision says more than the one entered last: another state, another ration or another question."""
+    if decision.daily_g is not None or decision.state != road.state:
+        return True
+    return decision.state == "ready for a step" and decision.next_g != road.decided[-1].body["next_g"]
+
+
+def _last_ration(tx: Connection, tank: str) -> Ration:
+    newest = ledger.newest(tx, "ration", tank=tank)
+    last = repository.ration(newest[0]) if newest else None
+    if last is None or not last.meals or last.daily_g <= 0:
+        raise FieldError("", "expected a ration above nothing, with its meals, before a ramp", 409)
+    return last
+
+
+def _check(checked: requests.Ramp, last: Ration, goes_on: bool) -> None:
+    """Refuse a ramp that would jump. Raises FieldError."""
+    if goes_on and checked.ceiling_g < last.daily_g:
+        raise FieldError(
+            "ceiling_g", f"expected at least the present ration ({last.daily_g:g}); found {checked.ceiling_g}"
+        )
+    if not goes_on and not checked.confirm and checked.start_g > CONFIRM_ABOVE * last.daily_g * (1 + 1e-9):
+        expected = f"expected true: {checked.start_g:g} g a day is over 1.5 times the last ration ({last.daily_g:g} g)"
+        raise FieldError("confirm", expected, 409)
+
+
+def _held_ms(state: HoldState, start_ms: int, now_ms: int) -> int:
+    """For how long of [start, now] feeding was held."""
+    spans = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
+    return sum(span.overlap_ms(start_ms, max(start_ms, now_ms), now_ms) for span in spans)
+
+
+def _entry_view(entry: Entry, zone: str) -> Mapping[str, Any]:
+    """One entry of the road."""
+    body = {
+        ("until" if name == "until_ms" else name): value for name, value in entry.body.items() if name != "began_ms"
+    }
+    if "until" in body:
+        body["until"] = stated(body["until"], zone)
+    return {"entry": entry.id, "at": stated(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}

@@ -1,0 +1,221 @@
+"""The post: takes messages out of the outbox and tells each target, until it has taken them.
+
+Each target has a thread of its own, so that one that is slow or gone delays no other. Messages of a tank reach a
+target in order. A message is struck off once the target has answered, so that a crash repeats at most the one on its
+way. After a start everything that waits is tried at once; then after 1, 2, 4, 8, 16 and 30 s, no further apart in the
+first ten minutes, and from then on ever more slowly down to once an hour. A new message makes the pace begin anew.
+"""
+
+import logging
+import threading
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline.app.context import Change, Context
+from tareline.core.calendar import from_ms
+from tareline.notify.targets import Addresses, Letter, Target, tell
+from tareline.store import alerts as store
+from tareline.store.alerts import Queued
+from tareline.store.engine import StoreError
+
+log = logging.getLogger(__name__)
+
+EAGER_S = 600.0
+EAGER_PAUSE_S = 30.0
+LONGEST_PAUSE_S = 3600.0
+LOOK_AGAIN_S = 60.0
+# A receiver that answers late has taken the message all the same, and each further try repeats it: so the first try is
+# patient and the others more so.
+FIRST_READ_S = 30.0
+READ_S = 120.0
+TEST_READ_S = 10.0
+LEAVE_S = 5.0
+
+
+def next_pause_s(last_s: float, since_first_s: float) -> float:
+    """How long after a failed try the next one follows. last_s: the pause before it, 0 where there was none."""
+    longest_s = EAGER_PAUSE_S if since_first_s < EAGER_S else LONGEST_PAUSE_S
+    return min(max(1.0, 2 * last_s), longest_s)
+
+
+@dataclass(slots=True)
+class _Pace:
+    """How a tank's messages are tried: since when, the pause last taken, the next try; newest: the last that waits."""
+
+    newest: int
+    first_s: float
+    next_s: float
+    pause_s: float = 0.0
+
+
+class Lane:
+    """One target and what waits for it. Not to be used by two threads."""
+
+    def __init__(self, context: Context, target: Target, ended: threading.Event, writing: threading.Lock) -> None:
+        self._context = context
+        self._target = target
+        self._ended = ended
+        self._writing = writing
+        self._paces: dict[str | None, _Pace] = {}
+
+    def turn(self) -> float:
+        """Try everything that is due; how many seconds until something is again, and at most a minute.
+
+        Raises StoreError when an outcome could not be written down.
+        """
+        with self._context.store.read() as tx:
+            heads = store.heads(tx, self._target.name)
+        self._paces = {queued.tank: self._pace(queued, newest) for queued, newest in heads}
+        sent = False
+        for queued, _ in heads:
+            if self._ended.is_set():
+                return 0.0
+            pace = self._paces[queued.tank]
+            if self._context.clock.monotonic_s() >= pace.next_s:
+                sent |= self._try(queued, pace)
+        if sent:
+            return 0.0  # the next of that tank is due
+        waits = [pace.next_s - self._context.clock.monotonic_s() for pace in self._paces.values()]
+        return max(0.0, min([*waits, LOOK_AGAIN_S]))
+
+    def _pace(self, queued: Queued, newest: int) -> _Pace:
+        kept = self._paces.get(queued.tank)
+        if kept is not None and kept.newest == newest:
+            return kept
+        now_s = self._context.clock.monotonic_s()
+        return _Pace(newest, now_s, now_s)
+
+    def _try(self, queued: Queued, pace: _Pace) -> bool:
+        """Tell the target; whether the next message of the tank has its turn."""
+        now_ms = self._context.clock.now_ms()
+        if now_ms >= queued.until_ms:
+            self._note(queued, "given up", "too old to be of use")
+            return True
+        why = tell(self._target, _letter(queued), now_ms, FIRST_READ_S if pace.pause_s == 0 else READ_S)
+        if why is not None:
+            now_s = self._context.clock.monotonic_s()
+            pace.pause_s = next_pause_s(pace.pause_s, now_s - pace.first_s)
+            pace.next_s = now_s + pace.pause_s
+            self._note(queued, "waiting", why)
+            log.warning("message %s could not be told to %s: %s", queued.id, self._target.name, why)
+            return False
+        self._note(queued, "sent", None)
+        pace.pause_s, pace.first_s = 0.0, self._context.clock.monotonic_s()
+        return True
+
+    def _note(self, queued: Queued, state: Any, error: str | None) -> None:
+        with self._writing:
+            if self._ended.is_set():
+                return  # the store is closing: it will be tried again after the next start
+            with self._context.store.write() as tx:
+                store.note_try(tx, queued.id, self._target.name, self._context.clock.now_ms(), state, error)
+                if state == "given up":
+                    _note_loss(tx, queued, self._target.name, str(error))
+
+
+class Deliveries:
+    """The threads that tell people."""
+
+    def __init__(self, context: Context, addresses: Addresses) -> None:
+        self._context = context
+        self._addresses = addresses
+        self._ended = threading.Event()
+        self._writing = threading.Lock()
+        self._moved = {name: threading.Event() for name in addresses.targets}
+        self._threads = [
+            threading.Thread(target=self._work, args=(target,), name=f"post-{i}", daemon=True)
+            for i, target in enumerate(addresses.targets.values())
+        ]
+
+    def start(self) -> None:
+        """Give up what waits for addresses that are no longer told, and begin."""
+        with self._context.store.write() as tx:
+            for target in store.waiting_targets(tx):
+                if target not in self._addresses.targets:
+                    n = _drop(tx, target, self._context.clock.now_ms())
+                    log.warning("%s is no longer told; %d messages that waited for it are dropped", target, n)
+        self._context.listen(self._note_change)
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Begin no new try; one that is on its way has a few seconds to be answered."""
+        self._ended.set()
+        self.wake()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(LEAVE_S / len(self._threads))
+        with self._writing:
+            pass  # whoever was writing has ended; whoever comes later sees the end
+
+    def wake(self) -> None:
+        """Look for messages now."""
+        for moved in self._moved.values():
+            moved.set()
+
+    def test(self, letter: Letter) -> list[dict[str, Any]]:
+        """Tell every address at once, past the outbox; of each, in order: `target`, `ok`, and `detail` why not."""
+        targets = list(self._addresses.make().values())
+        if not targets:
+            return []
+
+        def told(target: Target) -> dict[str, Any]:
+            why = tell(target, letter, self._context.clock.now_ms(), TEST_READ_S)
+            return {"target": target.name, "ok": why is None, "detail": why}
+
+        with ThreadPoolExecutor(len(targets)) as pool:
+            return list(pool.map(told, targets))
+
+    def state(self) -> list[dict[str, Any]]:
+        """Of each address: its name, when it was last tried, whether it took what it was told, and why not."""
+        with self._context.store.read() as tx:
+            tried: Mapping[str, tuple[int, str, str | None]] = store.last_tries(tx)
+        found = []
+        for name in self._addresses.targets:
+            at_ms, state, error = tried.get(name, (None, "", None))
+            at = None if at_ms is None else from_ms(at_ms, "UTC").isoformat(timespec="milliseconds")
+            found.append({"target": name, "tried_at": at, "ok": None if at is None else state == "sent", "why": error})
+        return found
+
+    def _note_change(self, change: Change) -> None:
+        if change.what == "alert":
+            self.wake()
+
+    def _work(self, target: Target) -> None:
+        lane = Lane(self._context, target, self._ended, self._writing)
+        moved = self._moved[target.name]
+        while not self._ended.is_set():
+            moved.clear()
+            try:
+                pause_s = lane.turn()
+            except StoreError:
+                return  # the store has told why, and the service is ending
+            except Exception:  # whatever it was, people must be told
+                log.exception("the post to %s stumbled", target.name)
+                pause_s = LOOK_AGAIN_S
+            moved.wait(pause_s)
+
+
+def _letter(queued: Queued) -> Letter:
+    at = from_ms(queued.queued_ms, "UTC").isoformat(timespec="milliseconds")
+    return Letter(f"{queued.id}", queued.kind, queued.tank, queued.title, queued.text, at, queued.alerts)
+
+
+def _drop(tx: Connection, target: str, now_ms: int) -> int:
+    """Give up what waits for a target; how many messages that were."""
+    n = 0
+    while heads := store.heads(tx, target):
+        for queued, _ in heads:
+            store.note_try(tx, queued.id, target, now_ms, "given up", "no longer in the settings")
+            _note_loss(tx, queued, target, "no longer in the settings")
+            n += 1
+    return n
+
+
+def _note_loss(tx: Connection, queued: Queued, target: str, why: str) -> None:
+    at = from_ms(queued.queued_ms, "UTC").date().isoformat()
+    store.note_undelivered(tx, [one["id"] for one in queued.alerts], f"{target} was not told on {at}: {why}")

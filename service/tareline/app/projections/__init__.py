@@ -1,0 +1,1 @@
+"""What is kept ready from the ledger: accounts, trends, samples against lines, loads."""

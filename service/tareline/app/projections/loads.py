@@ -1,0 +1,235 @@
+"""How much each tank carries and can take: the load's answers, kept ready.
+
+Pages and calls never wait for a posterior. A thread of the service gathers a tank's record when the ledger has moved
+and has it worked out by a process of its own; forecasts are asked of a second one, so that neither waits for the other.
+The same record gives the same answer, so nothing of this is kept on disk.
+"""
+
+import logging
+import threading
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline.app.context import Context
+from tareline.app.projections.accounts import Accounts
+from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.compute.process import Process, ProcessError
+from tareline.core.load.forecast import Ahead
+from tareline.core.load.guess import Other
+from tareline.core.load.limit import DWELL_D, SAFE_FRACTION
+from tareline.core.safety.ramp import Knowledge
+from tareline.errors import FieldError
+from tareline.store import ledger
+
+log = logging.getLogger(__name__)
+
+MODULE = "tareline.compute.load"
+WITHIN_S = 300.0  # a tank-year takes a second or two here; a small board may need twenty times as long
+FORECAST_WITHIN_S = 20.0
+AGAIN_S, SELDOM_S = 5.0, 600.0  # what could not be worked out is tried again that soon, then four times later each time
+ANSWERS_KEPT = 32  # forecasts that pages ask for again and again
+GRACE_S = 60.0  # an answer that is on its way is waited for
+
+Values = Mapping[str, Any]
+Terms = tuple[float, float]  # a ramp's dwell in days, and the share of the limit that is kept
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What was worked out for a tank: from what, by which terms, what is told of it, and the posterior as bytes."""
+
+    gathered: Gathered
+    terms: Terms
+    told: Values
+    kept: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Why a tank's load could not be worked out, since when, and how often in a row."""
+
+    why: str
+    since_ms: int
+    times: int
+    tried_s: float
+
+    @property
+    def pause_s(self) -> float:
+        return float(min(SELDOM_S, AGAIN_S * 4 ** (self.times - 1)))
+
+
+class Loads:
+    """The loads of every tank. `compute` is called by one thread at a time; the rest by any."""
+
+    def __init__(self, context: Context, accounts: Accounts) -> None:
+        self._context = context
+        self._load_records = LoadRecords(context, accounts)
+        self._worker, self._asked = Process(MODULE), Process(MODULE)
+        self._known: dict[str, Known] = {}
+        self._marks: dict[str, tuple[Mark, Terms]] = {}
+        self._trouble: dict[str, Trouble] = {}
+        self._stale_s: dict[str, float] = {}
+        self._answers: dict[tuple[str, str], tuple[Known, Values]] = {}
+        self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Values]] = {}
+        self._lock = threading.Lock()
+
+    def close(self) -> None:
+        """End the processes, also amid a computation."""
+        self._worker.close()
+        self._asked.close()
+
+    @property
+    def pids(self) -> list[int]:
+        """The processes that run now."""
+        return [pid for worker in (self._worker, self._asked) if (pid := worker.pid) is not None]
+
+    # -- working it out ----------------------------------------------------------------------------------------------
+
+    def compute(self, tank: str) -> bool:
+        """Work out a tank's load if something that it follows from has changed; whether there is a new answer."""
+        with self._context.store.read() as tx:
+            mark, terms = self._load_records.mark(tx, tank), _terms(tx, tank)
+            if self._marks.get(tank) == (mark, terms) and tank not in self._trouble:
+                return False
+            gathered = self._load_records.gather(tx, tank)
+        before = self.known(tank)
+        same = before is not None and (before.gathered, before.terms) == (gathered, terms)
+        found: Known | None = before if same else None
+        if gathered is not None and not same:
+            trouble = self._trouble.get(tank)
+            now_s = self._context.clock.monotonic_s()
+            if trouble is not None and now_s - trouble.tried_s < trouble.pause_s:
+                return False
+            try:
+                told, kept = self._worker.ask("load", gathered.record, gathered.food, *terms, within_s=WITHIN_S)
+            except ProcessError as error:
+                self._note_trouble(tank, str(error), now_s)
+                return False
+            found = Known(gathered, terms, told, kept)
+        with self._lock:
+            self._marks[tank] = (mark, terms)
+            self._trouble.pop(tank, None)
+            if found is None:
+                self._known.pop(tank, None)
+            else:
+                self._known[tank] = found
+        return not same
+
+    def _note_trouble(self, tank: str, why: str, now_s: float) -> None:
+        log.error("the load of %s could not be worked out (%s); it is tried again in another process", tank, why)
+        before = self._trouble.get(tank)
+        since_ms = before.since_ms if before is not None else self._context.stamp_ms()
+        with self._lock:
+            self._trouble[tank] = Trouble(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
+
+    # -- what it says ------------------------------------------------------------------------------------------------
+
+    def known(self, tank: str) -> Known | None:
+        """The newest answer; None before the first, and of an empty tank."""
+        with self._lock:
+            return self._known.get(tank)
+
+    def trouble(self, tank: str) -> Trouble | None:
+        """What goes wrong with a tank's load at present."""
+        with self._lock:
+            return self._trouble.get(tank)
+
+    def fresh(self, tank: str) -> bool:
+        """Whether everything that was entered is in the newest answer."""
+        with self._context.store.read() as tx:
+            mark = (self._load_records.mark(tx, tank), _terms(tx, tank))
+        with self._lock:
+            return mark[0].complete and self._marks.get(tank) == mark and tank not in self._trouble
+
+    def on_its_way(self, tank: str) -> bool:
+        """Whether a newer answer may be expected within the minute."""
+        if self.fresh(tank):
+            self._stale_s.pop(tank, None)
+            return False
+        now_s = self._context.clock.monotonic_s()
+        return self.trouble(tank) is None and now_s - self._stale_s.setdefault(tank, now_s) < GRACE_S
+
+    def knowledge(self, tank: str, rations: Sequence[float]) -> Knowledge | None:
+        """What a ramp asks, of the rations that it may lead to."""
+        known = self.known(tank)
+        if known is None:
+            return None
+        told = known.told
+        speaks = told["diagnostics"]["speaks"]
+        proven_g = told["proven"]["daily_g"]
+        return Knowledge(
+            fresh=self.fresh(tank),
+            refuses=None if speaks else told["diagnostics"]["why"],
+            found=told["found"],
+            p5=told["p5_g"],
+            p50=told["p50_g"],
+            p95=told["p95_g"],
+            proven_g=proven_g if proven_g > 0 else None,
+            in_balance=p_under(told, rations[0]) if speaks else 0.0,
+            p_under={ration_g: p_under(told, ration_g) for ration_g in rations} if speaks else {},
+        )
+
+    def proven_g(self, tank: str) -> float | None:
+        """The highest ration that is proven; None where none is."""
+        known = self.known(tank)
+        return (known.told["proven"]["daily_g"] or None) if known is not None else None
+
+    def ahead(self, tank: str, what: Ahead) -> tuple[Known, Values]:
+        """A forecast, and the answer that it begins from. Raises FieldError where nothing can be said."""
+        known = self.known(tank)
+        if known is None:
+            raise FieldError("tank", "the load of this tank has not been worked out yet", 409)
+        if not known.told["diagnostics"]["speaks"]:
+            raise FieldError("tank", f"nothing is forecast: {known.told['diagnostics']['why']}", 409)
+        kept = self._answers.get((tank, repr(what)))
+        if kept is not None and kept[0] is known:
+            return kept
+        try:
+            found: Values = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
+        except ProcessError as error:
+            log.error("a forecast of %s could not be worked out: %s", tank, error)
+            raise FieldError("", f"the forecast could not be worked out ({error}); ask again", 503) from error
+        with self._lock:
+            if len(self._answers) >= ANSWERS_KEPT:
+                self._answers.clear()
+            self._answers[tank, repr(what)] = (known, found)
+        return known, found
+
+    def guesses(self, tank: str) -> list[Values]:
+        """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""
+        others: list[Other] = []
+        for other in self._context.register.refs("tank"):
+            known = self.known(other)
+            if other != tank and known is not None and known.told["found"]:
+                told, planted_cm2 = known.told, self._context.need("tank", other).get("planted_area_cm2")
+                limit_g = (told["p5_g"], told["p50_g"], told["p95_g"])
+                others.append(Other(known.gathered.record.volume_l, planted_cm2, *limit_g))
+        if not others:
+            return []
+        body = self._context.need("tank", tank)
+        key = (float(body["volume_l"]), body.get("planted_area_cm2"), tuple(others))
+        if key not in self._guesses:
+            try:
+                self._guesses = {key: self._asked.ask("guesses", *key[:2], others, within_s=FORECAST_WITHIN_S)}
+            except ProcessError as error:
+                log.error("a first guess for %s could not be worked out: %s", tank, error)
+                return []
+        return self._guesses.get(key, [])
+
+
+def p_under(told: Values, ration_g: float) -> float:
+    """How probable it is that a ration stays at or under the limit."""
+    place = bisect_left(told["limits_g"], ration_g)
+    return float(told["at_least"][place]) if place < len(told["at_least"]) else 0.0
+
+
+def _terms(tx: Connection, tank: str) -> Terms:
+    """Dwell and share as the newest ramp was set; the usual ones without one."""
+    newest = ledger.newest(tx, "ramp", tank=tank, subject="set")
+    if not newest:
+        return DWELL_D, SAFE_FRACTION
+    return float(newest[0].body["dwell_days"]), float(newest[0].body["fraction"])

@@ -1,0 +1,186 @@
+"""What probes say of a tank's water against its lines, and what ails the probes: kept ready.
+
+A sample that water could have brought about may notify; one that is proven may reduce or hold feeding too. The recent
+days are looked at sample by sample, two months before them hour by hour, so that a probe which has long been in the air
+is not taken for one in calm water.
+"""
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sqlalchemy import Connection
+
+from tareline.app import repository
+from tareline.app.context import Context
+from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
+from tareline.core.probes.plausibility import HOUR_MS, LAWS, Judged, dry_spans, judge, near, plausible, proven
+from tareline.core.safety.exceedance import rule_for, spells
+from tareline.core.safety.lines import Known, Line
+from tareline.core.water.conductivity import tds_mg_per_l
+from tareline.store import ledger, series
+from tareline.store.ledger import Stay
+
+DAY_MS = 24 * HOUR_MS
+FINE_MS = 3 * DAY_MS
+COARSE_MS = 60 * DAY_MS
+EVERY_MS = 5 * 60_000  # water is slow: looking more often finds nothing sooner
+METRICS = ("temperature", "tds")
+NEAR_MS = 10 * 60_000  # a conductivity is compensated by a temperature this near
+
+Points = list[tuple[int, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Crossed:
+    """A line beyond which samples have been for long enough; proven: whether they may hold feeding."""
+
+    line: Line
+    known: Known
+    probe: str
+    proven: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """What samples say of a tank.
+
+    newest: by analyte, the newest proven value and its instant. recent: those of them that tell of the water now, on
+    which a release may rest.
+    """
+
+    crossed: tuple[Crossed, ...] = ()
+    newest: Mapping[str, tuple[float, int]] = field(default_factory=dict)
+    recent: Mapping[str, tuple[float, int]] = field(default_factory=dict)
+    ailments: tuple[tuple[str, Ailment], ...] = ()
+    offsets: Mapping[tuple[str, str], Offset] = field(default_factory=dict)
+
+
+class Samples:
+    """What probes say of every tank. `compute` is called by one thread; `of` by any."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._found: dict[str, Sampled] = {}
+        self._done: dict[str, tuple[int, object]] = {}
+        self._started_ms = context.stamp_ms()
+        self._lock = threading.Lock()
+
+    def of(self, tank: str) -> Sampled:
+        """What samples said when they were last looked at."""
+        with self._lock:
+            return self._found.get(tank, Sampled())
+
+    def compute(self, tank: str, now_ms: int) -> Sampled:
+        """Look at a tank's samples, unless that was done within five minutes, and nothing else has come since."""
+        with self._context.store.read() as tx:
+            lines, stays = repository.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
+            by_hand = [e.id for metric in METRICS for e in ledger.newest(tx, "reading", tank=tank, subject=metric)]
+            basis = (lines, stays, by_hand)
+            done = self._done.get(tank)
+            if done is not None and 0 <= now_ms - done[0] < EVERY_MS and done[1] == basis:
+                return self.of(tank)
+            parts = [self._probe(tx, tank, stay, lines, now_ms) for stay in stays]
+        crossed = tuple(c for part in parts for c in part.crossed)
+        newest: dict[str, tuple[float, int]] = {}
+        for part in parts:
+            for analyte, value in part.newest.items():
+                if analyte not in newest or newest[analyte][1] < value[1]:
+                    newest[analyte] = value
+        recent = {a: value for a, value in newest.items() if now_ms - value[1] <= rule_for(a, 0.0).gap_ms}
+        offsets = {key: value for part in parts for key, value in part.offsets.items()}
+        found = Sampled(crossed, newest, recent, tuple(a for part in parts for a in part.ailments), offsets)
+        with self._lock:
+            self._found[tank] = found
+        self._context.samples = {**self._context.samples, tank: newest}
+        self._done[tank] = (now_ms, basis)
+        return found
+
+    def _stays(self, tank: str) -> list[Stay]:
+        """The probes that are on the tank now, since when."""
+        return [stay for stay in self._context.register.stays("probe", tank) if stay[2] is None]
+
+    def _probe(self, tx: Connection, tank: str, stay: Stay, lines: Sequence[Line], now_ms: int) -> Sampled:
+        probe = stay[0]
+        celsius = self._points(tx, stay, "temperature", now_ms)
+        siemens = self._points(tx, stay, "conductivity", now_ms)
+        factor = repository.tds_factor(self._context, tank)
+        since_ms = now_ms - COARSE_MS
+        works = [e.at_ms for e in ledger.standing(tx, tank, (), ("water-change", "top-up"), since_ms)]
+        hands: dict[str, Points] = {metric: [] for metric in METRICS}
+        for reading in repository.readings(tx, self._context, tank, since_ms):
+            if reading.analyte in hands and not reading.chart:
+                hands[reading.analyte].append((reading.at_ms, reading.value))
+        dry = dry_spans(siemens, celsius)
+        crossed: list[Crossed] = []
+        newest: dict[str, tuple[float, int]] = {}
+        ill: list[tuple[str, Ailment]] = []
+        offsets: dict[tuple[str, str], Offset] = {}
+        for metric, points in (("temperature", celsius), ("tds", tds_points(siemens, celsius, factor))):
+            if not points:
+                continue
+            judged = judge(metric, points, hands[metric], works, dry)
+            known = proven(judged)
+            found = ailments(metric, points, hands[metric], now_ms, works, dry)
+            apart = offset(metric, points, hands[metric])
+            # A thermometer that hangs in calm air looks like one in water; a cell beside it tells wet from dry.
+            sure = bool(siemens) and all(ailment.trusted for ailment in found)
+            own = [line for line in lines if line.analyte == metric]
+            for line in own:
+                one = _crossed(line, probe, _since_denied(judged, line, hands[metric]), sure, now_ms)
+                crossed += [one] if one is not None else []
+            drifted = any(ailment.kind == "drifting" and not ailment.trusted for ailment in found)
+            if known and not drifted and (siemens or _agreed(metric, known, hands[metric])):
+                newest[metric] = (known[-1][1], known[-1][0])
+            # What a probe kept while the service was down comes soon after it is up; and what ails the whole probe is
+            # told once.
+            early = now_ms - self._started_ms < SILENT_MS
+            told = {one.kind for _, one in ill} & {"dry", "silent"} | ({"silent"} if early else set())
+            ill += [(probe, ailment) for ailment in found if ailment.kind not in told]
+            if apart is not None:
+                offsets[probe, metric] = apart
+        return Sampled(tuple(crossed), newest, {}, tuple(ill), offsets)
+
+    def _points(self, tx: Connection, stay: Stay, metric: str, now_ms: int) -> Points:
+        """Samples of the last days, and hourly means of two months before."""
+        fine_ms = now_ms - FINE_MS - now_ms % HOUR_MS
+        hours = COARSE_MS // HOUR_MS
+        before = series.points(tx, [stay], metric, fine_ms - COARSE_MS, fine_ms, hours)
+        recent = series.samples(tx, [stay], metric, fine_ms, now_ms + 1).get(stay[0], [])
+        return [(p.at_ms, p.mean) for p in before] + recent
+
+
+def tds_points(siemens: Points, celsius: Points, factor: float) -> Points:
+    """Dissolved solids in mg/L, where a temperature was taken near; both series ascending."""
+    found: Points = []
+    i = 0
+    for at_ms, value in siemens:
+        while i + 1 < len(celsius) and abs(celsius[i + 1][0] - at_ms) <= abs(celsius[i][0] - at_ms):
+            i += 1
+        if celsius and abs(celsius[i][0] - at_ms) <= NEAR_MS:
+            found.append((at_ms, tds_mg_per_l(value, celsius[i][1], factor)))
+    return found
+
+
+def _since_denied(judged: Sequence[Judged], line: Line, hands: Points) -> Sequence[Judged]:
+    """The samples since a reading by hand last lay clear of a line: what went before is over."""
+    denied_ms = max((at_ms for at_ms, value in hands if not line.crossed_by(value)), default=None)
+    return judged if denied_ms is None else [j for j in judged if j.at_ms > denied_ms]
+
+
+def _agreed(metric: str, known: Points, hands: Points) -> bool:
+    """Whether a reading by hand ever agreed with a probe, which so was in the water once."""
+    return any(abs(value - hand) <= LAWS[metric].agree for at_ms, hand in hands for _, value in near(known, at_ms))
+
+
+def _crossed(line: Line, probe: str, judged: Sequence[Judged], sure: bool, now_ms: int) -> Crossed | None:
+    """A line that samples are beyond now, and for long enough. sure: whether proven samples may act."""
+    rule = rule_for(line.analyte, line.canonical)
+    for points, acts in ((proven(judged), sure), (plausible(judged), False)):
+        if not points or now_ms - points[-1][0] > rule.gap_ms:
+            continue
+        found = spells(points, line.canonical, line.above, rule)
+        if found and found[-1].to_ms is None:
+            known = Known(line.analyte, found[-1].last, found[-1].from_ms, 0, True)
+            return Crossed(line, known, probe, acts)
+    return None

@@ -1,0 +1,83 @@
+"""A planned absence as it is shown: what holds, and what a visitor must know who looks in meanwhile."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline.app import repository
+from tareline.app.commands.entries import stated
+from tareline.app.context import Context
+from tareline.core.calendar import ONE_DAY, day_of, day_start_ms, from_ms
+from tareline.core.feeding.absence import CAP_TO_DAILY, Absence
+from tareline.core.feeding.ration import ration_on
+from tareline.store import ledger
+
+
+def absence_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
+    """The absence that runs or is planned; every value None where there is none."""
+    zone = context.zone(tank)
+    today = day_of(context.stamp_ms(), zone)
+    found = repository.absences(tx, tank, zone, today)
+    if not found:
+        names = ("start", "end", "daily_g", "cap_g", "tell", "entry", "decided_at")
+        return {"state": "none", **dict.fromkeys(names)}
+    absence = found[-1]
+    return {
+        "state": "running" if absence.covers(today) else "planned",
+        "start": absence.start.isoformat(),
+        "end": absence.end.isoformat(),
+        "daily_g": absence.daily_g,
+        "cap_g": CAP_TO_DAILY * absence.daily_g,
+        "tell": absence.tell,
+        "entry": absence.entry,
+        "decided_at": stated(absence.recorded_ms, zone),
+    }
+
+
+def sheet_view(tx: Connection, context: Context, tank: str) -> dict[str, Any] | None:
+    """What the sheet for a visitor says of a tank: the portions that its feeders give meanwhile, the water to top up
+    with, the usual temperature; None where no absence is planned."""
+    zone = context.zone(tank)
+    now_ms = context.stamp_ms()
+    found = repository.absences(tx, tank, zone, day_of(now_ms, zone))
+    if not found:
+        return None
+    absence = found[-1]
+    celsius = repository.temperature(context, tank, repository.latest_readings(tx, context, tank))
+    return {
+        "absence": absence_view(tx, context, tank),
+        "days": (absence.end - absence.start).days + 1,
+        "portions": _portions(tx, context, tank, zone, absence),
+        "water": _water(tx, context, tank),
+        "temperature": None if celsius is None else {"c": celsius.value, "at": stated(celsius.at_ms, zone)},
+        "printed": from_ms(now_ms, zone).date().isoformat(),
+        "back": (absence.end + ONE_DAY).isoformat(),
+    }
+
+
+def _portions(tx: Connection, context: Context, tank: str, zone: str, absence: Absence) -> list[dict[str, Any]]:
+    """What each feeder gives in one meal, and at which times; equal meals of a feeder once."""
+    ration = ration_on(absence.start, zone, repository.rations(tx, tank, zone, day_start_ms(absence.start, zone)))
+    feeders = context.register.devices_of("feeder", tank)
+    times: dict[tuple[str, float], list[str]] = {}
+    for meal in ration.meals if ration is not None else ():
+        owner = meal.feeder or (feeders[0] if feeders else None)
+        if owner in feeders and ration is not None and ration.daily_g * meal.share > 0:
+            times.setdefault((str(owner), round(ration.daily_g * meal.share, 6)), []).append(meal.at)
+    return [
+        {"feeder": feeder, "mass_g": mass_g, "at": at, "food": _food(context, feeder)}
+        for (feeder, mass_g), at in times.items()
+    ]
+
+
+def _food(context: Context, feeder: str) -> dict[str, Any] | None:
+    food = (context.register.now("feeder", feeder) or {}).get("food")
+    return None if food is None else context.register.now("food", food)
+
+
+def _water(tx: Connection, context: Context, tank: str) -> dict[str, Any] | None:
+    """The source water that was last said to go in."""
+    entries = [e for kind in ("top-up", "water-change") for e in ledger.newest(tx, kind, tank=tank, limit=5)]
+    named: Sequence[str] = [e.body["water"] for e in sorted(entries, key=lambda e: -e.at_ms) if e.body.get("water")]
+    return context.register.now("water", named[0]) if named else None

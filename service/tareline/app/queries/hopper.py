@@ -1,0 +1,75 @@
+"""What is left in a feeder's hopper by its account, how long that lasts, and how much it should hold at most."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection
+
+from tareline.app import repository
+from tareline.app.commands.entries import stated
+from tareline.app.context import Context
+from tareline.app.projections.accounts import Account
+from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
+from tareline.core.weighing.hopper import hopper
+
+
+def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> dict[str, Any]:
+    """The hopper if the plan in force goes on; every value None before there is an account, days None where nothing
+    is being fed. plan: the body of the feeder's newest `down/plan`."""
+    if account is None or account.found is None:
+        names = ("content_g", "content_sd_g", "days_left", "days_low", "days_high", "refill_by", "weigh_by")
+        return dict.fromkeys(names)
+    found = hopper(account.found, daily_g(plan))
+    return {
+        "content_g": found.content_g,
+        "content_sd_g": found.content_sd_g,
+        "days_left": found.days,
+        "days_low": found.days_low,
+        "days_high": found.days_high,
+        "refill_by": None if found.refill_by_ms is None else stated(found.refill_by_ms, zone),
+        "weigh_by": stated(found.weigh_by_ms, zone),
+    }
+
+
+def daily_g(plan: Mapping[str, Any] | None) -> float:
+    """What a plan asks for in a day: the most of any that has not begun yet, since a new ration comes with a midnight,
+    and an absence that feeds less ends again."""
+    meals = plan["meals"] if plan is not None else []
+    days: dict[str, float] = {}
+    for meal in meals:
+        day = str(meal["id"]).partition("/")[0]
+        days[day] = days.get(day, 0.0) + float(meal["target_g"])
+    return max((grams for day, grams in days.items() if day != min(days)), default=sum(days.values()))
+
+
+def advice_view(
+    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None, plan: Mapping[str, Any] | None
+) -> dict[str, Any] | None:
+    """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
+    known. plan: the body of the feeder's newest `down/plan`."""
+    ref = (context.register.now("feeder", feeder) or {}).get("food")
+    food = None if ref is None else context.register.now("food", ref)
+    if food is None:
+        return None
+    latest = repository.latest_readings(tx, context, tank)
+    advice = hopper_advice(
+        repository.lines(context, tank),
+        context.need("tank", tank)["volume_l"],
+        food["protein_percent"],
+        latest["ph"][0] if "ph" in latest else None,
+        repository.temperature(context, tank, latest),
+        context.stamp_ms(),
+    )
+    if advice.mass_g is None:
+        return None
+    return {
+        "most_g": round_down_g(advice.mass_g),
+        "content_g": content_g,
+        "exceeded": content_g is not None and content_g > advice.mass_g,
+        "analyte": advice.analyte,
+        "line_mg_n_per_l": advice.line_mg_n_per_l,
+        "ph": advice.ph,
+        "temperature_c": advice.temperature_c,
+        "assumed": list(advice.assumed),
+        "text": advice_text(feeder, advice, content_g, daily_g(plan)),
+    }

@@ -1,0 +1,1 @@
+"""The functional core: frozen dataclasses and functions over them; no store, no web, no broker, no clock."""

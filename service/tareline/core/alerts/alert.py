@@ -1,0 +1,244 @@
+"""Alerts: what a person is told, when, and when again.
+
+A concern is something that is not as it should be, as of now; an alert is the story of one. There is one alert at a
+time for each key. It opens with its concern, is told again when it gets worse or when nobody looked, and clears once
+the concern has been gone for a settling time. The same concern within a day opens the same alert again.
+
+What is owed to a person waits here until it may be said: in quiet hours only what is urgent is said, the rest at their
+end, and what has come and gone meanwhile never. All times are whole UNIX milliseconds, all figures judgement of ours.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import time
+from typing import Literal
+
+from tareline.core.calendar import from_ms
+
+Kind = Literal["line", "hold", "rising", "feeder", "device", "finding", "budget", "due"]
+State = Literal["open", "seen", "cleared"]
+Why = Literal["opened", "worse", "unseen", "reopened", "cleared"]
+
+MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+
+REOPENS_MS = DAY_MS
+# How long a concern must be gone. What comes and goes by a decision or a hand reading needs no settling.
+SETTLES_MS: Mapping[Kind, int] = {
+    "line": 10 * MINUTE_MS,
+    "hold": 0,
+    "rising": 6 * HOUR_MS,
+    "feeder": 10 * MINUTE_MS,
+    "device": 10 * MINUTE_MS,
+    "finding": 0,
+    "budget": HOUR_MS,
+    "due": 0,
+}
+# What was said of a moment, or of a day, only ages: that it has done so is no news.
+AGES = ("missed", "unanswered", "fault", "rejects", "boards", "over")
+URGENT_AGAIN_MS = (HOUR_MS, 6 * HOUR_MS)  # after the first and the second telling; then daily, for as long as it lasts
+OTHERS_AGAIN = 3  # times, a day apart
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """Something that is not as it should be, as of now.
+
+    key: what it is about, such as "line/fable/ammonia". what: one short sentence, what and where. text: since when, how
+    sure, what was done, what to do now. urgent: quiet hours never silence it. grade: rises when it gets worse.
+    covers: keys of other concerns that this one speaks for as well, so that one event is one alert.
+    """
+
+    key: str
+    kind: Kind
+    tank: str | None
+    since_ms: int
+    what: str
+    text: str
+    urgent: bool = False
+    grade: int = 0
+    covers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """The story of a concern.
+
+    id: None until it is stored. told: how often since it opened, reopened or got worse; owed: what is still to be said.
+    gone_ms: since when the concern is gone; reopened: how often, each of which doubles the settling time.
+    undelivered: which address could not be told in the end, and why.
+    """
+
+    id: int | None
+    key: str
+    kind: Kind
+    tank: str | None
+    since_ms: int
+    state: State
+    what: str
+    text: str
+    urgent: bool
+    grade: int
+    opened_ms: int
+    owed: Why | None = None
+    told: int = 0
+    told_ms: int | None = None
+    gone_ms: int | None = None
+    reopened: int = 0
+    seen_ms: int | None = None
+    seen_by: str | None = None
+    note: str | None = None
+    cleared_ms: int | None = None
+    undelivered: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Hours of the day, local time, in which only what is urgent is said. May span midnight; `end` is outside."""
+
+    start: time
+    end: time
+
+    def holds(self, local: time) -> bool:
+        """Whether a time of day is in it."""
+        if self.start <= self.end:
+            return self.start <= local < self.end
+        return local >= self.start or local < self.end
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """quiet: None where there are no quiet hours. zones: the time zone of each tank; `zone`: of what is on none."""
+
+    quiet: Quiet | None = None
+    zones: Mapping[str, str] = field(default_factory=dict)
+    zone: str = "UTC"
+
+    def silenced(self, alert: Alert, now_ms: int) -> bool:
+        """Whether it is too early to say what is owed: that something is over never is urgent."""
+        if self.quiet is None or (alert.urgent and alert.owed != "cleared"):
+            return False
+        zone = self.zones.get(alert.tank, self.zone) if alert.tank is not None else self.zone
+        return self.quiet.holds(from_ms(now_ms, zone).time())
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something to be said now of an alert, which is given as it then is."""
+
+    alert: Alert
+    why: Why
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one look at all concerns changed, and what is to be said of it now, in one message for each tank."""
+
+    changed: tuple[Alert, ...]
+    notices: tuple[Notice, ...]
+
+
+def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, rules: Rules) -> Step:
+    """Bring the alerts to what is so now.
+
+    alerts: the newest of each key, if it is not cleared, cleared within a day, or owed. concerns: all there are.
+    """
+    found = {concern.key: concern for concern in concerns}
+    covered = {key for concern in found.values() for key in concern.covers}
+    now = {key: concern for key, concern in found.items() if key not in covered}
+    changed: list[Alert] = []
+    notices: list[Notice] = []
+    for key in sorted({*alerts, *now}):
+        before = alerts.get(key)
+        after: Alert | None
+        if key in now:
+            after = _meet(before, now[key], now_ms)
+        else:
+            after = _end(before, now_ms) if key in covered else _fade(before, now_ms)
+        if after is None:
+            continue
+        after, why = _say(_remind(after, now_ms), now_ms, rules)
+        if after != before:
+            changed.append(after)
+        if why is not None:
+            notices.append(Notice(after, why))
+    return Step(tuple(changed), tuple(notices))
+
+
+def seen(alert: Alert, at_ms: int, by: str | None, note: str | None) -> Alert:
+    """A person has looked: nothing of it is told again unless it gets worse; one that has cleared only keeps the note.
+
+    What was still owed was read on the page, so that it counts as told.
+    """
+    alert = replace(alert, seen_ms=at_ms, seen_by=by, note=note, owed=None)
+    return alert if alert.state == "cleared" else replace(alert, state="seen", told=max(alert.told, 1))
+
+
+def _meet(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
+    """An alert whose concern is there."""
+    if alert is None or not _may_reopen(alert, now_ms):
+        return Alert(
+            None, concern.key, concern.kind, concern.tank, concern.since_ms, "open", concern.what, concern.text,
+            concern.urgent, concern.grade, now_ms, owed="opened",
+        )  # fmt: skip
+    worse = concern.grade > alert.grade or (concern.urgent and not alert.urgent)
+    after = replace(
+        alert, kind=concern.kind, tank=concern.tank, what=concern.what, text=concern.text,
+        urgent=concern.urgent or alert.urgent, grade=max(concern.grade, alert.grade), gone_ms=None,
+    )  # fmt: skip
+    if alert.state == "cleared":
+        after = replace(after, since_ms=concern.since_ms, cleared_ms=None, reopened=alert.reopened + 1)
+        if alert.owed != "cleared":
+            return replace(after, state="open", urgent=concern.urgent, grade=concern.grade, owed="reopened", told=0)
+        # A person who was not yet told that it was over believes that it lasts, and is right.
+        looked = alert.seen_ms is not None and alert.seen_ms >= (alert.told_ms or 0)
+        after = replace(after, state="seen" if looked else "open", owed=None)
+    if not worse:
+        return after
+    return replace(after, state="open", owed="worse" if alert.told else alert.owed)
+
+
+def _may_reopen(alert: Alert, now_ms: int) -> bool:
+    if alert.state != "cleared" or alert.cleared_ms is None:
+        return True
+    return now_ms - alert.cleared_ms <= REOPENS_MS or alert.owed == "cleared"
+
+
+def _fade(alert: Alert | None, now_ms: int) -> Alert | None:
+    """An alert whose concern is gone: it clears when it has stayed so for long enough."""
+    if alert is None or alert.state == "cleared":
+        return alert
+    gone_ms = now_ms if alert.gone_ms is None else alert.gone_ms
+    settles_ms = min(SETTLES_MS[alert.kind] * 2 ** min(alert.reopened, 10), DAY_MS)
+    if now_ms - gone_ms < settles_ms:
+        return replace(alert, gone_ms=gone_ms)
+    # What nobody was told of came and went: a message that it is over would be the first to speak of it.
+    news = alert.told and alert.key.partition("/")[0] not in AGES
+    return replace(alert, gone_ms=gone_ms, state="cleared", cleared_ms=now_ms, owed="cleared" if news else None)
+
+
+def _end(alert: Alert | None, now_ms: int) -> Alert | None:
+    """An alert that is over without a word: another one speaks for it, or nothing needs to be said."""
+    if alert is None or alert.state == "cleared":
+        return alert
+    return replace(alert, state="cleared", gone_ms=now_ms, cleared_ms=now_ms, owed=None)
+
+
+def _remind(alert: Alert, now_ms: int) -> Alert:
+    """What was told and not looked at is owed again; not while it may be over already."""
+    if alert.state != "open" or alert.owed is not None or alert.gone_ms is not None or alert.told_ms is None:
+        return alert
+    if not alert.urgent and alert.told > OTHERS_AGAIN:
+        return alert
+    early = URGENT_AGAIN_MS[alert.told - 1 : alert.told] if alert.urgent else ()
+    return replace(alert, owed="unseen") if now_ms - alert.told_ms >= (*early, DAY_MS)[0] else alert
+
+
+def _say(alert: Alert, now_ms: int, rules: Rules) -> tuple[Alert, Why | None]:
+    """What is owed, said now unless the hour is quiet."""
+    why = alert.owed
+    if why is None or rules.silenced(alert, now_ms):
+        return alert, None
+    told = alert.told + 1 if why == "unseen" else alert.told if why == "cleared" else 1
+    return replace(alert, owed=None, told=told, told_ms=now_ms), why

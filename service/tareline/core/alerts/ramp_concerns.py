@@ -1,0 +1,61 @@
+"""What a person should know of a ramp: it asks for a step, has gone back by one, or has found the limit.
+
+Nothing of it is urgent: a ramp that nobody answers stays where it is, and one that goes back has done so already.
+"""
+
+from collections.abc import Sequence
+
+from tareline.core.alerts.alert import Concern
+from tareline.core.alerts.concerns import DAY_MS, Place, upper_first
+from tareline.core.safety.ramp import State
+
+TOLD_FOR_MS = 7 * DAY_MS  # what has happened is news for a week
+
+
+def of_ramp(
+    place: Place,
+    state: State,
+    since_ms: int,
+    reasons: Sequence[str],
+    grams: float | None,
+    now_ms: int,
+) -> Concern | None:
+    """What the newest decision of a ramp says to a person; None where it only waits.
+
+    since_ms: of the decision. grams: a day: the step that is asked for, the ration it went back to, the one to keep.
+    """
+    if grams is None or (state != "ready for a step" and now_ms - since_ms >= TOLD_FOR_MS):
+        return None
+    why = upper_first("; ".join(reasons))
+    if state == "ready for a step":
+        what = f"the ramp asks for a step to {grams:g} g a day"
+        text = f"{why}. Look at the animals and the water, then accept or veto it on the page of the load. Nothing "
+        text += "changes until you do."
+    elif state == "steps back":
+        what = f"the ramp has gone back to {grams:g} g a day"
+        text = f"{why}. The smaller ration holds already. Measure ammonia, nitrite and nitrate in the coming days, and "
+        text += "look for something dead or food left lying."
+    elif state == "limit found":
+        what = f"the ramp has found the limit; the ration to keep is {grams:g} g a day"
+        text = f"{why}. This holds while volume, plants, food, filter and light stay as they are. The record of the "
+        text += "ramp says all of it on one page."
+    else:
+        return None
+    key = f"ramp/{place.tank}/{state.replace(' ', '-')}/{since_ms}"
+    return Concern(key, "due", place.tank, since_ms, f"{place.name}: {what}", f"{place.when(since_ms)}. {text}")
+
+
+def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concern | None:
+    """A load that could not be worked out more than once; the first time may have been chance."""
+    if times < 2:
+        return None
+    return Concern(
+        key=f"load/{place.tank}",
+        kind="device",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: its load cannot be worked out",
+        text=f"Since {place.when(since_ms)}, {times} times: {why}. Feeding, holds and alerts go on; the limit and the "
+        "forecast are old, and the ramp takes no step. Tareline tries again by itself. If it lasts, look at the log, "
+        "and at the memory that the machine has left.",
+    )

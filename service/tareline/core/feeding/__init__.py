@@ -1,0 +1,1 @@
+"""Rations, plans, doses and the books of days and weeks."""

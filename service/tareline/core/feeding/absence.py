@@ -1,0 +1,103 @@
+"""A planned absence: on its local days less is fed, under a tighter cap, and nothing decided meanwhile feeds more.
+
+Absences are decided like rations: each decision replaces the one before, less holds at once, and what feeds more waits
+for the next local midnight. So a day that began under an absence ends under it, and ending one early gives the ration
+back with the next midnight. What stands in the books as rations stays what it was; the days of an absence are seen
+through `with_absences`, so that plans, caps and books all agree.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from tareline.core.calendar import ONE_DAY, day_of, day_start_ms
+from tareline.core.feeding.ration import Ration
+from tareline.errors import FieldError
+
+CAP_TO_DAILY = 1.5  # nobody is there to see what a larger day does to the water (judgement)
+MOST_DAYS = 60  # longer than a hopper, a filter or evaporating water can be left to a visitor (judgement)
+AHEAD_DAYS = 366
+
+
+@dataclass(frozen=True, slots=True)
+class Absence:
+    """Local days from start to end, both included, on which at most `daily_g` is fed.
+
+    end before start: the word that ends what was decided before. tell: who is told instead of the keeper, by name.
+    """
+
+    start: date
+    end: date
+    daily_g: float
+    tell: str | None
+    entry: int
+    recorded_ms: int
+
+    def covers(self, day: date) -> bool:
+        return self.start <= day <= self.end
+
+
+def check_absence(
+    start: date, end: date, daily_g: float, today: date, last: Ration | None, running: Absence | None,
+    proven_g: float | None,
+) -> None:  # fmt: skip
+    """Raise FieldError naming the field where an absence cannot be.
+
+    last: the ration decided last. running: an absence that covers today, which may be changed though its start has
+    passed. proven_g: what the tank is known to carry; None where nobody knows.
+    """
+    if start < today and not (running is not None and start >= running.start):
+        raise FieldError("start", f"expected today ({today}) or later; found {start}")
+    if start > today + timedelta(days=AHEAD_DAYS):
+        raise FieldError("start", f"expected at most {AHEAD_DAYS} days ahead; found {start}")
+    if end < max(start, today):
+        raise FieldError("end", f"expected a date from {max(start, today)} on; found {end}")
+    if (end - start).days >= MOST_DAYS:
+        raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
+    if last is None:
+        raise FieldError("daily_g", "no ration has been decided that an absence could reduce", 409)
+    for most_g, what in ((last.daily_g, "the ration"), (proven_g, "what this tank is proven to carry")):
+        if most_g is not None and daily_g > most_g * (1 + 1e-9):
+            raise FieldError("daily_g", f"expected at most {what}, {most_g:g} g a day; found {daily_g:g} g", 409)
+
+
+def settled(decided: Sequence[Absence], zone: str) -> list[Absence]:
+    """The days on which each of some absences came to hold, in the order they were decided: from the day of its
+    decision at the earliest, and to the day of the next decision at the latest. Those that never held are left out."""
+    found = []
+    for i, absence in enumerate(decided):
+        start = max(absence.start, day_of(absence.recorded_ms, zone))
+        end = absence.end
+        if i + 1 < len(decided):
+            end = min(end, day_of(decided[i + 1].recorded_ms, zone))
+        if start <= end:
+            found.append(replace(absence, start=start, end=end))
+    return found
+
+
+def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: str) -> list[Ration]:
+    """Rations (oldest first) as they hold through settled absences, oldest first.
+
+    Each absence begins with a ration of its own at its first midnight; rations decided within it are capped; the one
+    decided last comes back in the last instant of its last day, to hold from the midnight after.
+    """
+    made = [_within(ration, absences, day_of(ration.decided_ms, zone)) for ration in rations]
+    for absence in absences:
+        begins_ms = day_start_ms(absence.start, zone)
+        ends_ms = day_start_ms(absence.end + ONE_DAY, zone) - 1
+        # One that begins with the midnight after says so itself: told an instant earlier it would cut the day before.
+        still = [one for one in absences if one.start <= absence.end]
+        for at_ms, day in ((begins_ms, absence.start), (ends_ms, absence.end + ONE_DAY)):
+            before = [ration for ration in rations if ration.decided_ms <= at_ms]
+            if before:
+                made.append(replace(_within(before[-1], still, day), decided_ms=at_ms))
+    return sorted(made, key=lambda ration: ration.decided_ms)
+
+
+def _within(ration: Ration, absences: Sequence[Absence], day: date) -> Ration:
+    """A ration as it is on a day: what remained of the day before is not fed later while nobody is there."""
+    limits = [absence.daily_g for absence in absences if absence.covers(day)]
+    if not limits:
+        return ration
+    daily_g = min(ration.daily_g, *limits)
+    return replace(ration, daily_g=daily_g, cap_g=min(ration.cap_g, CAP_TO_DAILY * daily_g), carry_over=0.0)

@@ -1,0 +1,297 @@
+"""The nitrogen of a tank: ammonia A, nitrite I, nitrate C (mg N/L), two kinds of bacteria, the uptake's maturity m.
+
+    dA/dt = u - room a A / (affinity + A)          u = reaching x label x protein / 6.25 x fed / volume
+    dI/dt = room a A / (affinity + A) - room b I / (affinity + I)
+    dC/dt = room b I / (affinity + I) - U C^order / (half^order + C^order) + what top-ups bring
+    da/dt = a (growth A / (affinity + A) (1 - a) - decay)        b alike on I, with growth x second
+    dm/dt = (1 - m) / maturing
+    U = capacity m exp(season_cos cos + season_sin sin + wander)
+
+a and b are how far the bacteria have grown of the room there is. A water change replaces a share of A, I and C; a
+harvest takes its share of the plants' share of m. Plants and substrate are one uptake, whatever form of nitrogen they
+prefer. Nitrogen kept in the bacteria's own growth is neglected (yield 0.24 g COD per g N, ASM1: some 2 %).
+
+Each step is exact at rest whatever its length: A and I by an implicit step (a quadratic equation with one positive
+root), bacteria by the logistic's closed form, C by the exponential of the removal's rate at the step's middle. What
+leaves one pool is what enters the next, so that nitrogen is conserved to rounding. Many draws step at once.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tareline.core.load import likelihood, priors
+from tareline.core.load.record import WITNESSES, Change, Harvest, Record, Seen
+
+Floats = NDArray[np.float64]
+
+PROTEIN_PER_N = 6.25  # definition of crude protein
+YEAR_D = 365.25
+YOUNG_D = 60.0  # bacteria grow in from nothing: one step a day
+YOUNG_STEP_D, STEP_D = 1.0, 4.0
+SLOT_D = 0.25  # events are placed at quarters of a day
+AMMONIA, NITRITE, NITRATE, FIRST, SECOND, MATURITY = range(6)  # rows of a state of shape (6, draws)
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A record cut into steps. `happens[k]` comes before step k, in its order; the last one at the end.
+
+    feed: mg N/L/d as stated, per food; brought, unstated: nitrate in top-ups, mg N/L/d where stated and the share of
+    the volume a day where not. swing: (steps, 2 + knots), which multiplies season and wander.
+    """
+
+    edges: Floats  # (steps + 1,)
+    feed: Floats  # (steps, foods)
+    brought: Floats  # (steps,)
+    unstated: Floats
+    swing: Floats
+    happens: tuple[tuple[Change | Harvest | tuple[int, int], ...], ...]  # a pair: reading's index, row of the state
+    readings: likelihood.Readings
+    volume_l: float
+    new: bool
+    priors: priors.Priors
+    blocks: tuple[int, ...]  # step before which a set of readings comes, ascending
+    of_nitrate: NDArray[np.bool_] = field(repr=False)  # (readings,)
+
+
+def course(record: Record, young_step_d: float = YOUNG_STEP_D, step_d: float = STEP_D) -> Course:
+    """A record as steps of at most the given lengths that end where something happens."""
+    events: list[Change | Harvest | Seen] = [c for c in record.changes if c.kind == "change"]
+    events += record.harvests
+    events += [one for one in record.seen if one.analyte in WITNESSES]
+    events = sorted((e for e in events if 0 <= e.day <= record.now), key=lambda e: e.day)
+    slots = [slot(event.day) for event in events]
+    edges = _edges(record, slots, young_step_d, step_d)
+    happens: list[list[Change | Harvest | tuple[int, int]]] = [[] for _ in edges]
+    seen: list[Seen] = []
+    where = np.searchsorted(edges, slots)
+    for event, k in zip(events, where, strict=True):
+        if isinstance(event, Seen):
+            happens[k].append((len(seen), WITNESSES.index(event.analyte)))
+            seen.append(event)
+        else:
+            happens[k].append(event)
+    brought, unstated = _topups(record, edges)
+    return Course(
+        edges=edges,
+        feed=_feed(record, edges),
+        brought=brought,
+        unstated=unstated,
+        swing=_swing(edges),
+        happens=tuple(tuple(these) for these in happens),
+        readings=likelihood.readings(seen),
+        volume_l=record.volume_l,
+        new=record.new,
+        priors=priors.nitrogen(record.new, label_sds(record), knots(edges[-1])),
+        blocks=tuple(k for k, these in enumerate(happens) if any(isinstance(one, tuple) for one in these)),
+        of_nitrate=np.array([one.analyte == "nitrate" for one in seen], dtype=bool),
+    )
+
+
+def slot(day: float) -> float:
+    """The quarter of a day in which something happened."""
+    return round(day / SLOT_D) * SLOT_D
+
+
+def _edges(record: Record, slots: list[float], young_step_d: float, step_d: float) -> Floats:
+    """Where steps end. They stay where they were when a record grows."""
+    young = YOUNG_D if record.new else 0.0
+    end = max(slot(record.now), SLOT_D)
+    regular = np.concatenate([np.arange(0.0, young, young_step_d), np.arange(young, end, step_d)])
+    return np.unique(np.concatenate([regular[regular < end], [0.0, end], slots]))
+
+
+def knots(end_d: float) -> int:
+    """How many steps of the wander a stretch of days has."""
+    return max(0, math.ceil(end_d / priors.WANDER_EVERY_D) - 1)
+
+
+def _swing(edges: Floats) -> Floats:
+    """What season and wander are multiplied with per step: (steps, 2 + knots). The wander is linear between knots."""
+    middle = (edges[:-1] + edges[1:]) / 2
+    angle = 2 * math.pi * middle / YEAR_D
+    begin = (np.arange(knots(edges[-1])) + 1) * priors.WANDER_EVERY_D
+    grown = np.clip((middle[:, None] - begin) / priors.WANDER_EVERY_D, 0.0, 1.0)
+    return np.column_stack([np.cos(angle), np.sin(angle), grown])
+
+
+def label_sds(record: Record) -> list[float]:
+    """Per food: the label's relative deviation and the doses' own together, which are taken as a common error."""
+    sds = []
+    for i, food in enumerate(record.foods):
+        mass = sum(f.mass_g for f in record.fed if f.food == i)
+        dose = math.sqrt(sum(f.sd_g**2 for f in record.fed if f.food == i)) / mass if mass > 0 else 0.0
+        sds.append(math.hypot(food.relative_sd, dose))
+    return sds
+
+
+def nitrogen_mg(food_g: float, protein_percent: float) -> float:
+    """The nitrogen in a mass of food, by the definition of crude protein."""
+    return food_g * 1000 * protein_percent / 100 / PROTEIN_PER_N
+
+
+def _feed(record: Record, edges: Floats) -> Floats:
+    """Nitrogen fed per step, as stated: mg N/L/d, (steps, foods)."""
+    days = math.ceil(edges[-1])
+    fed = np.zeros((days, len(record.foods)))
+    for one in record.fed:
+        if 0 <= one.day < days:
+            fed[one.day, one.food] += nitrogen_mg(one.mass_g, record.foods[one.food].protein_percent) / record.volume_l
+    upto = np.vstack([np.zeros(fed.shape[1]), np.cumsum(fed, axis=0)])
+    at_edge = np.column_stack([np.interp(edges, np.arange(days + 1.0), column) for column in upto.T] or [edges * 0])
+    return (np.diff(at_edge, axis=0) / np.diff(edges)[:, None])[:, : len(record.foods)]
+
+
+def _topups(record: Record, edges: Floats) -> tuple[Floats, Floats]:
+    """What top-ups bring per step, spread over the time since the one before."""
+    rates = np.zeros((2, len(edges) - 1))
+    last = 0.0
+    for topup in sorted((c for c in record.changes if c.kind == "topup"), key=lambda c: c.day):
+        if not last < topup.day <= edges[-1]:
+            continue
+        overlap = np.clip(np.minimum(edges[1:], topup.day) - np.maximum(edges[:-1], last), 0.0, None)
+        share = topup.volume_l / record.volume_l * overlap / np.diff(edges) / (topup.day - last)
+        if topup.nitrate_mg_n_per_l is None:
+            rates[1] += share
+        else:
+            rates[0] += share * topup.nitrate_mg_n_per_l
+        last = topup.day
+    return rates[0], rates[1]
+
+
+@dataclass(slots=True)
+class Tally:
+    """What went where, summed over steps: mg N/L of each draw."""
+
+    entered: Floats
+    removed: Floats
+    exchanged: Floats
+
+
+class Run:
+    """A course with the figures of some draws, ready to be stepped through."""
+
+    def __init__(self, course: Course, z: Floats, first: int = 0, last: int | None = None) -> None:
+        """z: (draws, figures). first, last: the steps that will be asked for."""
+        self.course, self.first = course, first
+        figures = course.priors.values(z)
+        self.figures: Mapping[str, Floats] = figures
+        steps = slice(first, last)
+        foods = range(course.feed.shape[1])
+        per_label = np.array([figures[f"label_{i}"] for i in foods]).reshape(len(foods), len(z))
+        self.inflow = np.einsum("sf,fd->sd", course.feed[steps], per_label) * figures["reaching"]
+        self.topups = course.brought[steps, None] + course.unstated[steps, None] * figures["source"]
+        names = ["season_cos", "season_sin", *(f"wander_{i}" for i in range(course.swing.shape[1] - 2))]
+        swing = np.einsum("sn,nd->sd", course.swing[steps], np.array([figures[name] for name in names]))
+        self.uptake = figures["capacity"] * np.exp(swing)  # (steps, draws), of a mature tank
+
+    def start(self) -> Floats:
+        """The state on day 0, (6, draws)."""
+        f = self.figures
+        fill = np.minimum(f["fill"], 1.0)
+        nothing = np.zeros_like(fill)
+        return np.array([nothing, nothing, f["nitrate_start"], fill, fill, f["maturity"]])
+
+    def through(
+        self, state: Floats, first: int, last: int, seen: Floats | None = None, tally: Tally | None = None
+    ) -> Floats:
+        """The state before what happens at step `last`, from the one before what happens at `first`.
+
+        seen: (readings, draws), filled with the water at each reading on the way.
+        """
+        c, f = self.course, self.figures
+        ammonia, nitrite, nitrate, one, two, maturity = state
+        half, order, affinity = f["half"], f["order"], f["affinity"]
+        growth, room = f["growth"], f["room"]
+        growth_two, maturing = growth * f["second"], f["maturing_d"]
+        half_power, less = half**order, order - 1
+        for k in range(first, last):
+            if c.happens[k]:
+                ammonia, nitrite, nitrate, maturity = self._happen(k, ammonia, nitrite, nitrate, maturity, seen, tally)
+            h = c.edges[k + 1] - c.edges[k]
+            at = k - self.first
+            entered = h * self.inflow[at]
+            ammonia, oxidised, one = _oxidise(ammonia + entered, one, h, room, affinity, growth)
+            nitrite, oxidised, two = _oxidise(nitrite + oxidised, two, h, room, affinity, growth_two)
+            brought = h * self.topups[at]
+            keep = np.exp(-h / maturing)
+            matured = 1 - (1 - maturity) * keep
+            uptake = self.uptake[at] * (maturity + matured) / 2
+            maturity = matured
+            gained = oxidised + brought
+            rate = _rate(nitrate, uptake, half_power, order, less)
+            middle = nitrate + (gained - h * rate * nitrate) / (2 + h * rate)  # half a step ahead, never below zero
+            rate = _rate(middle, uptake, half_power, order, less)
+            left = np.exp(-h * rate)
+            spread = (1 - left) / (h * rate)
+            if tally is not None:
+                tally.entered += entered + brought
+                tally.removed += nitrate * (1 - left) + gained * (1 - spread)
+            nitrate = nitrate * left + gained * spread
+        return np.array([ammonia, nitrite, nitrate, one, two, maturity])
+
+    def look(self, state: Floats, k: int, seen: Floats) -> None:
+        """Fill in the readings that come before step k's end without changing anything."""
+        ammonia, nitrite, nitrate, _, _, maturity = state
+        self._happen(k, ammonia, nitrite, nitrate, maturity, seen, None)
+
+    def _happen(
+        self,
+        k: int,
+        ammonia: Floats,
+        nitrite: Floats,
+        nitrate: Floats,
+        maturity: Floats,
+        seen: Floats | None,
+        tally: Tally | None,
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        for event in self.course.happens[k]:
+            if isinstance(event, tuple):
+                if seen is not None:
+                    reading, row = event
+                    seen[reading] = (ammonia, nitrite, nitrate)[row]
+            elif isinstance(event, Harvest):
+                share = self.figures["cut"] if event.share is None else event.share
+                maturity = maturity * (1 - share * self.figures["plants"])
+            else:
+                f = min(event.volume_l / self.course.volume_l, 1.0)
+                stated = event.nitrate_mg_n_per_l
+                source = self.figures["source"] if stated is None else stated
+                before = ammonia + nitrite + nitrate
+                ammonia = ammonia + f * (event.ammonia_mg_n_per_l - ammonia)
+                nitrite = nitrite * (1 - f)
+                nitrate = nitrate + f * (source - nitrate)
+                if tally is not None:
+                    tally.exchanged += ammonia + nitrite + nitrate - before
+        return ammonia, nitrite, nitrate, maturity
+
+
+def _oxidise(
+    sum_: Floats, fill: Floats, h: float, room: Floats, affinity: Floats, growth: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """One implicit step of one kind of bacteria: what is left, what was oxidised, how far they have grown."""
+    b = affinity + h * room * fill - sum_
+    root = np.sqrt(b * b + 4 * affinity * sum_)
+    # Either form loses its digits where the other keeps them.
+    left = np.minimum(np.where(b > 0, 2 * affinity * sum_ / (np.abs(b) + root), (root - b) / 2), sum_)
+    pull = growth * (left / (affinity + left))
+    net = pull - priors.DECAY_PER_D + 1e-12  # never exactly zero
+    grown = np.exp(h * net)
+    return left, sum_ - left, fill * grown / (1 + fill * (grown - 1) * (pull / net))
+
+
+def _rate(nitrate: Floats, uptake: Floats, half_power: Floats, order: Floats, less: Floats) -> Floats:
+    """The removal per mg of nitrate, 1/d."""
+    held = np.maximum(nitrate, 1e-9)
+    power = held**less
+    return uptake * power / (half_power + power * held) + 1e-12
+
+
+def removal(nitrate: Floats | float, uptake: Floats, half: Floats, order: Floats) -> Floats:
+    """The removal at a nitrate content, mg N/L/d."""
+    power = np.asarray(nitrate, dtype=float) ** order
+    return uptake * power / (half**order + power)

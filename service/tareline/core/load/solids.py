@@ -1,0 +1,186 @@
+"""Dissolved solids S (mg/L) of a tank at constant volume.
+
+    dS/dt = ash x fed / volume - uptake S + what top-ups bring
+
+Evaporation leaves solids behind: the volume is kept by top-ups, and what they hold stays. Where no top-up is recorded
+an evaporation of some thousandths of the volume a day is assumed, and its water's content. Each step is exact for
+constant rates: S(h) = S exp(-uptake h) + inflow (1 - exp(-uptake h)) / uptake.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tareline.core.load import likelihood, particles, priors
+from tareline.core.load.nitrogen import slot
+from tareline.core.load.particles import Cloud
+from tareline.core.load.record import Change, Record, Seen
+
+Floats = NDArray[np.float64]
+
+DRAWS = 500
+TRUST = 0.7
+STEP_D = 7.0
+DRIFT_EVERY_D = 90.0
+LEAST_READINGS = 3
+MOST_BLUNDERS = 0.2
+PRIORS = priors.Priors(priors.SOLIDS)
+
+
+@dataclass(frozen=True, slots=True)
+class SolidsCourse:
+    """A record's solids as steps. fed: g/L/d; stated: mg/L/d by top-ups of stated content, unstated: share a day."""
+
+    edges: Floats
+    fed: Floats
+    stated: Floats
+    unstated: Floats
+    assumed: bool  # no top-up is recorded
+    happens: tuple[tuple[Change | int, ...], ...]  # an int is a reading's index
+    readings: likelihood.Readings
+    by_probe: NDArray[np.bool_]  # (readings,)
+    drifted: Floats  # (readings,): how far a probe's drift has come
+    volume_l: float
+    blocks: tuple[int, ...]
+
+
+def course(record: Record, step_d: float = STEP_D) -> SolidsCourse:
+    """Cut a record into steps that end where something happens."""
+    events: list[Change | Seen] = [c for c in record.changes if c.kind == "change"]
+    events += [one for one in record.seen if one.analyte == "tds"]
+    events = sorted((e for e in events if 0 <= e.day <= record.now), key=lambda e: e.day)
+    slots = [slot(event.day) for event in events]
+    end = max(slot(record.now), 0.25)
+    edges = np.unique(np.concatenate([np.arange(0.0, end, step_d), [end], slots]))
+    happens: list[list[Change | int]] = [[] for _ in edges]
+    seen: list[Seen] = []
+    for event, k in zip(events, np.searchsorted(edges, slots), strict=True):
+        if isinstance(event, Seen):
+            happens[k].append(len(seen))
+            seen.append(event)
+        else:
+            happens[k].append(event)
+    days = int(np.ceil(end))
+    fed = np.zeros(days)
+    for one in record.fed:
+        if 0 <= one.day < days:
+            fed[one.day] += one.mass_g / record.volume_l
+    upto = np.interp(edges, np.arange(days + 1.0), np.concatenate([[0.0], np.cumsum(fed)]))
+    topups = sorted((c for c in record.changes if c.kind == "topup" and 0 < c.day <= end), key=lambda c: c.day)
+    rates, last = np.zeros((2, len(edges) - 1)), 0.0
+    for topup in topups:
+        if topup.day == last:
+            continue
+        overlap = np.clip(np.minimum(edges[1:], topup.day) - np.maximum(edges[:-1], last), 0.0, None)
+        share = topup.volume_l / record.volume_l * overlap / np.diff(edges) / (topup.day - last)
+        rates[0 if topup.tds_mg_per_l is not None else 1] += share * (topup.tds_mg_per_l or 1.0)
+        last = topup.day
+    return SolidsCourse(
+        edges=edges,
+        fed=np.diff(upto) / np.diff(edges),
+        stated=rates[0],
+        unstated=rates[1],
+        assumed=not topups,
+        happens=tuple(tuple(these) for these in happens),
+        readings=likelihood.readings(seen),
+        by_probe=np.array([one.probe for one in seen], dtype=bool),
+        drifted=_drifted(seen),
+        volume_l=record.volume_l,
+        blocks=tuple(k for k, these in enumerate(happens) if any(isinstance(one, int) for one in these)),
+    )
+
+
+def _drifted(seen: Sequence[Seen]) -> Floats:
+    """How far a probe's drift has come at each reading: (readings,), in its deviations over a quarter.
+
+    A wander reaches as far as the root of time; a straight line to where it ends has most of it.
+    """
+    days = [one.day for one in seen if one.probe]
+    if not days or days[0] == days[-1]:
+        return np.zeros(len(seen))
+    reach = np.sqrt((days[-1] - days[0]) / DRIFT_EVERY_D)
+    return np.array([reach * (one.day - days[0]) / (days[-1] - days[0]) if one.probe else 0.0 for one in seen])
+
+
+class Solids:
+    """A course as the sampler's problem. The carry is (1, draws): the solids."""
+
+    def __init__(self, course: SolidsCourse) -> None:
+        self.course = course
+        self.dims, self.blocks = len(PRIORS), len(course.blocks)
+
+    def begin(self, z: Floats) -> Floats:
+        return PRIORS.values(z)["solids_start"][None, :]
+
+    def through(self, z: Floats, solids: Floats, first: int, last: int, seen: Floats) -> Floats:
+        """The solids before what happens at step `last`; seen (readings, draws) is filled with the water."""
+        c, f = self.course, PRIORS.values(z)
+        rate = f["uptake_per_d"]
+        for k in range(first, last):
+            solids = self._happen(k, solids, f["topup_solids"], seen)
+            h = c.edges[k + 1] - c.edges[k]
+            topups = f["evaporation_per_d"] if c.assumed else c.unstated[k]
+            inflow = f["ash"] * c.fed[k] + c.stated[k] + topups * f["topup_solids"]
+            solids = solids * np.exp(-rate * h) - inflow * np.expm1(-rate * h) / rate
+        self._happen(last, solids, f["topup_solids"], seen)
+        return solids
+
+    def _happen(self, k: int, solids: Floats, source: Floats, seen: Floats) -> Floats:
+        for event in self.course.happens[k]:
+            if isinstance(event, int):
+                seen[event] = solids
+            else:
+                share = min(event.volume_l / self.course.volume_l, 1.0)
+                solids = solids + share * ((source if event.tds_mg_per_l is None else event.tds_mg_per_l) - solids)
+        return solids
+
+    def shown(self, z: Floats, seen: Floats, rows: slice = slice(None)) -> Floats:
+        """The water at some readings as pen or probe show it: (rows, draws)."""
+        f = PRIORS.values(z)
+        probe = f["probe_bias"] * np.exp(self.course.drifted[rows, None] * f["probe_drift"])
+        shown: Floats = seen[rows] * np.where(self.course.by_probe[rows, None], probe, f["tds_bias"])
+        return shown
+
+    def advance(self, z: Floats, carry: Floats, first: int, last: int) -> tuple[Floats, Floats]:
+        if first == last:
+            return carry, np.zeros(len(z))
+        blocks = self.course.blocks
+        seen = np.empty((len(self.course.readings), len(z)))
+        solids = self.through(z, carry[0], blocks[first - 1] if first else 0, blocks[last - 1], seen)
+        index = [one for k in blocks[first:last] for one in self.course.happens[k] if isinstance(one, int)]
+        rows = slice(min(index), max(index) + 1)
+        shown = self.shown(z, seen, rows)
+        chance = likelihood.probability(likelihood.only(self.course.readings, rows), shown)
+        return solids[None, :], np.log(chance).sum(axis=0)
+
+    def marker(self, z: Floats, carry: Floats) -> Floats:
+        marker: Floats = z[:, PRIORS.column["uptake_per_d"]]
+        return marker
+
+
+@dataclass(frozen=True, slots=True)
+class SolidsPosterior:
+    """Draws of a tank's solids after its readings. blunders: mean probability that a reading is one."""
+
+    record: Record
+    cloud: Cloud
+    blunders: float
+
+    @property
+    def speaks(self) -> bool:
+        """Whether there are readings enough and the model explains them."""
+        readings = sum(one.analyte == "tds" for one in self.record.seen)
+        return readings >= LEAST_READINGS and self.blunders <= MOST_BLUNDERS
+
+
+def posterior(record: Record, draws: int = DRAWS, seed: int = 0, trust: float = TRUST) -> SolidsPosterior:
+    """What is believed of a tank's solids after its readings."""
+    record = record.recent()
+    problem = Solids(course(record))
+    cloud = particles.take_in(problem, particles.prior_cloud(problem, draws, seed), seed, trust)
+    seen = np.empty((len(problem.course.readings), draws))
+    problem.through(cloud.z, problem.begin(cloud.z)[0], 0, len(problem.course.edges) - 1, seen)
+    chance = likelihood.blunders(problem.course.readings, problem.shown(cloud.z, seen)) @ cloud.weights
+    return SolidsPosterior(record, cloud, float(chance.mean()) if len(chance) else 0.0)

@@ -1,0 +1,1 @@
+"""Whether a probe can be believed."""

@@ -1,0 +1,303 @@
+"""Whether a probe can be believed: what ails it, and how far it has moved from readings by hand.
+
+Each finding is told in words that name what was seen, what it may mean and what to do; `trusted` says whether lines may
+still act on the probe's samples. Limits are judgement beside their names; what is plausible is `plausibility.py`.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Literal
+
+from tareline.core.probes.plausibility import (
+    FEWEST,
+    HOUR_MS,
+    LAWS,
+    MINUTE_MS,
+    MOST_BAD,
+    STUCK_MS,
+    WORK_MS,
+    Judged,
+    Points,
+    judge,
+    near,
+    stuck_spans,
+    usual_pause_ms,
+)
+
+DAY_MS = 24 * HOUR_MS
+OFF_MS = 30 * MINUTE_MS  # off the track for so long is told
+AFTER_WORK_MS = 12 * HOUR_MS  # after work on the tank, warmth and probe have so long to come back
+SILENT_MS = HOUR_MS  # at least, and six usual pauses
+CALIBRATE_MS = {"conductivity": 90 * DAY_MS, "tds": 90 * DAY_MS, "temperature": 365 * DAY_MS}
+MATERIAL = {"temperature": 0.5, "conductivity": 0.10, "tds": 0.10}  # an offset that is worth telling; degC, or a share
+CREEP = {"temperature": 0.25, "conductivity": 0.05, "tds": 0.05}  # the same of a drift in 30 days
+FIRM = {"temperature": 1.5, "conductivity": 0.25, "tds": 0.25}  # an offset with which lines no longer act
+PRIOR = 4.0  # the spread of differences is known beforehand as if from so many of them
+NAMES = {"temperature": "temperature", "conductivity": "conductivity", "tds": "dissolved solids"}
+UNITS = {"temperature": " degC", "conductivity": " S/m", "tds": " mg/L"}
+
+Kind = Literal["stuck", "jumping", "drifting", "dry", "silent", "calibration due"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ailment:
+    """What ails a probe's metric, since when, in words; trusted: whether lines may still act on its samples."""
+
+    kind: Kind
+    metric: str
+    since_ms: int
+    text: str
+    trusted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A straight line: its height at an instant, slope, their deviations and the degrees of freedom of these."""
+
+    height: float
+    height_sd: float
+    slope: float
+    slope_sd: float
+    freedom: float
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """Probe minus reading by hand, as of the newest reading, and how fast that changes.
+
+    In the metric's unit; for conductivity and dissolved solids a share of the value (on the natural logarithm). low and
+    high hold 95 %; the drift is None with fewer than three readings or less than a week between the first and the last.
+    """
+
+    value: float
+    sd: float
+    low: float
+    high: float
+    drift_per_30_d: float | None
+    drift_low: float | None
+    drift_high: float | None
+    since_ms: int
+    at_ms: int
+    n: int
+
+
+def ailments(
+    metric: str,
+    points: Points,
+    pens: Points,
+    now_ms: int,
+    works_ms: Sequence[int] = (),
+    dry: Sequence[tuple[int, int]] = (),
+    calibrated_ms: int | None = None,
+) -> list[Ailment]:
+    """What ails a probe now, worst first; empty where nothing does, or where it never sent anything.
+
+    points: samples of "temperature" (degC), "conductivity" (S/m, as measured) or "tds" (mg/L at 25 degC), ascending.
+    pens: readings by hand in the same unit. works_ms: water changes and top-ups. dry: `dry_spans` of the same probe.
+    calibrated_ms: when it was last calibrated, as far as known.
+    """
+    if not points:
+        return []
+    judged = judge(metric, points, pens, works_ms, dry)
+    found = [
+        _dry(metric, points, dry, now_ms),
+        _silent(metric, points, judged, now_ms),
+        _stuck(metric, points),
+        _jumping(metric, judged, works_ms, now_ms),
+        _drifting(metric, points, [pen for pen in pens if calibrated_ms is None or pen[0] >= calibrated_ms]),
+        _calibration(metric, points, pens, calibrated_ms, now_ms),
+    ]
+    kept = [ailment for ailment in found if ailment is not None]
+    causes = [a.kind for a in kept]
+    if "dry" in causes:
+        kept = [a for a in kept if a.kind not in ("jumping", "stuck", "silent")]
+    elif "stuck" in causes:
+        kept = [a for a in kept if a.kind != "jumping"]
+    return kept
+
+
+def _dry(metric: str, points: Points, dry: Sequence[tuple[int, int]], now_ms: int) -> Ailment | None:
+    if not dry or dry[-1][1] < min(points[-1][0], now_ms) - OFF_MS:
+        return None
+    text = (
+        f"The cell has carried next to no current since; the probe is out of the water, or not connected. Its"
+        f" {NAMES[metric]} counts for nothing meanwhile. Look whether it hangs in the water and whether the level has"
+        " fallen."
+    )
+    return Ailment("dry", metric, dry[-1][0], text, False)
+
+
+def _silent(metric: str, points: Points, judged: Sequence[Judged], now_ms: int) -> Ailment | None:
+    law = LAWS[metric]
+    possible = [j.at_ms for j in judged if law.scaled(j.value) is not None]
+    last_ms = possible[-1] if possible else points[0][0]
+    if now_ms - last_ms <= max(SILENT_MS, 6 * usual_pause_ms(points)):
+        return None
+    if points[-1][0] > last_ms:
+        text = (
+            f"It sends no {NAMES[metric]} that water can have (last {points[-1][1]:g}{UNITS[metric]}). Check its plug"
+            " and cable."
+        )
+    else:
+        text = f"No {NAMES[metric]} has come since. Check its power, plug and network."
+    return Ailment("silent", metric, last_ms, text, False)
+
+
+def _stuck(metric: str, points: Points) -> Ailment | None:
+    spans = stuck_spans(points)
+    if not spans or spans[-1][1] != points[-1][0]:
+        return None
+    hours = (spans[-1][1] - spans[-1][0]) // HOUR_MS
+    text = (
+        f"It has said {points[-1][1]:g}{UNITS[metric]} for {hours} h without the least change; water is never that"
+        f" still for more than {STUCK_MS // HOUR_MS} h. Restart it, and measure by hand."
+    )
+    return Ailment("stuck", metric, spans[-1][0], text, False)
+
+
+def _jumping(metric: str, judged: Sequence[Judged], works_ms: Sequence[int], now_ms: int) -> Ailment | None:
+    first = len(judged)
+    while first > 0 and judged[first - 1].off:
+        first -= 1
+    run = judged[first:]
+    if len(run) >= FEWEST and run[-1].at_ms - run[0].at_ms >= OFF_MS:
+        since_ms = run[0].at_ms
+        worked = any(abs(since_ms - at_ms) <= WORK_MS for at_ms in works_ms)
+        if worked and now_ms - since_ms < AFTER_WORK_MS:
+            return None
+        before = next((j.value for j in reversed(judged[:first]) if j.plausible), None)
+        was = "" if before is None else f", from {_value(metric, before)}"
+        text = (
+            f"It jumped to {_value(metric, run[0].value)}{was}, faster than water does, and says"
+            f" {_value(metric, run[-1].value)} now. Either it is loose or out of the water, or the water changed at"
+            " once. Look at it and measure by hand; lines act on it again once it is back, or agrees with a reading."
+        )
+        return Ailment("jumping", metric, since_ms, text, False)
+    lately = [j for j in judged if j.at_ms > now_ms - DAY_MS]
+    bad = [j for j in lately if j.off and not any(abs(j.at_ms - at_ms) <= WORK_MS for at_ms in works_ms)]
+    if len(bad) >= 2 * FEWEST and len(bad) > MOST_BAD * len(lately) / 2:
+        text = (
+            f"{len(bad)} of its {len(lately)} values of the last day are none that water can have taken so fast (one:"
+            f" {_value(metric, bad[-1].value)}). Check its plug and cable."
+        )
+        return Ailment("jumping", metric, bad[0].at_ms, text, lately[-1].plausible)
+    return None
+
+
+def _value(metric: str, value: float) -> str:
+    return f"{value:.4g}{UNITS[metric]}"
+
+
+def _drifting(metric: str, points: Points, pens: Points) -> Ailment | None:
+    found = offset(metric, points, pens)
+    if found is None:
+        return None
+    away = found.low > MATERIAL[metric] or found.high < -MATERIAL[metric]
+    low, high = found.drift_low, found.drift_high
+    creeps = low is not None and high is not None and (low > CREEP[metric] or high < -CREEP[metric])
+    if not away and not creeps:
+        return None
+    half = _size(metric, (found.high - found.low) / 2)
+    text = f"It reads {_share(metric, found.value)} than by hand (95 %: give or take {half}; {found.n} readings)"
+    if creeps and found.drift_per_30_d is not None:
+        text += f", and {_share(metric, found.drift_per_30_d)} with every 30 days"
+    firm = found.low > FIRM[metric] or found.high < -FIRM[metric]
+    return Ailment("drifting", metric, found.since_ms, f"{text}. Clean it, then calibrate it.", not firm)
+
+
+def _share(metric: str, difference: float) -> str:
+    return f"{_size(metric, difference)} {'more' if difference > 0 else 'less'}"
+
+
+def _size(metric: str, difference: float) -> str:
+    return f"{abs(math.expm1(difference)):.1%}" if LAWS[metric].relative else f"{abs(difference):.2g}{UNITS[metric]}"
+
+
+def _calibration(metric: str, points: Points, pens: Points, calibrated_ms: int | None, now_ms: int) -> Ailment | None:
+    """Due some time after the last calibration, or after the last reading by hand that agreed as well as one."""
+    done_ms = points[0][0] if calibrated_ms is None else calibrated_ms
+    for at_ms, difference in _differences(metric, points, pens):
+        if abs(difference) <= MATERIAL[metric] / 2:
+            done_ms = max(done_ms, at_ms)
+    due_ms = done_ms + CALIBRATE_MS[metric]
+    if now_ms < due_ms:
+        return None
+    days = (now_ms - done_ms) // DAY_MS
+    text = (
+        f"{days} days since it was calibrated, or last agreed with a reading by hand. Measure by hand at the same time;"
+        " where both agree, nothing more is due."
+    )
+    return Ailment("calibration due", metric, due_ms, text, True)
+
+
+# Offset of probe and pen
+
+
+def offset(metric: str, points: Points, pens: Points) -> Offset | None:
+    """Probe minus pen over time; None without a reading by hand near samples.
+
+    A straight line through the differences. How far one difference scatters is known beforehand (`Law.noise`) and
+    learnt from them: a conjugate prior worth PRIOR differences, so that two that agree by luck promise nothing.
+    """
+    pairs = _differences(metric, points, pens)
+    if not pairs:
+        return None
+    days = [(at_ms - pairs[-1][0]) / DAY_MS for at_ms, _ in pairs]
+    differences = [difference for _, difference in pairs]
+    sloped = len(pairs) >= 3 and days[0] <= -7.0
+    fit = line(days, differences, 0.0, LAWS[metric].noise, PRIOR, sloped)
+    from scipy.special import stdtrit
+
+    t95 = float(stdtrit(fit.freedom, 0.975))
+    slope, slope_half = 30 * fit.slope, 30 * t95 * fit.slope_sd
+    half = t95 * fit.height_sd
+    return Offset(
+        fit.height,
+        fit.height_sd,
+        fit.height - half,
+        fit.height + half,
+        slope if sloped else None,
+        slope - slope_half if sloped else None,
+        slope + slope_half if sloped else None,
+        pairs[0][0],
+        pairs[-1][0],
+        len(pairs),
+    )
+
+
+def _differences(metric: str, points: Points, pens: Points) -> list[tuple[int, float]]:
+    """(instant, probe minus pen) on the metric's scale, for each reading by hand with samples around it."""
+    law, found = LAWS[metric], []
+    for at_ms, pen in sorted(pens):
+        around = [level for _, value in near(points, at_ms) if (level := law.scaled(value)) is not None]
+        by_hand = law.scaled(pen)
+        if around and by_hand is not None:
+            found.append((at_ms, median(around) - by_hand))
+    return found
+
+
+def line(
+    at: Sequence[float], values: Sequence[float], where: float, noise: float, prior: float, sloped: bool = True
+) -> Fit:
+    """Least squares of values over `at`, and the line's height at `where`.
+
+    noise, prior: a value's deviation as known beforehand, and from how many degrees of freedom; prior 0 leaves ordinary
+    least squares. sloped: whether a slope is fitted; without, it is 0.
+    """
+    n = len(values)
+    middle, mean = sum(at) / n, sum(values) / n
+    spread = sum((x - middle) ** 2 for x in at) if sloped else 0.0
+    slope = sum((x - middle) * (y - mean) for x, y in zip(at, values, strict=True)) / spread if sloped else 0.0
+    left = sum((y - mean - slope * (x - middle)) ** 2 for x, y in zip(at, values, strict=True))
+    freedom = prior + n - (2 if sloped else 1)
+    variance = (prior * noise**2 + left) / freedom
+    slope_variance = variance / spread if sloped else 0.0
+    return Fit(
+        mean + slope * (where - middle),
+        math.sqrt(variance / n + (where - middle) ** 2 * slope_variance),
+        slope,
+        math.sqrt(slope_variance),
+        freedom,
+    )

@@ -1,0 +1,1 @@
+"""What holds feeding, what raises the ration, and what is due."""

@@ -1,0 +1,169 @@
+"""What is due next and why: what to measure, weigh, refill, calibrate, release or look at, as a list by time.
+
+Each need comes from something that is known: a hold or a reduction that waits for a newer reading, a line that only
+works on a fresh value, a trend in the wrong direction, a hopper that runs out or was not weighed for long, a probe
+whose calibration has aged, a step of a ramp, and an absence before which things are better done. The same thing needed
+for several reasons is due once, when the first of them asks for it.
+
+How often water is measured by hand is common practice, no source: weekly, more often in a new tank and where something
+rises; hardness and dissolved solids change slowly.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from tareline.core.safety.hold import Reason
+from tareline.core.safety.lines import NAMES
+
+What = Literal["measure", "weigh", "refill", "calibrate", "release", "look"]
+DAY_MS = 86_400_000
+EVERY_DAYS = {
+    "ammonia": 7.0,
+    "free_ammonia": 7.0,
+    "nitrite": 7.0,
+    "nitrate": 7.0,
+    "ph": 7.0,
+    "temperature": 7.0,
+    "tds": 14.0,
+    "kh": 30.0,
+}
+SOONER_DAYS = 3.0  # while a trend goes the wrong way, or while a new tank matures
+MATURING_DAYS = 60.0  # in which total ammonia may peak in a new tank (common practice, no source)
+HELD_DAYS = 1.0
+PAUSED_DAYS = 3.0  # a pause that a person made is fasting after that long, and may have been forgotten
+ALWAYS = ("ammonia", "nitrite", "nitrate", "ph")
+DOES: dict[What, str] = {
+    "measure": "measure {}",
+    "weigh": "weigh the hopper of {}",
+    "refill": "refill {}",
+    "calibrate": "calibrate {}",
+    "release": "release the hold",
+    "look": "look at {}",
+}
+NEEDED_FOR = {"free_ammonia": ("ammonia", "ph", "temperature")}  # what a line on the first follows from
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """One thing to do: what, to which analyte, feeder, probe or tank, by when, and why in a few words."""
+
+    what: What
+    subject: str
+    by_ms: int
+    why: str
+
+
+def in_words(one: Due) -> str:
+    """What is to be done, as people say it."""
+    return DOES[one.what].format(NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject)
+
+
+@dataclass(frozen=True, slots=True)
+class Hopper:
+    """A feeder's hopper: when it runs out and is to be weighed, None where that is not known; off since when."""
+
+    feeder: str
+    refill_by_ms: int | None = None
+    weigh_by_ms: int | None = None
+    off_since_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known of a tank, as far as something may follow from it.
+
+    measured_ms: the newest reading of each analyte. sampled: the analytes that a living probe watches. lined: those
+    that a line acts on. trends: the direction of each that has one. reasons: what holds or reduces feeding, and what
+    must happen before each is released (None: nothing more). needs: what probes and a ramp ask for, as they say it.
+    away_ms: begin and end of a planned or running absence.
+    """
+
+    tank: str
+    stage: str
+    since_ms: int
+    measured_ms: Mapping[str, int]
+    sampled: Collection[str] = ()
+    lined: Collection[str] = ()
+    trends: Mapping[str, str] = field(default_factory=dict)
+    reasons: Sequence[tuple[Reason, str | None]] = ()
+    hoppers: Sequence[Hopper] = ()
+    needs: Sequence[Due] = ()
+    away_ms: tuple[int, int] | None = None
+
+
+def due(known: Situation, now_ms: int) -> list[Due]:
+    """Everything that is due of a tank, the most pressing first; what is overdue has its time in the past."""
+    found: dict[tuple[str, str], list[Due]] = {}
+    asked = [*_of_holds(known), *_of_water(known, now_ms), *_of_hoppers(known), *known.needs]
+    for one in sorted((_before_absence(one, known.away_ms, now_ms) for one in asked), key=lambda d: d.by_ms):
+        found.setdefault((one.what, one.subject), []).append(one)
+    merged = [replace(same[0], why="; ".join(dict.fromkeys(d.why for d in same))) for same in found.values()]
+    return sorted(merged, key=lambda d: (d.by_ms, d.what, d.subject))
+
+
+def _of_holds(known: Situation) -> Iterator[Due]:
+    held = [(reason, need) for reason, need in known.reasons if reason.do == "hold"]
+    for reason, need in known.reasons:
+        if reason.kind == "line" and need is not None:
+            analyte = _read_by_hand(reason.analyte or "", known)
+            last_ms = max(reason.since_ms, known.measured_ms.get(analyte, 0))
+            what = "held" if reason.do == "hold" else "reduced"
+            yield Due("measure", analyte, last_ms + round(HELD_DAYS * DAY_MS), f"feeding is {what}: this needs {need}")
+    for reason, _ in held:
+        if reason.kind in ("board", "installation"):
+            yield Due("look", reason.device or known.tank, reason.since_ms, reason.text)
+    if held and all(need is None for _, need in held) and all(reason.kind in ("line", "person") for reason, _ in held):
+        pause_ms = max(r.since_ms + (round(PAUSED_DAYS * DAY_MS) if r.kind == "person" else 0) for r, _ in held)
+        water = any(r.kind == "line" for r, _ in held)
+        why = "the water is clear of its line; feeding waits for a person" if water else "feeding waits for a person"
+        yield Due("release", known.tank, pause_ms, why)
+
+
+def _read_by_hand(analyte: str, known: Situation) -> str:
+    """What is measured for a line: un-ionised ammonia itself only where somebody has a kit for it."""
+    return "ammonia" if analyte == "free_ammonia" and "free_ammonia" not in known.measured_ms else analyte
+
+
+def _of_water(known: Situation, now_ms: int) -> Iterator[Due]:
+    if known.stage == "empty":
+        return
+    lined = {needed for analyte in known.lined for needed in NEEDED_FOR.get(analyte, (analyte,))}
+    instead = {"ammonia"} if "free_ammonia" in known.measured_ms and "ammonia" not in known.measured_ms else set()
+    watched = {*ALWAYS, *known.measured_ms, *lined} - instead - set(known.sampled)
+    for analyte in EVERY_DAYS:
+        if analyte in watched:
+            yield _measure(analyte, known, analyte in lined, now_ms)
+
+
+def _measure(analyte: str, known: Situation, lined: bool, now_ms: int) -> Due:
+    last_ms = known.measured_ms.get(analyte)
+    if last_ms is None:
+        why = f"{NAMES[analyte]} has never been measured" + (", and a line rests on it" if lined else "")
+        return Due("measure", analyte, known.since_ms + DAY_MS, why)
+    days, wrong = EVERY_DAYS[analyte], "falling" if analyte in ("ph", "kh") else "rising"
+    age = (now_ms - last_ms) // DAY_MS
+    why = f"last measured {age} d ago" if age > 0 else "last measured less than a day ago"
+    why += ", and a line rests on it" if lined else ""
+    if known.trends.get(analyte) == wrong:
+        days, why = SOONER_DAYS, f"it is {wrong}, {why}"
+    elif analyte in ("ammonia", "nitrite") and now_ms - known.since_ms < MATURING_DAYS * DAY_MS:
+        days, why = SOONER_DAYS, f"the tank is new, {why}"
+    return Due("measure", analyte, last_ms + round(days * DAY_MS), why)
+
+
+def _of_hoppers(known: Situation) -> Iterator[Due]:
+    for one in known.hoppers:
+        if one.off_since_ms is not None:
+            yield Due("look", one.feeder, one.off_since_ms, "the hopper is off, and this feeder is held")
+        if one.refill_by_ms is not None:
+            yield Due("refill", one.feeder, one.refill_by_ms, "from then on it is likelier than 5 % to run out")
+        if one.weigh_by_ms is not None:
+            yield Due("weigh", one.feeder, one.weigh_by_ms, "a weigh-in keeps its doses and its content known")
+
+
+def _before_absence(one: Due, away_ms: tuple[int, int] | None, now_ms: int) -> Due:
+    """What would fall into an absence is due on the day before it begins, as long as that has not passed."""
+    if away_ms is None or not now_ms < away_ms[0] <= one.by_ms < away_ms[1]:
+        return one
+    return replace(one, by_ms=away_ms[0] - 1, why=f"before the absence begins; {one.why}")

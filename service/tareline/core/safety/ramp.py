@@ -1,0 +1,371 @@
+"""The ramp: the ration is led up in small steps, each held until the water has answered, and never over the limit.
+
+`decide` weighs what is known now and answers with one decision and its reasons. It goes up by at most one step in a
+dwell, and only where nothing speaks against it; it goes back without asking anybody. The figures below are ours, but
+for those that the keeper sets.
+
+In order: what the water or a silence of readings asks to take back; the limit, once it is found; what is still waited
+for; the step.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from tareline.core.calendar import day_of
+from tareline.core.feeding.ration import CONFIRM_ABOVE
+from tareline.core.safety.due_list import SOONER_DAYS, Due
+
+DAY_MS = 86_400_000
+SURE = 0.975  # how sure it must be that the next ration stays under the limit
+DOUBTFUL = 0.75  # below this for the present ration, it goes back
+FRESH_MS = 10 * DAY_MS  # a weekly test may come a few days late
+UNMEASURED_MS = 14 * DAY_MS
+APART_MS = 7 * DAY_MS  # between two steps back: the water must have had time to answer the first
+ALIKE = 1.1  # weighed rations within a tenth of each other count as one
+NARROW = 1.6  # the limit's 95 % quantile over its 5 % quantile: its middle is then about a fifth sure
+PATIENCE_MS = 126 * DAY_MS  # at one ration, after which a limit that was found is taken as it is
+SMALLEST = 0.1  # of the keeper's step: smaller ones are not worth a dwell
+MEASURED = ("ammonia", "nitrite", "nitrate")
+NOT_SEEN = ("ammonia", "nitrite")  # what a tank under its limit does not show
+
+State = Literal[
+    "waits for readings",
+    "waits for the water",
+    "ready for a step",
+    "steps up",
+    "steps back",
+    "limit found",
+    "stopped",
+]
+ENDED: tuple[State, ...] = ("limit found", "stopped")
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """A ramp as its keeper set it: rations in grams a day, the dwell in days of feeding, and whether a step asks.
+
+    fraction: the share of the limit's 5 % quantile that is kept once the limit is found.
+    """
+
+    start_g: float
+    step_g: float
+    ceiling_g: float
+    dwell_days: float
+    fraction: float
+    consent: Literal["ask", "auto"]
+    entry: int
+    set_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What is known of the tank's load and limit, in grams a day of the food it is fed.
+
+    refuses: why nothing is said, None where something is. p5, p50, p95: of the limit; p95 None where it is open.
+    proven_g: the highest ration held for the dwell with the water in balance. in_balance: the probability that removal
+    keeps up with the load. p_under: of some rations, how probable it is that they stay under the limit.
+    """
+
+    fresh: bool
+    refuses: str | None
+    found: bool
+    p5: float | None
+    p50: float | None
+    p95: float | None
+    proven_g: float | None
+    in_balance: float
+    p_under: Mapping[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The newest reading of an analyte: when, and whether it lies at or below what kits can tell from none."""
+
+    at_ms: int
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the tank stands besides: its ration, its readings, and what people and lines have said.
+
+    unfed_ms: for how long of the present ration feeding was held. crossed: what lines on the water say, in words.
+    rising: analytes whose trend is worth an alarm, None where trends are not known. accepted_g: the step that a person
+    has accepted. back_ms: the last step back. zone: of the tank, for the dates in sentences.
+    """
+
+    ration_g: float
+    ration_since_ms: int
+    zone: str
+    unfed_ms: int = 0
+    held: bool = False
+    away: bool = False
+    open_findings: int = 0
+    readings: Mapping[str, Measured] = field(default_factory=dict)
+    crossed: tuple[str, ...] = ()
+    rising: tuple[str, ...] | None = ()
+    accepted_g: float | None = None
+    vetoed_until_ms: int | None = None
+    back_ms: int | None = None
+
+    def newest_ms(self) -> int | None:
+        """When ammonia, nitrite or nitrate was measured last."""
+        return max((self.readings[name].at_ms for name in MEASURED if name in self.readings), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the ramp does now.
+
+    daily_g: the ration to change to, None to leave it. next_g: the next step, once nothing is waited for. keep_g: the
+    ration to keep, once the limit is found. reasons, waits_for: plain sentences.
+    """
+
+    state: State
+    daily_g: float | None = None
+    next_g: float | None = None
+    keep_g: float | None = None
+    reasons: tuple[str, ...] = ()
+    waits_for: tuple[str, ...] = ()
+
+
+def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
+    """The rations that a step may lead to, the largest first: halved down to a tenth of it.
+
+    None is over the ceiling, and none so much above the present ration that a person would have to confirm it.
+    """
+    found: list[float] = []
+    share = 1.0
+    highest_g = min(ramp.ceiling_g, CONFIRM_ABOVE * ration_g)
+    while share >= SMALLEST:
+        to_g = _rounded(min(ration_g + share * ramp.step_g, highest_g))
+        if to_g > ration_g and to_g not in found:
+            found.append(to_g)
+        share /= 2
+    return tuple(found)
+
+
+def asked_of(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
+    """Every ration whose probability `decide` looks up: the present one, and where a step may lead."""
+    return (ration_g, *candidates(ramp, ration_g))
+
+
+def readings_due(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[Due]:
+    """What must be measured before the next step: from half the dwell on, by its end.
+
+    Where no step is sure enough, nitrate is due more often than weekly, since nothing else brings certainty.
+    """
+    shows_ms = _shows_ms(ramp, standing)
+    if standing.held or standing.away or standing.ration_g >= ramp.ceiling_g:
+        return []
+    due = []
+    for name in MEASURED:
+        seen = standing.readings.get(name)
+        if seen is None or seen.at_ms < max(shows_ms, now_ms - FRESH_MS):
+            why = f"the ramp's next step waits for a reading from {day_of(shows_ms, standing.zone)} on"
+            due.append(Due("measure", name, max(_dwell_over_ms(ramp, standing), shows_ms), why))
+    nitrate = standing.readings.get("nitrate")
+    told = knowledge if knowledge is not None and knowledge.refuses is None else None
+    over = now_ms >= _dwell_over_ms(ramp, standing)
+    if over and nitrate is not None and told is not None and _sure_step(ramp, told, standing) is None:
+        why = "the ramp's next step waits for more certainty, which readings of nitrate bring"
+        due.append(Due("measure", "nitrate", nitrate.at_ms + int(SOONER_DAYS * DAY_MS), why))
+    return due
+
+
+def decide(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> Decision:
+    """What to do now; knowledge is None where the load has not been worked out. Pure: asked again, it says the same.
+
+    knowledge.p_under must hold what `asked_of` names.
+    """
+    told = knowledge if knowledge is not None and knowledge.refuses is None else None
+    return (
+        _back_by_the_water(ramp, told, standing, now_ms)
+        or _back_to_proven(ramp, told, standing, now_ms)
+        or _found(ramp, told, standing, now_ms)
+        or _forward(ramp, knowledge, told, standing, now_ms)
+    )
+
+
+# -- back --------------------------------------------------------------------------------------------------------------
+
+
+def _back_by_the_water(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+    """One step less where the water asks for it; not again before it was measured anew and a week has passed."""
+    reasons = [f"a line on the water is crossed: {text}" for text in standing.crossed]
+    if "nitrate" in (standing.rising or ()):
+        reasons.append("nitrate is rising: more comes in than the tank takes out")
+    under = told.p_under.get(standing.ration_g, 1.0) if told is not None and told.fresh else 1.0
+    if under < DOUBTFUL:
+        reasons.append(f"the present ration stays under the limit with a probability of only {_percent(under)}")
+    to_g = _rounded(max(standing.ration_g - ramp.step_g, min(ramp.start_g, ramp.step_g)))
+    if not reasons or to_g >= standing.ration_g:
+        return None
+    newest_ms, last_ms = standing.newest_ms(), standing.back_ms
+    if last_ms is not None and (newest_ms is None or newest_ms <= last_ms or now_ms - last_ms < APART_MS):
+        return None
+    return Decision("steps back", daily_g=to_g, reasons=tuple(reasons))
+
+
+def _back_to_proven(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+    """Back to what is proven, where nobody has measured nitrate for more than two weeks."""
+    proven_g = told.proven_g if told is not None else None
+    to_g = proven_g if proven_g is not None else ramp.start_g
+    nitrate = standing.readings.get("nitrate")
+    last_ms = max(ramp.set_ms, nitrate.at_ms if nitrate is not None else ramp.set_ms)
+    if standing.ration_g <= ALIKE * to_g or now_ms - last_ms <= UNMEASURED_MS:
+        return None
+    what = "what is proven" if proven_g is not None else "what the ramp began with, as nothing is proven yet"
+    reason = f"nitrate was not measured for {_days(now_ms - last_ms)}: back to {what}, {to_g:g} g a day"
+    return Decision("steps back", daily_g=to_g, reasons=(reason,))
+
+
+# -- found -------------------------------------------------------------------------------------------------------------
+
+
+def _found(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+    """The end of the road: the limit is known as well as more steps could show, or no step may be taken any more."""
+    if told is None or not (told.fresh and told.found) or told.p5 is None or told.p50 is None or told.p95 is None:
+        return None
+    if standing.held or standing.crossed or standing.rising or now_ms < _dwell_over_ms(ramp, standing):
+        return None
+    if told.p95 > NARROW * told.p5:
+        more = standing.ration_g < ramp.ceiling_g and _sure_step(ramp, told, standing) is not None
+        if more or now_ms < standing.ration_since_ms + standing.unfed_ms + PATIENCE_MS:
+            return None
+    proven_g = told.proven_g if told.proven_g is not None else ramp.start_g
+    keep_g = _rounded(min(ramp.fraction * told.p5, proven_g))
+    reasons = [
+        f"the limit is {told.p50:.3g} g a day ({told.p5:.3g} to {told.p95:.3g} g with a probability of 90 %)",
+        f"the ration to keep is {keep_g:g} g a day: {_share(ramp.fraction)} of the lower end, and no more than "
+        f"{proven_g:.3g} g, which has been held",
+    ]
+    if told.p95 > NARROW * told.p5:
+        reasons.append(f"for {_days(now_ms - standing.ration_since_ms)} no step was sure enough to stay under it")
+    less = keep_g if keep_g < standing.ration_g else None
+    return Decision("limit found", daily_g=less, keep_g=keep_g, reasons=tuple(reasons))
+
+
+# -- forward -----------------------------------------------------------------------------------------------------------
+
+
+def _forward(
+    ramp: Ramp, knowledge: Knowledge | None, told: Knowledge | None, standing: Standing, now_ms: int
+) -> Decision:
+    """The next step, or what it waits for."""
+    water = _waits_for_the_water(ramp, standing, now_ms)
+    readings = _waits_for_readings(ramp, knowledge, standing, now_ms)
+    reached = standing.ration_g >= ramp.ceiling_g
+    next_g = _sure_step(ramp, told, standing) if told is not None else None
+    if reached:
+        water.append(f"nothing more: the ration has reached the ramp's ceiling of {ramp.ceiling_g:g} g a day")
+    elif told is not None and told.fresh and next_g is None:
+        smallest_g = candidates(ramp, standing.ration_g)[-1]
+        water.append(
+            f"more certainty: even {smallest_g:g} g a day stays under the limit with a probability of only "
+            f"{_percent(told.p_under[smallest_g])}; {_percent(SURE)} is needed"
+        )
+    if water or readings:
+        state: State = "waits for the water" if water else "waits for readings"
+        return Decision(state, next_g=next_g, waits_for=(*water, *readings))
+    assert told is not None
+    assert next_g is not None
+    reasons = (
+        f"{standing.ration_g:g} g a day was held for {_days(now_ms - standing.ration_since_ms - standing.unfed_ms)}",
+        "ammonia and nitrite show a trace at most, and nothing is rising",
+        f"{next_g:g} g a day stays under the limit with a probability of {_percent(told.p_under[next_g])}",
+    )
+    if ramp.consent == "auto":
+        return Decision("steps up", daily_g=next_g, next_g=next_g, reasons=reasons)
+    if standing.accepted_g is not None and standing.accepted_g > standing.ration_g:
+        to_g = min(next_g, standing.accepted_g)
+        return Decision("steps up", daily_g=to_g, next_g=to_g, reasons=(*reasons, "a person has accepted it"))
+    return Decision("ready for a step", next_g=next_g, reasons=reasons, waits_for=("a person's consent",))
+
+
+def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[str]:
+    """What has to pass, or to change in the tank or its books, before a step."""
+    waits = []
+    over_ms = _dwell_over_ms(ramp, standing)
+    if now_ms < over_ms:
+        held = f"{standing.ration_g:g} g a day is held for {ramp.dwell_days:g} days of feeding first"
+        waits.append(f"{day_of(over_ms, standing.zone)}: {held}")
+    if standing.held:
+        waits.append("the end of the hold: feeding is paused or reduced")
+    if standing.away:
+        waits.append("the end of the absence")
+    waits += [f"the water to clear its line: {text}" for text in standing.crossed]
+    for name in NOT_SEEN:
+        seen = standing.readings.get(name)
+        if seen is not None and not seen.clear:
+            waits.append(
+                f"{name} to be gone: the reading of {day_of(seen.at_ms, standing.zone)} shows more than a trace"
+            )
+    waits += [f"{name} to stop rising" for name in standing.rising or ()]
+    if standing.open_findings:
+        one = standing.open_findings == 1
+        waits.append(
+            f"a decision on {standing.open_findings} finding{'' if one else 's'} in the books: what was really fed is "
+            "in doubt"
+        )
+    if standing.vetoed_until_ms is not None and now_ms < standing.vetoed_until_ms:
+        waits.append(f"{day_of(standing.vetoed_until_ms, standing.zone)}: a person has vetoed the step until then")
+    return waits
+
+
+def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[str]:
+    """What has to be measured: each analyte after the ration has had half its dwell to show, and not long ago."""
+    shows_ms = _shows_ms(ramp, standing)
+    since_ms = max(shows_ms, now_ms - FRESH_MS)
+    waits = []
+    for name in MEASURED:
+        seen = standing.readings.get(name)
+        if seen is None or seen.at_ms < since_ms:
+            newest = "there is none" if seen is None else f"the newest is of {day_of(seen.at_ms, standing.zone)}"
+            waits.append(f"a reading of {name} from {day_of(shows_ms, standing.zone)} or later; {newest}"
+                         if now_ms < shows_ms or seen is None or seen.at_ms < shows_ms
+                         else f"a fresh reading of {name}; {newest}")  # fmt: skip
+    if standing.rising is None:
+        waits.append("the trends of the water to be worked out")
+    if knowledge is None:
+        waits.append("the load of this tank to be worked out")
+    elif knowledge.refuses is not None:
+        waits.append(f"readings that the model can explain: {knowledge.refuses}")
+    elif not knowledge.fresh:
+        waits.append("the newest entries to be worked into the load")
+    return waits
+
+
+def _sure_step(ramp: Ramp, told: Knowledge, standing: Standing) -> float | None:
+    """The largest step that is sure enough to stay under the limit."""
+    return next((to_g for to_g in candidates(ramp, standing.ration_g) if told.p_under[to_g] >= SURE), None)
+
+
+def _dwell_over_ms(ramp: Ramp, standing: Standing) -> int:
+    """When the present ration will have been fed for the dwell; time under a hold does not count."""
+    return standing.ration_since_ms + standing.unfed_ms + int(ramp.dwell_days * DAY_MS)
+
+
+def _shows_ms(ramp: Ramp, standing: Standing) -> int:
+    """From when the water shows what the present ration does."""
+    return standing.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
+
+
+def _rounded(daily_g: float) -> float:
+    """Whole micrograms, as the feeder counts."""
+    return round(daily_g, 6)
+
+
+def _days(ms: int) -> str:
+    days = ms // DAY_MS
+    return f"{days} day{'' if days == 1 else 's'}"
+
+
+def _share(fraction: float) -> str:
+    return "a third" if abs(fraction - 1 / 3) < 1e-6 else f"{100 * fraction:.3g} %"
+
+
+def _percent(p: float) -> str:
+    """Downwards to a tenth, so that nothing falls short of what is written."""
+    return f"{int(1000 * p + 1e-9) / 10:.3g} %"

@@ -1,0 +1,1 @@
+"""Is the water getting worse, and when would it reach a line?"""

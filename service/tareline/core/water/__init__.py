@@ -1,0 +1,1 @@
+"""Readings, and the chemistry that they stand for."""

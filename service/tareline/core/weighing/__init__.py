@@ -1,0 +1,1 @@
+"""How much was really fed, and how sure that is."""

@@ -1,0 +1,114 @@
+"""The cell's calibrations by check masses: what they say, how far the cell has drifted, when to repeat them.
+
+A calibration is a polynomial through what was shown under known masses, by least squares; its deviation carries few
+degrees of freedom, so intervals are widened by Student's t with the effective number of them (GUM, JCGM 100:2008,
+G.4.1, Welch-Satterthwaite).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from tareline.core.weighing.linear_gaussian import Floats
+from tareline.core.weighing.model import DAY_MS
+
+REPEAT_DAYS = 180  # twice a year (common practice, no source)
+TOLERANCE = 0.005  # of the slope: half a percent of everything that is fed (judgement)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Check masses and what the cell showed under each, in grams, at an instant."""
+
+    entry: int
+    at_ms: int
+    masses_g: tuple[float, ...]
+    shown_g: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A polynomial y = c0 + c1 x + ...: coefficients, their standard deviations, residuals, their standard deviation
+    and its degrees of freedom."""
+
+    coefficients: Floats
+    sds: Floats
+    residuals: Floats
+    residual_sd: float
+    df: int
+
+
+def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> Fit:
+    """Least squares. Raises ValueError where the points do not outnumber the coefficients."""
+    df = len(x) - degree - 1
+    if df < 1 or len(set(x)) <= degree:
+        raise ValueError(f"expected more than {degree + 1} points, {degree + 1} of them apart; found {len(x)}")
+    values = np.asarray(y, float)
+    scale = max(abs(one) for one in x) or 1.0  # so that powers of large masses lose no digits
+    powers = np.vander(np.asarray(x, float) / scale, degree + 1, increasing=True)
+    basis, upper = np.linalg.qr(powers)
+    units = scale ** -np.arange(degree + 1.0)
+    coefficients = np.linalg.solve(upper, basis.T @ values)
+    residuals = values - powers @ coefficients
+    residual_sd = math.sqrt(float(residuals @ residuals) / df)
+    sds = residual_sd * np.linalg.norm(np.linalg.inv(upper), axis=1)
+    return Fit(coefficients * units, sds * units, residuals, residual_sd, df)
+
+
+def effective_df(parts: Sequence[tuple[float, float]]) -> float:
+    """Effective degrees of freedom of a sum of independent parts, each (deviation, degrees of freedom)."""
+    total = sum(sd**2 for sd, _ in parts)
+    return total**2 / sum(sd**4 / df for sd, df in parts)
+
+
+def expanded(parts: Sequence[tuple[float, float]], level: float = 0.95) -> float:
+    """Half-width of an interval that holds the value with a probability of `level`; degrees cut to a whole number."""
+    t = float(stdtrit(math.floor(effective_df(parts)), (1 + level) / 2))
+    return t * math.sqrt(sum(sd**2 for sd, _ in parts))
+
+
+def before_rounding_g(shown_g: float, step_g: float, added_g: float) -> float:
+    """What a scale shows before it rounds to its step, when small masses of `added_g` in all just turned the display
+    to the next step (OIML R 76-1, A.4.4.3)."""
+    return shown_g + step_g / 2 - added_g
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What the calibrations of one cell say together.
+
+    slope, slope_u: of the last one, grams shown per gram, with the half-width of its 95 % interval. drift: change of
+    the slope since the one before, None without one. sure: whether that lies beyond both intervals. repeat_by_ms: when
+    the next one is due, at once where the drift is sure and beyond half a percent.
+    """
+
+    last: Calibration
+    residuals_g: tuple[float, ...]
+    slope: float
+    slope_u: float
+    drift: float | None
+    sure: bool
+    repeat_by_ms: int
+
+
+def record(calibrations: Sequence[Calibration]) -> Record:
+    """The record of one cell; each calibration has three check masses at least. Raises ValueError without any."""
+    if not calibrations:
+        raise ValueError("expected at least one calibration; found none")
+    ordered = sorted(calibrations, key=lambda one: (one.at_ms, one.entry))
+    fits = [fit(one.masses_g, one.shown_g) for one in ordered[-2:]]
+    last = fits[-1]
+    slope = float(last.coefficients[1])
+    drift, sure = None, False
+    if len(fits) == 2:
+        drift = slope - float(fits[0].coefficients[1])
+        sure = abs(drift) > expanded([(float(one.sds[1]), one.df) for one in fits])
+    due_ms = ordered[-1].at_ms + REPEAT_DAYS * DAY_MS
+    if sure and drift is not None and abs(drift) > TOLERANCE:
+        due_ms = ordered[-1].at_ms
+    residuals = tuple(float(residual) for residual in last.residuals)
+    slope_u = expanded([(float(last.sds[1]), last.df)])
+    return Record(ordered[-1], residuals, slope, slope_u, drift, sure, due_ms)

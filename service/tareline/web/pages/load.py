@@ -1,0 +1,193 @@
+"""A tank's load and its forecast over HTTP, and the page that follows the road from the food to the limit."""
+
+import secrets
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from tareline.app import repository, requests
+from tareline.app.queries.load import DAYS, WhatIf, forecast_view, load_view, road_view
+from tareline.errors import FieldError
+from tareline.service import Service
+from tareline.web import problems
+from tareline.web.pages.forms import Form, Sent, Typed, read_form
+from tareline.web.pages.overview import page, problem_page
+from tareline.web.svg import load as load_drawing
+from tareline.web.text.words import read_date
+
+View = dict[str, Any]
+ROAD_DAYS = 182
+WHATIF = Form(
+    ("daily_g", "days", "food", "change_l", "water", "plants_removed", "holiday_start", "holiday_end", "holiday_g"),
+    numbers=frozenset({"daily_g", "change_l", "plants_removed", "holiday_g"}),
+    whole=frozenset({"days"}),
+)
+RAMP = Form(
+    ("start_g", "step_g", "ceiling_g", "dwell_days", "consent", "confirm", "by"),
+    numbers=frozenset({"start_g", "step_g", "ceiling_g", "dwell_days"}),
+    required=frozenset({"start_g", "step_g", "ceiling_g"}),
+)
+DECISION = Form(("decision", "note", "by"), required=frozenset({"decision"}))
+SAID = {
+    "set": "The ramp is set; every decision of it will stand in the books.",
+    "accept": "The step is accepted; more is fed from the next midnight on.",
+    "veto": "The step is vetoed; it is not asked again before another dwell has passed.",
+    "stop": "The ramp is stopped; the ration stays as it is.",
+}
+
+
+def calls(service: Service) -> APIRouter:
+    """The load, and the weeks ahead."""
+    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["looking"])
+
+    @api.get("/tanks/{tank}/load")
+    def load(tank: str) -> View:
+        """How much food the tank's life is processing, where its limit lies, and how sure that is."""
+        return load_view(service.context, service.loads, tank)
+
+    @api.get("/tanks/{tank}/forecast")
+    def forecast(
+        tank: str,
+        daily_g: float | None = None,
+        days: int = DAYS,
+        food: str | None = None,
+        change_l: float | None = None,
+        water: str | None = None,
+        plants_removed: float | None = None,
+        holiday_start: requests.Day | None = None,
+        holiday_end: requests.Day | None = None,
+        holiday_g: Annotated[float, Query()] = 0.0,
+    ) -> View:
+        """The water of the days ahead in bands: for a steady ration, or as it is planned; and what if."""
+        asked = WhatIf(
+            daily_g, days, food, change_l, water, plants_removed, holiday_start, holiday_end, holiday_g
+        )  # fmt: skip
+        return forecast_view(service.context, service.loads, tank, asked)
+
+    return api
+
+
+def pages(service: Service) -> APIRouter:
+    """The page of the load and its ramp."""
+    router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+
+    def show(
+        tank: str, said: str = "", what: str = "", typed: Typed | None = None, wrong: Typed | None = None,
+        status: int = 200, answer: View | None = None,
+    ) -> Response:  # fmt: skip
+        body = {**service.context.need("tank", tank), "id": tank}
+        load = load_view(service.context, service.loads, tank)
+        past = road_view(service.context, service.loads, tank, ROAD_DAYS)
+        with service.context.store.read() as tx:
+            last = repository.last_ration(tx, tank)
+        return page(
+            "load.html",
+            status,
+            tank=body,
+            load=load,
+            past=past,
+            ahead=_ahead(service, tank) if load["refuses"] is None else None,
+            ramp=_ramp(service, tank),
+            ration_g=None if last is None else last.daily_g,
+            answer=answer,
+            foods=_named(service, "food", "as now"),
+            waters=_named(service, "water", "not said"),
+            draw=load_drawing,
+            said=SAID.get(said),
+            what=what,
+            typed=typed or {},
+            wrong=wrong or {},
+            ref=secrets.token_urlsafe(12),
+            live_tank=tank,
+            **({"source": f"/tanks/{tank}/load"} if what and what != "whatif" else {}),
+        )
+
+    @router.get("/tanks/{tank}/load")
+    def load(
+        tank: str, said: str = "", asked: str = "", daily_g: str = "", days: str = "", food: str = "",
+        change_l: str = "", water: str = "", plants_removed: str = "", holiday_start: str = "", holiday_end: str = "",
+        holiday_g: str = "",
+    ) -> Response:  # fmt: skip
+        sent = {
+            "daily_g": daily_g, "days": days, "food": food, "change_l": change_l, "water": water,
+            "plants_removed": plants_removed, "holiday_start": holiday_start, "holiday_end": holiday_end,
+            "holiday_g": holiday_g,
+        }  # fmt: skip
+        try:
+            if not asked:
+                return show(tank, said)
+            answer, wrong, status = _answer(service, tank, {name: text.strip() for name, text in sent.items()})
+            return show(tank, "", "whatif", sent, wrong, status, answer)
+        except FieldError as error:
+            return problem_page(error)
+
+    @router.get("/tanks/{tank}/ramp")
+    def ramp(tank: str) -> Response:
+        return RedirectResponse(f"/tanks/{tank}/load#ramp", 303)
+
+    @router.post("/tanks/{tank}/ramp")
+    def ramp_set(tank: str, sent: Sent) -> Response:
+        return entered(tank, "ramp", RAMP, sent, service.ramps.put)
+
+    @router.post("/tanks/{tank}/ramp/decision")
+    def decided(tank: str, sent: Sent) -> Response:
+        return entered(tank, "decision", DECISION, sent, service.ramps.decide)
+
+    def entered(tank: str, what: str, form: Form, sent: Typed, enter: Callable[[str, View], Any]) -> Response:
+        """What a form sent, entered; or the page again, with what was typed and why it was refused."""
+        try:
+            body, wrong = read_form(form, sent, service.context.zone(tank))
+            status = 422
+            if not wrong:
+                try:
+                    enter(tank, body)
+                    return RedirectResponse(f"/tanks/{tank}/load?said={body.get('decision', 'set')}#ramp", 303)
+                except FieldError as error:
+                    wrong[error.field if error.field in form.fields else ""] = error.message
+                    status = error.status
+            return show(tank, "", what, sent, wrong, status)
+        except FieldError as error:
+            return problem_page(error)
+
+    return router
+
+
+def _ahead(service: Service, tank: str) -> View | None:
+    """The weeks ahead as they are planned; None where nothing can be said of them."""
+    try:
+        return forecast_view(service.context, service.loads, tank, WhatIf())
+    except FieldError:
+        return None
+
+
+def _ramp(service: Service, tank: str) -> View | None:
+    try:
+        return service.ramps.view(tank)
+    except FieldError as error:
+        if error.status != 404:
+            raise
+        return None
+
+
+def _answer(service: Service, tank: str, sent: Typed) -> tuple[View | None, dict[str, str], int]:
+    """What a question is answered with, or what is wrong with it by field."""
+    body, wrong = read_form(WHATIF, sent, service.context.zone(tank))
+    for name in ("holiday_start", "holiday_end"):
+        if name in body:
+            try:
+                body[name] = read_date(name, body[name])
+            except FieldError as error:
+                wrong[name] = error.message
+    if wrong:
+        return None, wrong, 422
+    try:
+        return forecast_view(service.context, service.loads, tank, WhatIf(**body)), {}, 200
+    except FieldError as error:
+        return None, {error.field if error.field in WHATIF.fields else "": error.message}, error.status
+
+
+def _named(service: Service, kind: str, none: str) -> list[tuple[str, str]]:
+    register = service.context.register
+    return [("", none), *((ref, str((register.now(kind, ref) or {}).get("name", ref))) for ref in register.refs(kind))]

@@ -1,0 +1,362 @@
+"""The pages: every number comes from `service.views`, every form ends in one call of the service.
+
+A page is complete without JavaScript. A form that is refused comes back with what was typed, the message beside its
+field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to the week, which says so in fixed words.
+"""
+
+import secrets
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from tareline.app.commands.entries import lines_view
+from tareline.core.safety.lines import NAMES, WORDS
+from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
+from tareline.errors import FieldError
+from tareline.resources import dashboards_dir
+from tareline.service import Service
+from tareline.settings import Show
+from tareline.web.pages.fault_tree import fault_tree
+from tareline.web.pages.forms import (
+    BASES,
+    DETECTED,
+    FORMS,
+    NOTE_KINDS,
+    SAID,
+    Sent,
+    Typed,
+    complete_reading,
+    complete_volume,
+    note_refusal,
+    post,
+    read_form,
+    reading_units,
+    volume_units,
+)
+from tareline.web.svg import geometry
+from tareline.web.svg.strips import Limit, Strip, reading_strip
+from tareline.web.text.water import Unit, unit_for
+from tareline.web.text.words import FILTERS, Row, differing, mend_text, read_date, unit_text
+
+
+@lru_cache(maxsize=1)
+def _templates() -> Environment:
+    env = Environment(
+        loader=FileSystemLoader(dashboards_dir() / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters |= FILTERS
+    env.tests |= {"unknown": geometry.is_unknown, "differing": differing, "to_come": _to_come}
+    env.globals |= {
+        "names": NAMES,
+        "does": WORDS,
+        "week_chart": geometry.week_chart,
+        "mend_text": mend_text,
+        "day_bar": geometry.day_bar,
+        "sparkline": geometry.sparkline,
+    }
+    return env
+
+
+def page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
+    html = _templates().get_template(name).render(**context)
+    # A page that a browser kept would show an old hold as if it were the present one.
+    return HTMLResponse(html, status, {"Cache-Control": "no-store"})
+
+
+def render_login(request: Request, error: str | None = None) -> HTMLResponse:
+    """The page that asks for the token; error is shown beside the field."""
+    return page("login.html", 401 if error else 200, error=error, live_tank=None)
+
+
+def _things(service: Service, kind: str) -> list[Row]:
+    """The kits, foods or source waters that were told of."""
+    register = service.context.register
+    return [{**(register.now(kind, ref) or {}), "id": ref} for ref in register.refs(kind)]
+
+
+def _glance(service: Service, tank: str) -> Row:
+    for row in service.views.overview():
+        if row["tank"]["id"] == tank:
+            return row
+    raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
+
+
+def pressing(alerts: Sequence[Row]) -> Mapping[str, Row]:
+    """By tank: how many alerts are open, how many only seen, and the most pressing of them.
+
+    alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
+    """
+    found: dict[str, dict[str, Any]] = {}
+    for alert in alerts:
+        if alert["tank"] is None or alert["state"] == "cleared":
+            continue
+        own = found.setdefault(alert["tank"], {"open": 0, "seen": 0, "most": alert})
+        own[alert["state"]] += 1
+        if _presses(alert) > _presses(own["most"]):
+            own["most"] = alert
+    return found
+
+
+def _presses(alert: Row) -> tuple[bool, bool, int]:
+    order = ("due", "budget", "finding", "device", "feeder", "rising", "line", "hold")
+    return alert["state"] == "open", alert["urgent"], order.index(alert["kind"])
+
+
+def _week_page(
+    service: Service, tank: str, start: date | None, said: str, what: str = "", typed: Typed | None = None,
+    wrong: Typed | None = None, status: int = 200,
+) -> HTMLResponse:  # fmt: skip
+    glance = _glance(service, tank)
+    week = service.views.week(tank, start)
+    first = date.fromisoformat(week["start"])
+    return page(
+        "week.html",
+        status,
+        week=week,
+        glance=glance,
+        strips=_strips(week, lines_view(service.context, tank), service.settings.show),
+        show=service.settings.show,
+        alerts=pressing(service.alerts.list()).get(tank),
+        before=first - timedelta(days=7),
+        after=None if _not_over(week["days"][-1]) else first + timedelta(days=7),
+        said=SAID.get(said),
+        about=_spoken_of(service, week),
+        what=what,
+        typed=typed or {},
+        wrong=wrong or {},
+        ref=secrets.token_urlsafe(12),
+        now=_now(service),
+        live_tank=tank,
+        **({"source": f"/tanks/{tank}"} if what else {}),
+    )
+
+
+def _spoken_of(service: Service, week: Row) -> dict[int, Row]:
+    """The entries that a week's findings and revisions speak about."""
+    numbers = {number for revision in week["revisions"] for number in revision["entries"]}
+    for finding in week["findings"]:
+        numbers |= {finding["after"], finding["before"], (finding["mend"] or {}).get("corrects")}
+    return {number: service.views.entry(number) for number in numbers - {None}}
+
+
+def _to_come(day: Row) -> bool:
+    return "future" in day["flags"]
+
+
+def _not_over(day: Row) -> bool:
+    return _to_come(day) or "today" in day["flags"]
+
+
+def _strips(week: Row, lines: Sequence[Row], show: Show) -> list[tuple[str, Unit, Strip]]:
+    """A strip per analyte, in the order of the analytes, in the unit that its newest reading was stated in."""
+    strips = []
+    tds_factor = week["tank"].get("tds_factor") or TDS_FACTOR
+    for analyte in ANALYTES:
+        own = [reading for reading in week["readings"] if reading["analyte"] == analyte]
+        if own:
+            unit = unit_for(analyte, own, show, tds_factor)
+            limits = [_limit(line, unit) for line in lines if line["analyte"] == analyte]
+            from_zero = CANONICAL[analyte].unit == "mg/L"
+            strips.append((analyte, unit, reading_strip([unit.row(r) for r in own], week["days"], limits, from_zero)))
+    return strips
+
+
+def _limit(line: Row, unit: Unit) -> Limit:
+    limit = line["above"] if line["above"] is not None else line["below"]
+    canonical = to_canonical(line["analyte"], limit, line["unit"], line["basis"])
+    return Limit(unit.value(canonical), WORDS[line["do"]].split()[0], line["do"])
+
+
+def _kit_text(kit: Row) -> str:
+    if kit["steps"] is None:
+        return f"{kit['name']}: to {kit['resolution']:g} {unit_text(kit)}".rstrip()
+    return f"{kit['name']}: {', '.join(f'{step:g}' for step in kit['steps'])} {unit_text(kit)}".rstrip()
+
+
+def _analyte_text(analyte: str, show: Show) -> str:
+    unit = unit_text({"unit": show.temperature if analyte == "temperature" else CANONICAL[analyte].unit})
+    return f"{NAMES[analyte]}, {unit}" if unit else NAMES[analyte]
+
+
+def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typed, status: int = 200) -> HTMLResponse:
+    glance = _glance(service, tank)
+    show = service.settings.show
+    return page(
+        "enter.html",
+        status,
+        glance=glance,
+        fed=service.views.fed_today(tank),
+        feeders=[("", "choose"), *((h["feeder"], h["feeder"]) for h in glance["hoppers"])],
+        kits=[("", "none of these"), *((k["id"], _kit_text(k)) for k in _things(service, "kit"))],
+        analytes=[("", "as the kit says"), *((a, _analyte_text(a, show)) for a in ANALYTES)],
+        bases=BASES,
+        units=reading_units(),
+        detected=list(DETECTED.items()),
+        volume_units=volume_units(show),
+        foods=[("", "as before"), *((f["id"], f["name"]) for f in _things(service, "food"))],
+        waters=[("", "not said"), *((w["id"], w["name"]) for w in _things(service, "water"))],
+        note_kinds=[("", "choose"), *((kind, kind) for kind in NOTE_KINDS)],
+        what=what,
+        typed=typed,
+        wrong=wrong,
+        ref=secrets.token_urlsafe(12),
+        now=_now(service),
+        live_tank=tank,
+        source=f"/tanks/{tank}/enter",
+    )
+
+
+def _now(service: Service) -> datetime:
+    return datetime.fromtimestamp(service.context.stamp_ms() / 1000, UTC)
+
+
+def problem_page(error: FieldError) -> HTMLResponse:
+    return page("problem.html", error.status, message=error.message, live_tank=None)
+
+
+def router(service: Service) -> APIRouter:
+    """The pages over a service. Endpoints are plain functions: they run in the thread pool, since views read a file."""
+    pages = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+
+    @pages.get("/")
+    def overview() -> Response:
+        rows = service.views.overview()
+        top_g = max((geometry.day_top_g(row["today"]) for row in rows), default=1.0)
+        return page(
+            "overview.html",
+            rows=rows,
+            alerts=pressing(service.alerts.list()),
+            top_g=top_g,
+            show=service.settings.show,
+            now=_now(service),
+            live_tank="",
+        )
+
+    @pages.get("/tanks/{tank}")
+    def week(tank: str, start: str = "", said: str = "") -> Response:
+        try:
+            return _week_page(service, tank, read_date("start", start), said)
+        except FieldError as error:
+            return problem_page(error)
+
+    @pages.get("/tanks/{tank}/doses/{entry}")
+    def dose(tank: str, entry: int) -> Response:
+        try:
+            glance = _glance(service, tank)
+            found = service.views.entry(entry)
+            if found["kind"] not in ("dose", "gap") or found["tank"] != tank:
+                raise FieldError("entry", f"expected a dose of this tank; entry {entry} is none", 404)
+            corrections = [service.views.entry(other) for other in found["corrected_by"]]
+        except FieldError as error:
+            return problem_page(error)
+        return page(
+            "dose.html",
+            tank=glance["tank"],
+            dose=found,
+            corrections=corrections,
+            show=service.settings.show,
+            live_tank=None,
+        )
+
+    @pages.get("/tanks/{tank}/enter")
+    def enter(tank: str) -> Response:
+        try:
+            return _enter_page(service, tank, "", {}, {})
+        except FieldError as error:
+            return problem_page(error)
+
+    @pages.get("/rejects")
+    def rejects() -> Response:
+        return page("rejects.html", rejects=service.views.rejects(), now=_now(service), live_tank="")
+
+    @pages.get("/devices")
+    def devices() -> Response:
+        return page("devices.html", devices=service.devices(), now=_now(service), live_tank="")
+
+    @pages.get("/faults")
+    def faults() -> Response:
+        return page("faults.html", tree=fault_tree(), live_tank=None)
+
+    _take_forms(pages, service)
+    return pages
+
+
+def _take_forms(pages: APIRouter, service: Service) -> None:
+    """The addresses that forms are posted to."""
+
+    @pages.post("/tanks/{tank}/enter/{what}")
+    def entered(tank: str, what: str, sent: Sent) -> Response:
+        try:
+            if what not in FORMS or what in ("hold", "release", "finding"):
+                raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
+            glance = _glance(service, tank)
+        except FieldError as error:
+            return problem_page(error)
+        body, wrong = read_form(FORMS[what], sent, glance["tank"]["timezone"])
+        status = 422
+        if what == "reading":
+            complete_reading(body, _things(service, "kit"), service.settings.show, wrong)
+        if what in ("waterchange", "topup"):
+            complete_volume(body, wrong)
+        if not wrong:
+            try:
+                said = sent["hung"] if what == "hopper" else what
+                post(service, what, tank, body, glance["hoppers"])
+                return RedirectResponse(f"/tanks/{tank}?said={said}", 303)
+            except FieldError as error:
+                note_refusal(what, wrong, error)
+                status = error.status
+        return _enter_page(service, tank, what, sent, wrong, status)
+
+    def held_or_released(tank: str, what: str, sent: Typed) -> Response:
+        try:
+            zone = _glance(service, tank)["tank"]["timezone"]
+            body, wrong = read_form(FORMS[what], sent, zone)
+            status = 422
+            if not wrong:
+                try:
+                    post(service, what, tank, body, ())
+                    return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
+                except FieldError as error:
+                    note_refusal(what, wrong, error)
+                    status = error.status
+            return _week_page(service, tank, None, "", what, sent, wrong, status)
+        except FieldError as error:
+            return problem_page(error)
+
+    @pages.post("/tanks/{tank}/findings/{finding}")
+    def decided(tank: str, finding: str, sent: Sent) -> Response:
+        try:
+            start = read_date("start", sent.get("start", ""))
+            week = service.views.week(tank, start)
+            body, wrong = read_form(FORMS["finding"], sent, week["tank"]["timezone"])
+            status = 422
+            if finding not in [one["id"] for one in week["findings"]]:
+                wrong, status = {"": "this finding is no longer there; the books have changed since"}, 404
+            if not wrong:
+                try:
+                    service.decide(finding, body)
+                    return RedirectResponse(f"/tanks/{tank}?start={week['start']}&said={body['decision']}", 303)
+                except FieldError as error:
+                    note_refusal("finding", wrong, error)
+                    status = error.status
+            return _week_page(service, tank, start, "", finding, sent, wrong, status)
+        except FieldError as error:
+            return problem_page(error)
+
+    @pages.post("/tanks/{tank}/hold")
+    def held(tank: str, sent: Sent) -> Response:
+        return held_or_released(tank, "hold", sent)
+
+    @pages.post("/tanks/{tank}/release")
+    def released(tank: str, sent: Sent) -> Response:
+        return held_or_released(tank, "release", sent)

@@ -1,0 +1,1 @@
+"""Geometry of the pages' inline SVG: numbers in, coordinates out."""

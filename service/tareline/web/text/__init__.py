@@ -1,0 +1,1 @@
+"""What pages say, and how they read and write numbers, dates and times."""

@@ -1,0 +1,284 @@
+"""How pages read and write numbers, dates and times: the readers of form fields and the templates' filters."""
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from tareline.core.alerts.concerns import upper_first
+from tareline.core.units import US_GALLON_L, from_canonical, to_canonical
+from tareline.errors import FieldError
+from tareline.settings import Show
+from tareline.web.svg.geometry import COVERAGE
+
+Row = Mapping[str, Any]
+KINDS = {"weighin": "weigh-in", "gap": "lost dose", "finding": "decision"}
+
+
+def read_number(field: str, text: str) -> float:
+    """A number as people type it: a single comma is a decimal point, unless it could as well group thousands.
+
+    Raises FieldError: "1,000" might mean 1 or 1000, and a tank's dose hangs on it.
+    """
+    plain = text.replace("\N{MINUS SIGN}", "-")
+    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", plain):
+        raise FieldError(field, f"expected a decimal point; {text} could mean {plain.replace(',', '.')} as well as "
+                                f"{plain.replace(',', '')}")  # fmt: skip
+    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain, re.ASCII):
+        raise FieldError(field, f"expected a number such as 0.25; found {text[:40]!r}")
+    return float(plain.replace(",", "."))
+
+
+def read_whole(field: str, text: str) -> int:
+    """A count. Raises FieldError."""
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        raise FieldError(field, f"expected a whole number; found {text[:40]!r}")
+    return int(text)
+
+
+def read_date(field: str, text: str) -> date | None:
+    """An ISO date, None for an empty text. Raises FieldError."""
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise FieldError(field, f"expected a date such as 2026-03-01; found {text[:40]!r}") from None
+
+
+def read_local_time(field: str, text: str, zone: str) -> str:
+    """A tank's local time ("2026-03-01T08:00") as RFC 3339, the first where it happens twice. Raises FieldError."""
+    try:
+        naive = datetime.fromisoformat(text).replace(tzinfo=None)
+        local = naive.replace(tzinfo=ZoneInfo(zone))
+        exists = local.astimezone(UTC).astimezone(local.tzinfo).replace(tzinfo=None) == naive
+    except (ValueError, OverflowError):
+        raise FieldError(field, f"expected a date and time; found {text[:40]!r}") from None
+    if not exists:
+        raise FieldError(field, f"expected a time that exists; the clocks skipped {naive:%H:%M} on that day")
+    return local.isoformat()
+
+
+def decimals_for(sd: float | None) -> int:
+    """Decimals that leave a standard deviation two significant digits (JCGM 100:2008, 7.2.6); 2 where there is none."""
+    if sd is None or sd <= 0:
+        return 2
+    # Rounded first: 0.0996 is written 0.10, not 0.100.
+    return min(6, max(0, 1 - math.floor(math.log10(float(f"{sd:.1e}")))))
+
+
+def _figure(value: float | None, decimals: int) -> Markup:
+    """A number for a column: the decimals in a box of fixed width, so that points stand under each other."""
+    if value is None:
+        return Markup('<span class="unknown">not known</span>')
+    whole, _, fraction = f"{value:.{decimals}f}".partition(".")
+    return Markup('{}<span class="fraction">{}</span>').format(whole, "." + fraction if fraction else "")
+
+
+def _grams(value: float | None, sd: float | None) -> str:
+    """A mass in running text."""
+    return "not known" if value is None else f"{value:.{decimals_for(sd)}f} g"
+
+
+def _reach(value: float, sd: float | None) -> str:
+    """The interval of a mass that cannot be below nothing, two standard deviations to each side, as it is drawn."""
+    if not sd:
+        return ""
+    places = decimals_for(sd)
+    return f"{max(0.0, value - COVERAGE * sd):.{places}f} to {value + COVERAGE * sd:.{places}f}"
+
+
+def differing(dose: Row) -> bool:
+    """Whether a dose's estimate says something else than its weighing, in the digits that are shown."""
+    if dose["estimate_g"] is None or dose["mass_g"] is None:
+        return dose["estimate_g"] is not None
+    places = decimals_for(dose["sd_g"])
+    return f"{dose['estimate_g']:.{places}f}" != f"{dose['mass_g']:.{places}f}"
+
+
+def _percent(share: float) -> str:
+    """A share of the probability; none is ever written as certain or impossible."""
+    return "over 99 %" if 0.995 <= share < 1 else "under 1 %" if share < 0.005 else f"{share:.0%}".replace("%", " %")
+
+
+def _size_text(finding: Row) -> str:
+    """How large a finding is, with its deviation, in words."""
+    kind, size, sd = finding["kind"], finding["mass_g"], finding["sd_g"]
+    if kind == "gain":
+        return f"a step gives {100 * abs(size):.2g} % {'more' if size > 0 else 'less'} than before, ± {100 * sd:.2g} %"
+    much = f"{_grams(abs(size), sd)} ± {_grams(sd, sd)}"
+    more = "more" if size > 0 else "less"
+    if kind in ("content", "moisture"):
+        return f"{much} {more} in the hopper than the entries explain"
+    if kind == "weigh-in":
+        return f"{much} {more} than the doses and the cell say"
+    if kind == "stuck cell":
+        return "the cell shows the same before and after each dose; what these gave goes by their steps"
+    if kind == "dose":
+        return f"{much} {more} came out than its steps should give"
+    return f"the cell shows {much} {more} than before"
+
+
+def mend_text(finding: Row, about: Mapping[int, Row]) -> str:
+    """The one entry that would mend the books, as an instruction. about: the entries that it may correct."""
+    mend = finding["mend"]
+    mass = _grams(mend["mass_g"], mend["sd_g"]) if mend["mass_g"] is not None else ""
+    if mend["corrects"] is not None:
+        entry = about[mend["corrects"]]
+        name = f"the {KINDS.get(entry['kind'], entry['kind'])} of {_moment(entry['at'])}"
+        stated_g = entry_mass_g(entry)
+        if mend["kind"] == "void":
+            return f"Take back {name}, {stated_g:g} g" if stated_g is not None else f"Take back {name}"
+        if mend["sd_g"] is None:
+            mass = f"{mend['mass_g']:g} g"
+        return f"Correct {name} from {stated_g:g} g to {mass}" if stated_g is not None else f"Correct {name} to {mass}"
+    at = _moment(mend["at"])
+    if mend["kind"] == "handling":
+        return f"Note that the hopper was handled at {at}"
+    return f"Enter a {KINDS.get(mend['kind'], mend['kind'])} of {mass} at {at}"
+
+
+def entry_mass_g(entry: Row) -> float | None:
+    """The mass that an entry of the hopper states, in grams."""
+    if entry.get("before_g") is not None and entry.get("after_g") is not None and entry["kind"] == "refill":
+        return float(entry["after_g"] - entry["before_g"])
+    mass_g = entry.get("added_g", entry.get("mass_g"))
+    return None if mass_g is None else float(mass_g)
+
+
+def _clock(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%H:%M}"
+
+
+def _moment(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%a %-d %b %H:%M}"
+
+
+def _long(at: str) -> str:
+    return f"{datetime.fromisoformat(at):%Y-%m-%d %H:%M:%S %z}"
+
+
+def _age(at: str, now: datetime) -> str:
+    """How long ago in the largest whole unit that is not zero."""
+    seconds = (now - datetime.fromisoformat(at)).total_seconds()
+    for length, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= length:
+            return f"{seconds // length:.0f} {unit} ago"
+    return "just now" if seconds > -60 else "in the future"
+
+
+def _duration(seconds: float) -> str:
+    """Hours and minutes, minutes alone below an hour; what happened at all lasted at least one."""
+    minutes = max(1, round(seconds / 60))
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+UNIT_SIGNS = {"1": "", "degC": "°C", "Cel": "°C", "degF": "°F", "uS/cm": "µS/cm", "ug/L": "µg/L"}
+
+
+def unit_text(row: Row) -> str:
+    """A value's unit and basis as they are written after the number."""
+    unit = UNIT_SIGNS.get(row["unit"], row["unit"])
+    basis = {"N": "as N", "ion": "as ion", "NH3": "as NH₃", "CaCO3": "as CaCO₃"}.get(row.get("basis") or "", "")
+    return " ".join(part for part in (unit, basis) if part)
+
+
+def volume_text(volume_l: float, show: Show) -> str:
+    """A volume as the keeper likes it, to three digits: nobody reads a bucket more closely."""
+    volume = volume_l / US_GALLON_L if show.volume == "US gal" else volume_l
+    return f"{_three_digits(volume)} {show.volume}"
+
+
+def temperature_text(temperature_c: float, show: Show) -> str:
+    """A temperature as the keeper likes it."""
+    stated = from_canonical("temperature", temperature_c, None, show.temperature)
+    return f"{stated:.1f} {UNIT_SIGNS[show.temperature]}"
+
+
+def degrees_text(temperature_c: float, show: Show) -> str:
+    """The same for a column whose head names the unit."""
+    return temperature_text(temperature_c, show).split(" ")[0]
+
+
+def as_shown(row: Row, show: Show) -> Row:
+    """A reading's or a probe's row as the keeper likes it: temperatures in one unit, whatever they were stated in."""
+    is_warmth = "temperature" in (row.get("analyte"), row.get("metric"))
+    unit = "degC" if row["unit"] == "Cel" else row["unit"]
+    if not is_warmth or unit == show.temperature:
+        return row
+
+    def other(value: float | None) -> float | None:
+        if value is None:
+            return None
+        found = from_canonical("temperature", to_canonical("temperature", value, unit, None), None, show.temperature)
+        return round(found, 4)
+
+    def restated(one: Row) -> Row:
+        return {**one, **{name: other(one[name]) for name in ("value", "low", "high")}}
+
+    if "points" in row:
+        return {**row, "unit": show.temperature, "points": [restated(point) for point in row["points"]]}
+    return {**restated(row), "unit": show.temperature}
+
+
+def _three_digits(value: float) -> str:
+    """Without an exponent: 0.0123, 15.1, 1510."""
+    return _digits(value, 3)
+
+
+def _digits(value: float, digits: int = 2) -> str:
+    """A number to so many digits, without an exponent and without zeros at its end."""
+    places = digits - 1 - math.floor(math.log10(abs(value))) if value else 0
+    return f"{round(value, places):.{max(0, places)}f}".rstrip("0").rstrip(".") if places > 0 else f"{value:.0f}"
+
+
+def _interval(row: Row) -> str:
+    """What a kit could tell apart; empty where a value stands for itself."""
+    low, high = row["low"], row["high"]
+    if not row.get("detected", True):
+        return f"below detection, under {high:g}"
+    if (low is None and high is None) or low == high:
+        return ""
+    if high is None:
+        return f"at least {low:g}"
+    return f"at most {high:g}" if low is None else f"{low:g} to {high:g}"
+
+
+def _doses(ranges: Sequence[Sequence[int]]) -> str:
+    """Ranges of sequence numbers, both ends included: "dose 3", "doses 5 to 7, 9"."""
+    parts = [str(first) if first == last else f"{first} to {last}" for first, last in ranges]
+    only_one = len(ranges) == 1 and ranges[0][0] == ranges[0][1]
+    return f"{'dose' if only_one else 'doses'} {', '.join(parts)}"
+
+
+FILTERS: dict[str, Callable[..., object]] = {
+    "figure": _figure,
+    "grams": _grams,
+    "reach": _reach,
+    "brief": _digits,
+    "size": _size_text,
+    "percent": _percent,
+    "kind": lambda kind: KINDS.get(kind, kind),
+    "decimals": decimals_for,
+    "clock": _clock,
+    "moment": _moment,
+    "long": _long,
+    "age": _age,
+    "duration": _duration,
+    "unit": unit_text,
+    "interval": _interval,
+    "volume": volume_text,
+    "celsius": temperature_text,
+    "kibibytes": lambda size: f"{size / 1024:.0f} KiB",
+    "degrees": degrees_text,
+    "shown": as_shown,
+    "doses": _doses,
+    "raised": upper_first,
+    "local_day": lambda at, zone: f"{at.astimezone(ZoneInfo(zone)):%-d %B %Y}",
+    "day": lambda text: f"{date.fromisoformat(text):%a %-d %b}",
+    "short_day": lambda text: f"{date.fromisoformat(text):%a %-d}",
+    "plain_date": lambda text: f"{datetime.fromisoformat(text):%a %-d %b}",
+    "full_day": lambda text: f"{date.fromisoformat(text):%-d %B %Y}",
+}
