@@ -19,7 +19,7 @@ from tareline.app import dispatch, holds, repository
 from tareline.app.alerts import Alerts
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
-from tareline.app.context import Change, Context
+from tareline.app.context import ChangeNotice, Context
 from tareline.app.deliveries import Deliveries
 from tareline.app.ingest import Ingest, Taken
 from tareline.app.monitor import Monitor
@@ -373,7 +373,7 @@ class Service:
         with self._watching:
             self.monitor.watch()
 
-    def _note_news(self, change: Change) -> None:
+    def _note_news(self, change: ChangeNotice) -> None:
         if change.what != "alert":  # what the watcher itself brings about
             self._watcher.wake()
 
@@ -393,7 +393,7 @@ class Service:
                 if news:
                     self.context.announce("load", tank)
 
-    def _note_load(self, change: Change) -> None:
+    def _note_load(self, change: ChangeNotice) -> None:
         if change.what not in ("alert", "load"):  # neither says anything of a tank that its load follows from
             self._loader.wake()
 

@@ -7,13 +7,13 @@ in the RFC (from memory).
 import pytest
 
 from tareline.app.commands.entries import stated
-from tareline.app.requests import Note, parse
+from tareline.app.requests import NoteRequest, parse
 from tareline.core.calendar import to_ms
 from tareline.errors import FieldError
 
 
 def at_ms(text: str) -> int:
-    at = parse(Note, {"kind": "other", "text": "", "at": text}).at
+    at = parse(NoteRequest, {"kind": "other", "text": "", "at": text}).at
     assert at is not None
     return to_ms(at)
 

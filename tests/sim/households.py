@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.trends.trend import DAY_MS, Daily, Seen
+from tareline.core.trends.trend import DAY_MS, Daily, Observation
 from tareline.core.units import NITRATE_PER_N
 
 Floats = NDArray[np.float64]
@@ -124,7 +124,7 @@ def tank(rng: np.random.Generator) -> list[Water]:
     ]
 
 
-def readings(rng: np.random.Generator, water: Water) -> list[Seen]:
+def readings(rng: np.random.Generator, water: Water) -> list[Observation]:
     """What somebody reads from a kit or a pen about weekly: one week in ten is skipped."""
     at = np.cumsum(7 + rng.integers(-2, 3, size=len(water.true) // 7 + 8))
     at = at[at < len(water.true)]
@@ -132,18 +132,18 @@ def readings(rng: np.random.Generator, water: Water) -> list[Seen]:
     return [_read(rng, water, float(water.true[day]), int(day)) for day in at]
 
 
-def _read(rng: np.random.Generator, water: Water, true: float, day: int) -> Seen:
+def _read(rng: np.random.Generator, water: Water, true: float, day: int) -> Observation:
     at_ms = START_MS + day * DAY_MS + int(rng.integers(8, 22)) * 3_600_000
     if water.by == "chart":
         steps = water.steps
         place = float(np.interp(true, steps, np.arange(len(steps)))) + 0.3 * rng.normal()
         i = int(np.clip(round(place), 0, len(steps) - 1))
         low = steps[i - 1] if i else min(0.0, steps[0])
-        return Seen(at_ms, low, steps[i + 1] if i + 1 < len(steps) else None, steps[i])
+        return Observation(at_ms, low, steps[i + 1] if i + 1 < len(steps) else None, steps[i])
     step = water.steps[0]
     error = 0.4 * step if water.by == "drops" else 0.02 * true
     value = max(0.0, round((true + error * rng.normal()) / step) * step)
-    return Seen(at_ms, max(0.0, value - step / 2), value + step / 2, value)
+    return Observation(at_ms, max(0.0, value - step / 2), value + step / 2, value)
 
 
 def daily(rng: np.random.Generator, water: Water) -> list[Daily]:
@@ -171,7 +171,7 @@ def two_higher(values: Sequence[float], worse: int) -> list[bool]:
     return [i >= 2 and turned[i] > turned[i - 1] > turned[i - 2] for i in range(len(turned))]
 
 
-def over_line(water: Water, seen: Sequence[Seen]) -> list[bool]:
+def over_line(water: Water, seen: Sequence[Observation]) -> list[bool]:
     """A fixed line, at each observation: a chart counts as midpoint to its upper neighbour, its lowest step never."""
     found = []
     for one in seen:

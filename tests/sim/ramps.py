@@ -177,7 +177,7 @@ def rising(seen: Sequence[Seen], now_ms: int) -> tuple[str, ...]:
     found = []
     for name, limits_mg in LIMITS.items():
         told = [
-            trend.Seen(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
+            trend.Observation(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
             for one in seen
             if one.analyte == name
         ]

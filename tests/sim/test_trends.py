@@ -18,7 +18,7 @@ import pytest
 from feeders import FULL
 from households import BEFORE_D, START_MS, Floats, Water, daily, over_line, readings, tank, two_higher
 
-from tareline.core.trends.trend import DAY_MS, Seen, of_probe, of_readings
+from tareline.core.trends.trend import DAY_MS, Observation, of_probe, of_readings
 
 pytestmark = pytest.mark.timeout(3600 if FULL > 1 else 300)
 
@@ -56,7 +56,7 @@ def watch(rng: np.random.Generator, water: Water, shifts: Sequence[int] = ()) ->
     """shifts: days on which a change is declared, which are told to a probe."""
     if water.by == "probe":
         days, shifts_ms = daily(rng, water), [START_MS + day * DAY_MS for day in shifts]
-        seen = [Seen(day.day_ms, day.mean, day.mean, day.mean) for day in days]
+        seen = [Observation(day.day_ms, day.mean, day.mean, day.mean) for day in days]
 
         def alarm(i: int) -> bool:
             now_ms = days[i].day_ms + DAY_MS

@@ -23,32 +23,35 @@ KIT: dict[str, Any] = {
 }
 READING: dict[str, Any] = {"analyte": "ammonia", "value": 0.5, "unit": "mg/L", "basis": "N"}
 GOOD: list[tuple[type, dict[str, Any]]] = [
-    (requests.Tank, TANK),
-    (requests.Food, FOOD),
-    (requests.Water, {"id": "tap", "name": "Tap"}),
-    (requests.Kit, KIT),
-    (requests.Feeder, {"id": "front", "tank": "shelf", "food": "flakes"}),
-    (requests.Feeder, {"id": "front", "tank": None}),
-    (requests.Probe, {"id": "probe", "tank": "shelf"}),
-    (requests.Ration, {"daily_g": 0.5, "cap_g": 1, "meals": [{"at": "08:00", "share": 1}]}),
-    (requests.Lines, {"lines": [{"analyte": "ammonia", "above": 2, "unit": "mg/L", "basis": "N", "do": "hold"}]}),
-    (requests.Reading, READING),
-    (requests.Reading, {"analyte": "nitrate", "value": 10, "kit": "drops"}),
-    (requests.Refill, {"added_g": 20}),
-    (requests.Refill, {"before_g": 3, "after_g": 23, "food": "flakes"}),
-    (requests.WeighIn, {"mass_g": 23.5, "sd_g": 0.1}),
-    (requests.HandFeed, {"mass_g": 0.2, "by": "Mara", "client_ref": "r1"}),
-    (requests.WaterChange, {"volume_l": 20, "water": "tap"}),
-    (requests.TopUp, {"volume_l": None}),
-    (requests.Note, {"kind": "stocking", "text": "six small ones", "count": 6, "mass_g": 1.5}),
-    (requests.Tank, {**TANK, "planted_area_cm2": 900, "light_h_per_day": 0}),
-    (requests.Tank, {**TANK, "planted_area_cm2": None, "light_h_per_day": 24}),
-    (requests.Note, {"kind": "harvest", "text": "stems cut back", "share": 0}),
-    (requests.Note, {"kind": "harvest", "text": "all of it", "share": 1}),
-    (requests.Hold, {"reason": "medication"}),
-    (requests.Release, {"note": "over"}),
-    (requests.Correction, {"void": True}),
-    (requests.Correction, {"mass_g": 0.3, "note": "a slip"}),
+    (requests.TankRequest, TANK),
+    (requests.FoodRequest, FOOD),
+    (requests.WaterRequest, {"id": "tap", "name": "Tap"}),
+    (requests.KitRequest, KIT),
+    (requests.FeederRequest, {"id": "front", "tank": "shelf", "food": "flakes"}),
+    (requests.FeederRequest, {"id": "front", "tank": None}),
+    (requests.ProbeRequest, {"id": "probe", "tank": "shelf"}),
+    (requests.RationRequest, {"daily_g": 0.5, "cap_g": 1, "meals": [{"at": "08:00", "share": 1}]}),
+    (
+        requests.LinesRequest,
+        {"lines": [{"analyte": "ammonia", "above": 2, "unit": "mg/L", "basis": "N", "do": "hold"}]},
+    ),
+    (requests.ReadingRequest, READING),
+    (requests.ReadingRequest, {"analyte": "nitrate", "value": 10, "kit": "drops"}),
+    (requests.RefillRequest, {"added_g": 20}),
+    (requests.RefillRequest, {"before_g": 3, "after_g": 23, "food": "flakes"}),
+    (requests.WeighInRequest, {"mass_g": 23.5, "sd_g": 0.1}),
+    (requests.HandFeedRequest, {"mass_g": 0.2, "by": "Mara", "client_ref": "r1"}),
+    (requests.WaterChangeRequest, {"volume_l": 20, "water": "tap"}),
+    (requests.TopUpRequest, {"volume_l": None}),
+    (requests.NoteRequest, {"kind": "stocking", "text": "six small ones", "count": 6, "mass_g": 1.5}),
+    (requests.TankRequest, {**TANK, "planted_area_cm2": 900, "light_h_per_day": 0}),
+    (requests.TankRequest, {**TANK, "planted_area_cm2": None, "light_h_per_day": 24}),
+    (requests.NoteRequest, {"kind": "harvest", "text": "stems cut back", "share": 0}),
+    (requests.NoteRequest, {"kind": "harvest", "text": "all of it", "share": 1}),
+    (requests.HoldRequest, {"reason": "medication"}),
+    (requests.ReleaseRequest, {"note": "over"}),
+    (requests.CorrectionRequest, {"void": True}),
+    (requests.CorrectionRequest, {"mass_g": 0.3, "note": "a slip"}),
 ]
 
 
@@ -67,24 +70,24 @@ def test_what_is_accepted(model: type, body: dict[str, Any]) -> None:
     assert parse(model, found) is found
 
 
-@pytest.mark.parametrize(("model", "body"), [good for good in GOOD if good[0] is not requests.Correction])
+@pytest.mark.parametrize(("model", "body"), [good for good in GOOD if good[0] is not requests.CorrectionRequest])
 def test_a_slip_in_a_fields_name_is_refused_by_that_name(model: type, body: dict[str, Any]) -> None:
     assert refused(model, {**body, "mas_g": 1}) == ("mas_g", "not a field of this entry")
 
 
 def test_a_correction_carries_the_entrys_own_fields() -> None:
-    found = parse(requests.Correction, {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"})
+    found = parse(requests.CorrectionRequest, {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"})
     assert found.model_extra == {"mass_g": 0.3, "at": "2026-05-04T08:00:00Z"}
 
 
 @pytest.mark.parametrize(
     ("model", "missing"),
-    [(requests.Tank, name) for name in TANK]
-    + [(requests.Kit, name) for name in KIT if name != "basis"]
-    + [(requests.Reading, name) for name in ("analyte", "value")],
+    [(requests.TankRequest, name) for name in TANK]
+    + [(requests.KitRequest, name) for name in KIT if name != "basis"]
+    + [(requests.ReadingRequest, name) for name in ("analyte", "value")],
 )
 def test_what_must_be_there(model: type, missing: str) -> None:
-    whole = {requests.Tank: TANK, requests.Kit: KIT, requests.Reading: READING}[model]
+    whole = {requests.TankRequest: TANK, requests.KitRequest: KIT, requests.ReadingRequest: READING}[model]
     field, message = refused(model, {k: v for k, v in whole.items() if k != missing})
     expected = {
         "volume_l": "expected, or volume_us_gal, and not there",
@@ -95,17 +98,17 @@ def test_what_must_be_there(model: type, missing: str) -> None:
 
 def test_a_feeder_says_its_tank_also_where_it_has_none() -> None:
     """Null retires it: a forgotten field must not."""
-    assert refused(requests.Feeder, {"id": "front"})[0] == "tank"
+    assert refused(requests.FeederRequest, {"id": "front"})[0] == "tank"
 
 
 def test_a_tanks_defaults_are_the_contracts() -> None:
-    found = parse(requests.Tank, TANK)
+    found = parse(requests.TankRequest, TANK)
     assert (found.stage, found.nitrate_ceiling_mg_per_l) == ("stocked", 40.0)
 
 
 @pytest.mark.parametrize("stage", ["no animals", "stocked", "empty"])
 def test_every_stage(stage: str) -> None:
-    assert parse(requests.Tank, {**TANK, "stage": stage}).stage == stage
+    assert parse(requests.TankRequest, {**TANK, "stage": stage}).stage == stage
 
 
 @pytest.mark.parametrize(
@@ -137,34 +140,34 @@ def test_every_stage(stage: str) -> None:
     ],
 )
 def test_a_tank_that_cannot_be(field: str, value: Any) -> None:
-    name, message = refused(requests.Tank, {**TANK, field: value})
+    name, message = refused(requests.TankRequest, {**TANK, field: value})
     assert name == field
     assert f"found {repr(value)[:80]}" in message
 
 
 @given(st.from_regex(r"\A[a-z0-9][a-z0-9_-]{0,31}\Z"))
 def test_every_plain_name_is_an_id(name: str) -> None:
-    assert parse(requests.Food, {**FOOD, "id": name}).id == name
+    assert parse(requests.FoodRequest, {**FOOD, "id": name}).id == name
 
 
 @given(st.text(max_size=40).filter(lambda s: not set(s) <= set("abcdefghijklmnopqrstuvwxyz0123456789_-") or not s))
 def test_no_other_name_is_an_id(name: str) -> None:
     """It becomes part of MQTT topics and addresses: no slash, wildcard, space or letter that has two spellings."""
-    assert refused(requests.Food, {**FOOD, "id": name})[0] == "id"
+    assert refused(requests.FoodRequest, {**FOOD, "id": name})[0] == "id"
 
 
 @given(st.sampled_from(sorted(available_timezones())))
 def test_every_zone_of_the_database(zone: str) -> None:
-    assert parse(requests.Tank, {**TANK, "timezone": zone}).timezone == zone
+    assert parse(requests.TankRequest, {**TANK, "timezone": zone}).timezone == zone
 
 
 @pytest.mark.parametrize("steps", [[0], [], [0, 0], [1, 0.5], [0, float("nan")], [0, float("inf")], ["a", "b"]])
 def test_a_kits_scale_ascends(steps: list[Any]) -> None:
-    assert refused(requests.Kit, {**KIT, "steps": steps})[0].partition(".")[0] == "steps"
+    assert refused(requests.KitRequest, {**KIT, "steps": steps})[0].partition(".")[0] == "steps"
 
 
 def test_an_analyte_is_one_of_the_contracts() -> None:
-    name, message = refused(requests.Reading, {**READING, "analyte": "phosphate"})
+    name, message = refused(requests.ReadingRequest, {**READING, "analyte": "phosphate"})
     assert name == "analyte"
     assert "free_ammonia" in message
 
@@ -182,37 +185,41 @@ def test_an_analyte_is_one_of_the_contracts() -> None:
     ],
 )
 def test_a_refill_is_said_in_one_way(body: dict[str, Any], field: str) -> None:
-    assert refused(requests.Refill, body)[0] == field
+    assert refused(requests.RefillRequest, body)[0] == field
 
 
 def test_a_refill_of_nothing_is_one() -> None:
-    assert parse(requests.Refill, {"before_g": 5, "after_g": 5}).after_g == 5
-    assert parse(requests.Refill, {"added_g": 0}).added_g == 0
+    assert parse(requests.RefillRequest, {"before_g": 5, "after_g": 5}).after_g == 5
+    assert parse(requests.RefillRequest, {"added_g": 0}).added_g == 0
 
 
 @pytest.mark.parametrize(
     ("model", "body", "field"),
     [
-        (requests.HandFeed, {"mass_g": 0}, "mass_g"),
-        (requests.HandFeed, {"mass_g": 1001}, "mass_g"),
-        (requests.HandFeed, {"mass_g": 1, "sd_g": -1}, "sd_g"),
-        (requests.WaterChange, {"volume_l": None}, "volume_l"),
-        (requests.TopUp, {"volume_l": 0}, "volume_l"),
-        (requests.Note, {"kind": "party", "text": ""}, "kind"),
-        (requests.Note, {"kind": "other", "text": "t" * 4001}, "text"),
-        (requests.Note, {"kind": "other", "text": "", "count": -1}, "count"),
-        (requests.Note, {"kind": "harvest", "text": "", "share": 1.01}, "share"),
-        (requests.Note, {"kind": "harvest", "text": "", "share": -0.1}, "share"),
-        (requests.Note, {"kind": "plants", "text": "", "share": 0.1}, "share"),
-        (requests.Tank, {**TANK, "planted_area_cm2": 0}, "planted_area_cm2"),
-        (requests.Tank, {**TANK, "light_h_per_day": -1}, "light_h_per_day"),
-        (requests.Tank, {**TANK, "light_h_per_day": 24.1}, "light_h_per_day"),
-        (requests.Food, {"id": "f", "name": "F", "protein_percent": 101}, "protein_percent"),
-        (requests.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00"}]}, "meals.0.share"),
-        (requests.Ration, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00", "share": 1, "x": 1}]}, "meals.0.x"),
-        (requests.Lines, {"lines": [{"analyte": "ph", "unit": "1", "do": "shout"}]}, "lines.0.do"),
-        (requests.Release, {}, "note"),
-        (requests.Hold, {"reason": ""}, "reason"),
+        (requests.HandFeedRequest, {"mass_g": 0}, "mass_g"),
+        (requests.HandFeedRequest, {"mass_g": 1001}, "mass_g"),
+        (requests.HandFeedRequest, {"mass_g": 1, "sd_g": -1}, "sd_g"),
+        (requests.WaterChangeRequest, {"volume_l": None}, "volume_l"),
+        (requests.TopUpRequest, {"volume_l": 0}, "volume_l"),
+        (requests.NoteRequest, {"kind": "party", "text": ""}, "kind"),
+        (requests.NoteRequest, {"kind": "other", "text": "t" * 4001}, "text"),
+        (requests.NoteRequest, {"kind": "other", "text": "", "count": -1}, "count"),
+        (requests.NoteRequest, {"kind": "harvest", "text": "", "share": 1.01}, "share"),
+        (requests.NoteRequest, {"kind": "harvest", "text": "", "share": -0.1}, "share"),
+        (requests.NoteRequest, {"kind": "plants", "text": "", "share": 0.1}, "share"),
+        (requests.TankRequest, {**TANK, "planted_area_cm2": 0}, "planted_area_cm2"),
+        (requests.TankRequest, {**TANK, "light_h_per_day": -1}, "light_h_per_day"),
+        (requests.TankRequest, {**TANK, "light_h_per_day": 24.1}, "light_h_per_day"),
+        (requests.FoodRequest, {"id": "f", "name": "F", "protein_percent": 101}, "protein_percent"),
+        (requests.RationRequest, {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00"}]}, "meals.0.share"),
+        (
+            requests.RationRequest,
+            {"daily_g": 1, "cap_g": 1, "meals": [{"at": "08:00", "share": 1, "x": 1}]},
+            "meals.0.x",
+        ),
+        (requests.LinesRequest, {"lines": [{"analyte": "ph", "unit": "1", "do": "shout"}]}, "lines.0.do"),
+        (requests.ReleaseRequest, {}, "note"),
+        (requests.HoldRequest, {"reason": ""}, "reason"),
     ],
 )
 def test_what_cannot_be_is_named(model: type, body: dict[str, Any], field: str) -> None:
@@ -220,12 +227,12 @@ def test_what_cannot_be_is_named(model: type, body: dict[str, Any], field: str) 
 
 
 def test_a_share_is_refused_for_what_is_no_harvest() -> None:
-    field, message = refused(requests.Note, {"kind": "filter", "text": "rinsed", "share": 0.2})
+    field, message = refused(requests.NoteRequest, {"kind": "filter", "text": "rinsed", "share": 0.2})
     assert (field, message) == ("share", "expected only for a harvest; found with a note of kind filter")
 
 
 def test_a_long_value_is_shortened() -> None:
-    assert len(refused(requests.Hold, {"reason": "r" * 5000})[1]) < 300
+    assert len(refused(requests.HoldRequest, {"reason": "r" * 5000})[1]) < 300
 
 
 @given(

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
-from tareline.core.safety.due_list import EVERY_DAYS, Due, Hopper, Situation, due
+from tareline.core.safety.due_list import EVERY_DAYS, Due, HopperState, Situation, due
 from tareline.core.safety.hold import Reason
 from tareline.core.water.chemistry import FRESH_MS
 
@@ -80,7 +80,7 @@ def test_a_living_probe_measures_by_itself() -> None:
 
 
 def test_an_empty_tank_needs_no_reading_and_its_hopper_still_its_weight() -> None:
-    found = due(replace(QUIET, stage="empty", hoppers=[Hopper("front", None, NOW_MS)]), NOW_MS)
+    found = due(replace(QUIET, stage="empty", hoppers=[HopperState("front", None, NOW_MS)]), NOW_MS)
     assert days(found) == {("weigh", "front"): 0.0}
 
 
@@ -132,7 +132,7 @@ def test_another_board_is_looked_at_and_not_just_released() -> None:
 
 
 def test_hoppers_probes_and_a_ramp_are_in_the_list_in_order_of_time() -> None:
-    hopper = Hopper("front", NOW_MS + 3 * DAY_MS, NOW_MS + DAY_MS, NOW_MS - HOUR_MS)
+    hopper = HopperState("front", NOW_MS + 3 * DAY_MS, NOW_MS + DAY_MS, NOW_MS - HOUR_MS)
     probe = Due("calibrate", "conductivity", NOW_MS + 2 * DAY_MS, "the last calibration is 100 days old")
     found = due(replace(QUIET, hoppers=[hopper], needs=[probe]), NOW_MS)
     assert [(d.what, d.subject) for d in found][:4] == [
@@ -150,7 +150,7 @@ def test_what_is_needed_for_two_reasons_is_due_once_and_at_the_first() -> None:
 
 def test_what_would_fall_into_an_absence_is_due_the_day_before_it() -> None:
     away = (NOW_MS + 2 * DAY_MS, NOW_MS + 9 * DAY_MS)
-    hoppers = [Hopper("front", NOW_MS + 5 * DAY_MS, NOW_MS + DAY_MS), Hopper("rear", NOW_MS + 9 * DAY_MS)]
+    hoppers = [HopperState("front", NOW_MS + 5 * DAY_MS, NOW_MS + DAY_MS), HopperState("rear", NOW_MS + 9 * DAY_MS)]
     found = due(replace(QUIET, hoppers=hoppers, away_ms=away), NOW_MS)
     by = {(d.what, d.subject): d.by_ms for d in found}
     assert by["refill", "front"] == by["measure", "ph"] == away[0] - 1

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, invariant, rule
 
 from tareline.core.safety.hold import HoldState, Reason, Release, added_by, fold, release_refused, restored_by
-from tareline.core.safety.lines import AMMONIA_LINES, NAMES, Known, crossings, make_line, with_samples
+from tareline.core.safety.lines import AMMONIA_LINES, NAMES, KnownValue, crossings, make_line, with_samples
 from tareline.core.units import CANONICAL
 
 HOLD = Reason(1, 1000, "line", "hold", "ammonia", analyte="ammonia", limit=2.0)
@@ -18,8 +18,8 @@ PERSON = Reason(3, 1000, "person", "hold", "medication")
 
 def known(
     counted: float, at_ms: int = 2000, may_cross: bool = True, assumed: tuple[str, ...] = (), entry: int = 9
-) -> Known:
-    return Known("ammonia", counted, at_ms, entry, may_cross, assumed)
+) -> KnownValue:
+    return KnownValue("ammonia", counted, at_ms, entry, may_cross, assumed)
 
 
 # What is in force
@@ -100,7 +100,7 @@ def test_a_reason_is_in_force_until_its_first_release(some: list[Reason], ends: 
         (known(0.1, may_cross=False, assumed=("ph",)), False),
     ],
 )
-def test_a_line_is_cleared_by_a_newer_reading_below_it_only(water: Known | None, cleared: bool) -> None:
+def test_a_line_is_cleared_by_a_newer_reading_below_it_only(water: KnownValue | None, cleared: bool) -> None:
     assert HOLD.cleared_by(water) is cleared
     assert (HOLD.needs(water) is None) is cleared
 
@@ -109,7 +109,9 @@ def test_a_line_is_cleared_by_a_newer_reading_below_it_only(water: Known | None,
     ("water", "cleared"),
     [(known(6.5), True), (known(6.0), False), (known(5.0), False), (known(6.2, may_cross=False), False)],
 )
-def test_a_line_from_below_is_cleared_above_it_and_not_by_a_scale_that_ends_there(water: Known, cleared: bool) -> None:
+def test_a_line_from_below_is_cleared_above_it_and_not_by_a_scale_that_ends_there(
+    water: KnownValue, cleared: bool
+) -> None:
     acid = Reason(1, 1000, "line", "hold", "pH", analyte="ph", above=False, limit=6.0)
     assert acid.cleared_by(water) is cleared
 
@@ -126,8 +128,8 @@ def test_below_detection_clears_an_upper_line_only_from_a_limit_under_it(
 
 def test_below_detection_shows_no_water_above_a_line() -> None:
     soft = Reason(1, 1000, "line", "hold", "kh", analyte="kh", above=False, limit=1.0)
-    assert not soft.cleared_by(Known("kh", 2.0, 2000, 9, True, detected=False))
-    assert soft.cleared_by(Known("kh", 2.0, 2000, 9, True))
+    assert not soft.cleared_by(KnownValue("kh", 2.0, 2000, 9, True, detected=False))
+    assert soft.cleared_by(KnownValue("kh", 2.0, 2000, 9, True))
 
 
 def test_heat_is_cleared_by_a_reading_or_by_a_probes_newest_plausible_sample() -> None:
@@ -238,9 +240,9 @@ class TankLife(RuleBasedStateMachine):
     def state(self) -> HoldState:
         return fold(*self.entries)
 
-    def water(self) -> dict[str, Known]:
+    def water(self) -> dict[str, KnownValue]:
         newest = self.model.newest
-        return {} if newest is None else {"ammonia": Known("ammonia", newest[1], newest[0], 1, True)}
+        return {} if newest is None else {"ammonia": KnownValue("ammonia", newest[1], newest[0], 1, True)}
 
     def next(self) -> int:
         self.number += 1

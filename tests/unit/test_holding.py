@@ -13,7 +13,7 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.app import dispatch
-from tareline.app.context import Change
+from tareline.app.context import ChangeNotice
 from tareline.errors import FieldError
 from tareline.mqtt.messages import Message
 
@@ -292,7 +292,7 @@ def test_one_feeder_of_two_does_not_confirm_for_the_other(house: House) -> None:
 
 
 def test_a_hold_unconfirmed_for_a_minute_says_unplug_the_feeder_and_pages_are_told(house: House) -> None:
-    changes: list[Change] = []
+    changes: list[ChangeNotice] = []
     house.hear(house.online(), house.hello())
     house.confirm()
     house.reading("ammonia", 2.5)
@@ -302,9 +302,9 @@ def test_a_hold_unconfirmed_for_a_minute_says_unplug_the_feeder_and_pages_are_to
     assert [c for c in changes if c.what == "hold"] == []
     house.pass_time(2000)
     assert UNPLUG in house.hold()["message"]
-    assert changes.count(Change("hold", TANK)) == 1
+    assert changes.count(ChangeNotice("hold", TANK)) == 1
     house.pass_time(2 * MINUTE_MS)
-    assert changes.count(Change("hold", TANK)) == 1
+    assert changes.count(ChangeNotice("hold", TANK)) == 1
     house.confirm()
     assert house.hold()["message"] == "held"
 

@@ -12,7 +12,7 @@ from tareline.core.safety.lines import (
     NAMES,
     Circumstances,
     Crossing,
-    Known,
+    KnownValue,
     Line,
     crossings,
     default_lines,
@@ -160,7 +160,7 @@ def test_a_measurement_of_free_ammonia_stands_before_a_total_no_newer_and_a_newe
     newer = ammonia(2.5, NOW_MS + 1)
     known = known_water({"ammonia": newer, "free_ammonia": measured, "ph": PH_7}, WARM, NOW_MS + 1)
     assert (known["free_ammonia"].entry, known["free_ammonia"].at_ms) == (1, NOW_MS + 1)
-    assert known["ammonia"] == Known("ammonia", 2.5, NOW_MS + 1, 1, True)
+    assert known["ammonia"] == KnownValue("ammonia", 2.5, NOW_MS + 1, 1, True)
 
 
 def test_without_a_total_nothing_is_known_of_the_un_ionised() -> None:

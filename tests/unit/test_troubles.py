@@ -14,7 +14,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.core.alerts.alert import Rules, step
 from tareline.core.alerts.concerns import Place, and_list, figure, lasting, of_due
-from tareline.core.alerts.device_concerns import Fed, of_ailments, of_budget, of_finding, of_hopper
+from tareline.core.alerts.device_concerns import FedDays, of_ailments, of_budget, of_finding, of_hopper
 from tareline.core.probes.condition import Ailment
 from tareline.core.safety.due_list import Due
 from tareline.core.safety.faults import FAULTS, NO_NEWS
@@ -288,8 +288,8 @@ def test_a_line_claims_no_more_than_was_done(house: House) -> None:
 # -- books -------------------------------------------------------------------------------------------------------------
 
 
-def fed(day: int, given_g: float, handfed_g: float = 0.0, held_s: int = 0, complete: bool = True) -> Fed:
-    return Fed(date(2025, 6, day), 1.0, given_g, 0.02, handfed_g, held_s, complete)
+def fed(day: int, given_g: float, handfed_g: float = 0.0, held_s: int = 0, complete: bool = True) -> FedDays:
+    return FedDays(date(2025, 6, day), 1.0, given_g, 0.02, handfed_g, held_s, complete)
 
 
 def test_a_day_over_the_ration_is_told() -> None:

@@ -147,7 +147,7 @@ def test_a_gallon_on_input_is_litres_in_the_books(house: House) -> None:
 
 
 def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None:
-    body = parse(requests.Tank, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
+    body = parse(requests.TankRequest, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
     assert house.service.entries.put_thing("tank", TANK, body)["volume_l"] == pytest.approx(37.854, abs=1e-3)
 
 
@@ -157,15 +157,30 @@ def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None
 @pytest.mark.parametrize(
     ("model", "body", "field", "words"),
     [
-        (requests.WaterChange, {"volume_l": 0}, "volume_l", "greater than 0; found 0"),
-        (requests.WaterChange, {"volume_us_gal": 0}, "volume_us_gal", "greater than 0; found 0"),
-        (requests.WaterChange, {"volume_l": 1, "volume_us_gal": 1}, "volume_l", "either volume_l or volume_us_gal"),
-        (requests.WaterChange, {}, "volume_l", "and not there"),
-        (requests.WaterChange, {"volume_l": "2,5"}, "volume_l", "expected a decimal point; found '2,5'"),
-        (requests.Reading, {"analyte": "ph", "value": "7,4", "unit": "1"}, "value", "a decimal point; found '7,4'"),
-        (requests.Reading, {"analyte": "ph", "value": "1,000,7", "unit": "1"}, "value", "valid number"),
-        (requests.Reading, [{"analyte": "ph", "value": 7, "unit": "1"}] * 100_000, "", "valid dictionary"),
-        (requests.Tank, {"id": "t", "name": "t", "volume_l": 5, "timezone": "UTC", "tds_factor": 5}, "tds_factor", "1"),
+        (requests.WaterChangeRequest, {"volume_l": 0}, "volume_l", "greater than 0; found 0"),
+        (requests.WaterChangeRequest, {"volume_us_gal": 0}, "volume_us_gal", "greater than 0; found 0"),
+        (
+            requests.WaterChangeRequest,
+            {"volume_l": 1, "volume_us_gal": 1},
+            "volume_l",
+            "either volume_l or volume_us_gal",
+        ),
+        (requests.WaterChangeRequest, {}, "volume_l", "and not there"),
+        (requests.WaterChangeRequest, {"volume_l": "2,5"}, "volume_l", "expected a decimal point; found '2,5'"),
+        (
+            requests.ReadingRequest,
+            {"analyte": "ph", "value": "7,4", "unit": "1"},
+            "value",
+            "a decimal point; found '7,4'",
+        ),
+        (requests.ReadingRequest, {"analyte": "ph", "value": "1,000,7", "unit": "1"}, "value", "valid number"),
+        (requests.ReadingRequest, [{"analyte": "ph", "value": 7, "unit": "1"}] * 100_000, "", "valid dictionary"),
+        (
+            requests.TankRequest,
+            {"id": "t", "name": "t", "volume_l": 5, "timezone": "UTC", "tds_factor": 5},
+            "tds_factor",
+            "1",
+        ),
     ],
 )
 def test_a_body_that_cannot_be_meant(model: Any, body: Any, field: str, words: str) -> None:

@@ -9,26 +9,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.trends.trend import DAY_MS, Daily, Seen, Trend, of_probe, of_readings
+from tareline.core.trends.trend import DAY_MS, Daily, Observation, Trend, of_probe, of_readings
 
 NITROGEN = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 START_MS = 1_772_366_400_000  # 2026-03-01T12:00:00Z
 
 
-def on_chart(steps: Sequence[float], place: int, week: float) -> Seen:
+def on_chart(steps: Sequence[float], place: int, week: float) -> Observation:
     above = steps[place + 1] if place + 1 < len(steps) else None
-    return Seen(START_MS + round(7 * week * DAY_MS), steps[max(place - 1, 0)], above, steps[place])
+    return Observation(START_MS + round(7 * week * DAY_MS), steps[max(place - 1, 0)], above, steps[place])
 
 
-def by_pen(value: float, week: float, resolution: float = 1.0) -> Seen:
-    return Seen(START_MS + round(7 * week * DAY_MS), value - resolution / 2, value + resolution / 2, value)
+def by_pen(value: float, week: float, resolution: float = 1.0) -> Observation:
+    return Observation(START_MS + round(7 * week * DAY_MS), value - resolution / 2, value + resolution / 2, value)
 
 
-def told(seen: Sequence[Seen], *limits: float, rising_is_bad: bool = True) -> Trend:
+def told(seen: Sequence[Observation], *limits: float, rising_is_bad: bool = True) -> Trend:
     return of_readings(seen, max(one.at_ms for one in seen), limits, rising_is_bad)
 
 
-def noisy(seed: int, level: Callable[[float], float], weeks: int, sd: float) -> list[Seen]:
+def noisy(seed: int, level: Callable[[float], float], weeks: int, sd: float) -> list[Observation]:
     rng = np.random.default_rng(seed)
     return [by_pen(round(level(week) + sd * rng.normal()), week) for week in range(weeks)]
 
@@ -86,7 +86,7 @@ def test_a_falling_ph_is_the_mirror_of_a_rising_one() -> None:
     rng = np.random.default_rng(3)
     values = [7.4 - 0.03 * week + 0.03 * float(rng.normal()) for week in range(20)]
     ph = [by_pen(value, week, 0.01) for week, value in enumerate(values)]
-    turned = [Seen(one.at_ms, -(one.high or 0), -one.low, -one.value) for one in ph]
+    turned = [Observation(one.at_ms, -(one.high or 0), -one.low, -one.value) for one in ph]
     falls, rises = told(ph, 6.5, rising_is_bad=False), told(turned, -6.5)
     assert falls.direction == "falling"
     assert falls.alarm
@@ -129,8 +129,8 @@ def test_readings_open_above_the_highest_step_are_taken() -> None:
     assert found.slope_high is not None
 
 
-@pytest.mark.parametrize("seen", [[Seen(START_MS + day * DAY_MS, 0.0, 0.05, 0.05) for day in range(0, 140, 7)]])
-def test_readings_that_are_all_below_detection_are_level(seen: list[Seen]) -> None:
+@pytest.mark.parametrize("seen", [[Observation(START_MS + day * DAY_MS, 0.0, 0.05, 0.05) for day in range(0, 140, 7)]])
+def test_readings_that_are_all_below_detection_are_level(seen: list[Observation]) -> None:
     assert told(seen, 0.5).direction == "level"
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from tareline.app.context import Context
-from tareline.app.requests import Seen, parse
+from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
 from tareline.core.alerts.alert import DAY_MS, HOUR_MS, Alert, Concern, Notice, Quiet, Rules, Step
 from tareline.core.calendar import from_ms, meal_ms
@@ -63,7 +63,7 @@ class Alerts:
 
     def seen(self, key: int, body: Any) -> dict[str, Any]:
         """A person has seen an alert; answers with it as it then is."""
-        checked = parse(Seen, body)
+        checked = parse(SeenRequest, body)
         with self._context.write() as tx:
             if checked.client_ref is not None:
                 kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == checked.client_ref)).scalar()

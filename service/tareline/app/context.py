@@ -18,7 +18,7 @@ BEHIND_MS = 60_000  # a clock that steps back less than this is being corrected,
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ChangeNotice:
     """Something a page may want to know of: what kind of thing, and of which tank (None: of none in particular)."""
 
     what: str
@@ -34,7 +34,7 @@ class Context:
         self.in_order = threading.RLock()  # held over a commit and the sending of what follows from it
         self._lock = threading.Lock()
         self._written_s = clock.monotonic_s()
-        self._listeners: list[Callable[[Change], None]] = []
+        self._listeners: list[Callable[[ChangeNotice], None]] = []
         # By tank and analyte, the newest proven sample of a probe (canonical value, instant), as `samples` keeps them.
         self.samples: Mapping[str, Mapping[str, tuple[float, int]]] = {}
         with store.write() as tx:
@@ -106,11 +106,11 @@ class Context:
         found = self.register.at("feeder", feeder, at_ms)
         return None if found is None else found.get("tank")
 
-    def listen(self, listener: Callable[[Change], None]) -> None:
+    def listen(self, listener: Callable[[ChangeNotice], None]) -> None:
         """Call `listener` after every change, from whichever thread made it."""
         self._listeners.append(listener)
 
     def announce(self, what: str, tank: str | None) -> None:
         """Tell the listeners that something changed."""
         for listener in self._listeners:
-            listener(Change(what, tank))
+            listener(ChangeNotice(what, tank))

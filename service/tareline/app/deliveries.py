@@ -15,7 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app.context import Change, Context
+from tareline.app.context import ChangeNotice, Context
 from tareline.core.calendar import from_ms
 from tareline.notify.targets import Addresses, Letter, Target, tell
 from tareline.store import alerts as store
@@ -181,7 +181,7 @@ class Deliveries:
             found.append({"target": name, "tried_at": at, "ok": None if at is None else state == "sent", "why": error})
         return found
 
-    def _note_change(self, change: Change) -> None:
+    def _note_change(self, change: ChangeNotice) -> None:
         if change.what == "alert":
             self.wake()
 

@@ -11,7 +11,7 @@ from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.samples import Sampled
 from tareline.core.safety.hold import Kind, added_by, restored_by
-from tareline.core.safety.lines import Crossing, Known, crossings, sampled_crossing, with_samples
+from tareline.core.safety.lines import Crossing, KnownValue, crossings, sampled_crossing, with_samples
 from tareline.core.safety.stops import reason
 from tareline.store import devices as device_store
 from tareline.store import ledger
@@ -22,7 +22,7 @@ class Water:
     """Every line that the water crosses, and what is known of it."""
 
     found: list[Crossing]
-    known: dict[str, Known]
+    known: dict[str, KnownValue]
 
 
 def look(tx: Connection, context: Context, tank: str, sampled: Sampled) -> Water:

@@ -212,10 +212,10 @@ class Monitor:
                 (late if waited_ms >= CONFIRM_MS else pending).append(feeder)
         return concerns.Asked(obeying, pending, late)
 
-    def _fed(self, tank: str, zone: str, now_ms: int) -> list[device_concerns.Fed]:
+    def _fed(self, tank: str, zone: str, now_ms: int) -> list[device_concerns.FedDays]:
         today = day_of(now_ms, zone)
         return [
-            device_concerns.Fed(
+            device_concerns.FedDays(
                 day=date.fromisoformat(day["date"]),
                 budget_g=day["budget_g"],
                 dispensed_g=day["dispensed_g"],

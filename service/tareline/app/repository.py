@@ -16,7 +16,7 @@ from tareline.core.feeding.plan import largest_meal_g
 from tareline.core.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.core.safety import faults
 from tareline.core.safety.hold import HoldState, Reason, Release, fold
-from tareline.core.safety.lines import DAY_MS, Circumstances, Known, Line, default_lines, known_water, raised
+from tareline.core.safety.lines import DAY_MS, Circumstances, KnownValue, Line, default_lines, known_water, raised
 from tareline.core.safety.stops import Stop
 from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
@@ -202,7 +202,7 @@ def temperature(context: Context, tank: str, latest: dict[str, tuple[Reading, En
     return max(found, key=lambda one: one.at_ms, default=None)
 
 
-def water(tx: Connection, context: Context, tank: str, now_ms: int) -> dict[str, Known]:
+def water(tx: Connection, context: Context, tank: str, now_ms: int) -> dict[str, KnownValue]:
     """What is known of a tank's water, as it counts against lines."""
     latest = latest_readings(tx, context, tank)
     celsius = temperature(context, tank, latest)

@@ -100,7 +100,7 @@ class _Measured(_Volume):
         return self
 
 
-class Tank(_Measured):
+class TankRequest(_Measured):
     """tds_factor: mg/L of dissolved solids for 1 uS/cm at 25 degC; what its dissolved solids are reckoned by.
 
     planted_area_cm2: area of the bottom that is planted; light_h_per_day: for how long it is lit. None: nobody said.
@@ -116,7 +116,7 @@ class Tank(_Measured):
     light_h_per_day: Annotated[float, Field(ge=0, le=24)] | None = None
 
 
-class Food(_Entry):
+class FoodRequest(_Entry):
     id: Identifier
     name: Words
     protein_percent: Annotated[float, Field(ge=0, le=100)]
@@ -124,7 +124,7 @@ class Food(_Entry):
     bulk_density_g_per_ml: Annotated[float, Field(gt=0, le=10)] | None = None
 
 
-class Water(_Entry):
+class WaterRequest(_Entry):
     id: Identifier
     name: Words
     tds_mg_per_l: Figure | None = None
@@ -134,7 +134,7 @@ class Water(_Entry):
     chloramine: bool = False
 
 
-class Kit(_Entry):
+class KitRequest(_Entry):
     """A test somebody uses by hand: the steps of its scale, or an instrument with what it can tell apart.
 
     factor: mg/L per uS/cm that an instrument for dissolved solids uses; None: the tank's.
@@ -150,7 +150,7 @@ class Kit(_Entry):
     factor: TdsFactor | None = None
 
     @model_validator(mode="after")
-    def _one_kind(self) -> "Kit":
+    def _one_kind(self) -> "KitRequest":
         if (self.steps is None) == (self.resolution is None):
             raise ValueError("steps: expected the steps of a scale, or an instrument's resolution")
         if self.steps is not None and any(b <= a for a, b in zip(self.steps, self.steps[1:], strict=False)):
@@ -158,18 +158,18 @@ class Kit(_Entry):
         return self
 
 
-class Feeder(_Entry):
+class FeederRequest(_Entry):
     id: Identifier
     tank: Identifier | None
     food: Identifier | None = None
 
 
-class Probe(_Entry):
+class ProbeRequest(_Entry):
     id: Identifier
     tank: Identifier | None
 
 
-class Meal(BaseModel):
+class MealRequest(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     at: str
@@ -177,15 +177,15 @@ class Meal(BaseModel):
     feeder: Identifier | None = None
 
 
-class Ration(_Body):
+class RationRequest(_Body):
     daily_g: float
     cap_g: float
-    meals: Annotated[list[Meal], Field(max_length=100)]
+    meals: Annotated[list[MealRequest], Field(max_length=100)]
     carry_over: float = 0.0
     confirm: bool = False
 
 
-class Absence(_Body):
+class AbsenceRequest(_Body):
     """Local days, both included, on which less is fed; a `daily_g` of null ends what was planned."""
 
     start: Day | None = None
@@ -194,7 +194,7 @@ class Absence(_Body):
     tell: Words | None = None
 
     @model_validator(mode="after")
-    def _days(self) -> "Absence":
+    def _days(self) -> "AbsenceRequest":
         if self.daily_g is not None:
             for name in ("start", "end"):
                 if getattr(self, name) is None:
@@ -202,7 +202,7 @@ class Absence(_Body):
         return self
 
 
-class Ramp(_Body):
+class RampRequest(_Body):
     """How a ration is led up: grams a day to begin with, of a step and at most; days between steps; who consents."""
 
     start_g: Annotated[float, Field(gt=0, le=1000)]
@@ -214,13 +214,13 @@ class Ramp(_Body):
     confirm: bool = False
 
     @model_validator(mode="after")
-    def _upwards(self) -> "Ramp":
+    def _upwards(self) -> "RampRequest":
         if self.ceiling_g < self.start_g:
             raise ValueError(f"ceiling_g: expected at least start_g ({self.start_g:g}); found {self.ceiling_g:g}")
         return self
 
 
-class RampDecision(_Body):
+class RampDecisionRequest(_Body):
     """What a person decides of a ramp: `decision`, or one of `accept`, `veto` and `stop` as true."""
 
     decision: Literal["accept", "veto", "stop"] | None = None
@@ -230,12 +230,12 @@ class RampDecision(_Body):
     note: LongText | None = None
 
     @model_validator(mode="after")
-    def _one(self) -> "RampDecision":
+    def _one(self) -> "RampDecisionRequest":
         self.decision = _said(self, "accept", "veto", "stop")
         return self
 
 
-class Line(BaseModel):
+class LineRequest(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     analyte: Analyte
@@ -247,12 +247,12 @@ class Line(BaseModel):
     reduce_to: float | None = None
 
 
-class Lines(_Body):
-    lines: Annotated[list[Line], Field(max_length=100)]
+class LinesRequest(_Body):
+    lines: Annotated[list[LineRequest], Field(max_length=100)]
     confirm: bool = False
 
 
-class Reading(_Entry):
+class ReadingRequest(_Entry):
     """A water value measured by hand, as the kit, the pen or the chart showed it.
 
     resolution: an instrument's smallest step. detected: false where value is the detection limit. factor: the mg/L per
@@ -273,14 +273,14 @@ class Reading(_Entry):
     measured_at_c: float | None = None
 
 
-class Refill(_Entry):
+class RefillRequest(_Entry):
     added_g: Grams | None = None
     before_g: Grams | None = None
     after_g: Grams | None = None
     food: Identifier | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> "Refill":
+    def _one_way(self) -> "RefillRequest":
         pair = self.before_g is not None and self.after_g is not None
         some = self.before_g is not None or self.after_g is not None
         if (self.added_g is not None) == some or (some and not pair):
@@ -290,7 +290,7 @@ class Refill(_Entry):
         return self
 
 
-class WeighIn(_Entry):
+class WeighInRequest(_Entry):
     """The hopper's content: net as mass_g, or gross_g with the tare_g of what it was weighed in."""
 
     mass_g: Grams | None = None
@@ -299,7 +299,7 @@ class WeighIn(_Entry):
     sd_g: Grams | None = None
 
     @model_validator(mode="after")
-    def _net(self) -> "WeighIn":
+    def _net(self) -> "WeighInRequest":
         pair = self.gross_g is not None and self.tare_g is not None
         some = self.gross_g is not None or self.tare_g is not None
         if (self.mass_g is not None) == some or (some and not pair):
@@ -313,7 +313,7 @@ class WeighIn(_Entry):
         return self.mass_g if self.mass_g is not None else round((self.gross_g or 0.0) - (self.tare_g or 0.0), 6)
 
 
-class Loss(_Entry):
+class LossRequest(_Entry):
     """Food that left the hopper without a dose: spilled, thrown away, eaten by somebody else."""
 
     mass_g: Annotated[float, Field(gt=0, le=100_000)]
@@ -321,13 +321,13 @@ class Loss(_Entry):
     text: LongText = ""
 
 
-class Hopper(_Entry):
+class HopperRequest(_Entry):
     """The hopper is taken off the cell, and feeding is held; or it hangs again."""
 
     hung: bool
 
 
-class CheckMass(BaseModel):
+class CheckMassRequest(BaseModel):
     """A check mass on the cell, and what the cell showed, tared without it."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
@@ -336,17 +336,17 @@ class CheckMass(BaseModel):
     shown_g: Annotated[float, Field(ge=-100_000, le=100_000)]
 
 
-class Calibration(_Entry):
-    points: Annotated[list[CheckMass], Field(min_length=3, max_length=50)]
+class CalibrationRequest(_Entry):
+    points: Annotated[list[CheckMassRequest], Field(min_length=3, max_length=50)]
 
     @model_validator(mode="after")
-    def _apart(self) -> "Calibration":
+    def _apart(self) -> "CalibrationRequest":
         if len({point.mass_g for point in self.points}) < 2:
             raise ValueError("points: expected at least two different masses")
         return self
 
 
-class Decision(_Body):
+class DecisionRequest(_Body):
     """What a person decides of a finding: `decision`, or one of `accept` and `dismiss` as true."""
 
     decision: Literal["accept", "dismiss"] | None = None
@@ -355,7 +355,7 @@ class Decision(_Body):
     note: LongText | None = None
 
     @model_validator(mode="after")
-    def _one(self) -> "Decision":
+    def _one(self) -> "DecisionRequest":
         self.decision = _said(self, "accept", "dismiss")
         return self
 
@@ -369,21 +369,21 @@ def _said(body: Any, *names: str) -> Any:
     return said.pop()
 
 
-class HandFeed(_Entry):
+class HandFeedRequest(_Entry):
     mass_g: Annotated[float, Field(gt=0, le=1000)]
     sd_g: Grams | None = None
     food: Identifier | None = None
 
 
-class WaterChange(_Measured):
+class WaterChangeRequest(_Measured):
     water: Identifier | None = None
 
 
-class TopUp(_Volume):
+class TopUpRequest(_Volume):
     water: Identifier | None = None
 
 
-class Note(_Entry):
+class NoteRequest(_Entry):
     """share: of the plants that a harvest took away, 0 to 1; None where nobody said."""
 
     kind: Literal["stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other"]
@@ -399,27 +399,27 @@ class Note(_Entry):
         return self
 
 
-class Hold(_Body):
+class HoldRequest(_Body):
     reason: Words
 
 
-class Release(_Body):
+class ReleaseRequest(_Body):
     note: Words
 
 
-class Update(_Body):
+class UpdateRequest(_Body):
     """A device is offered this package's firmware."""
 
     by: Words | None = None
 
 
-class Seen(_Body):
+class SeenRequest(_Body):
     """A person has seen an alert."""
 
     note: LongText | None = None
 
 
-class Correction(_Body):
+class CorrectionRequest(_Body):
     """The corrected fields beside these are checked as the entry's own."""
 
     model_config = ConfigDict(extra="allow", allow_inf_nan=False)

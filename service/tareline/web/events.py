@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator
 
 from fastapi.sse import ServerSentEvent
 
-from tareline.app.context import Change
+from tareline.app.context import ChangeNotice
 
 HELD_BACK = 1000  # changes a slow reader may lag behind before it loses the oldest
 SIGN_OF_LIFE_S = 15.0
@@ -15,10 +15,10 @@ class Hub:
     """Hands changes from any thread to the open streams of one event loop."""
 
     def __init__(self) -> None:
-        self._streams: dict[asyncio.Queue[Change | None], asyncio.AbstractEventLoop] = {}
+        self._streams: dict[asyncio.Queue[ChangeNotice | None], asyncio.AbstractEventLoop] = {}
         self._closed = False
 
-    def publish(self, change: Change) -> None:
+    def publish(self, change: ChangeNotice) -> None:
         """Tell every open stream; may be called from any thread."""
         for queue, loop in list(self._streams.items()):
             if not loop.is_closed():
@@ -32,7 +32,7 @@ class Hub:
 
     async def stream(self) -> AsyncIterator[ServerSentEvent]:
         """Changes as they happen, beginning with one that says the stream is open."""
-        queue: asyncio.Queue[Change | None] = asyncio.Queue(HELD_BACK)
+        queue: asyncio.Queue[ChangeNotice | None] = asyncio.Queue(HELD_BACK)
         self._streams[queue] = asyncio.get_running_loop()
         try:
             yield ServerSentEvent(data={"tank": None, "what": "open"}, retry=2000)
@@ -49,7 +49,7 @@ class Hub:
             del self._streams[queue]
 
 
-def _put(queue: asyncio.Queue[Change | None], change: Change | None) -> None:
+def _put(queue: asyncio.Queue[ChangeNotice | None], change: ChangeNotice | None) -> None:
     if queue.full():
         queue.get_nowait()
     queue.put_nowait(change)

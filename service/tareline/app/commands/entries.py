@@ -36,24 +36,24 @@ AHEAD_MS = 5 * 60_000
 ENTERED = ("by", "client_ref", "at", "confirm", "note", "void")
 
 THINGS: dict[str, type[BaseModel]] = {
-    "tank": requests.Tank,
-    "food": requests.Food,
-    "water": requests.Water,
-    "kit": requests.Kit,
-    "feeder": requests.Feeder,
-    "probe": requests.Probe,
+    "tank": requests.TankRequest,
+    "food": requests.FoodRequest,
+    "water": requests.WaterRequest,
+    "kit": requests.KitRequest,
+    "feeder": requests.FeederRequest,
+    "probe": requests.ProbeRequest,
 }
 KINDS: dict[str, type[BaseModel]] = {
-    "reading": requests.Reading,
-    "refill": requests.Refill,
-    "weighin": requests.WeighIn,
-    "loss": requests.Loss,
-    "hopper": requests.Hopper,
-    "calibration": requests.Calibration,
-    "handfeed": requests.HandFeed,
-    "water-change": requests.WaterChange,
-    "top-up": requests.TopUp,
-    "note": requests.Note,
+    "reading": requests.ReadingRequest,
+    "refill": requests.RefillRequest,
+    "weighin": requests.WeighInRequest,
+    "loss": requests.LossRequest,
+    "hopper": requests.HopperRequest,
+    "calibration": requests.CalibrationRequest,
+    "handfeed": requests.HandFeedRequest,
+    "water-change": requests.WaterChangeRequest,
+    "top-up": requests.TopUpRequest,
+    "note": requests.NoteRequest,
 }
 OF_FEEDER = ("refill", "weighin", "loss", "hopper", "calibration")
 _EITHER_OR: dict[str, list[tuple[str, tuple[str, ...]]]] = {
@@ -166,7 +166,7 @@ class Entries:
     def put_ration(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
         """Decide a ration: less holds at once, more from the next local midnight, a first one at once."""
         self._context.need("tank", tank)
-        checked = parse(requests.Ration, body)
+        checked = parse(requests.RationRequest, body)
         feeders = self._context.register.devices_of("feeder", tank)
         now_ms = self._context.stamp_ms()
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
@@ -191,7 +191,7 @@ class Entries:
         """Plan an absence, in place of one that was planned; without grams, end it (from the next midnight on where it
         has begun). proven_g: what the tank is known to carry, which a ration for an absence must not exceed."""
         zone = self._context.zone(tank)
-        checked = parse(requests.Absence, body)
+        checked = parse(requests.AbsenceRequest, body)
         if checked.tell is not None and checked.tell not in self._others:
             known = f"one of {', '.join(sorted(self._others))}" if self._others else "none, as notify.others is empty"
             raise FieldError(
@@ -220,7 +220,7 @@ class Entries:
     def put_lines(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
         """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
         self._context.need("tank", tank)
-        checked = parse(requests.Lines, body)
+        checked = parse(requests.LinesRequest, body)
         lines = []
         for i, given in enumerate(checked.lines):
             try:
@@ -273,7 +273,7 @@ class Entries:
 
     def correct(self, entry: int, body: Body | BaseModel) -> dict[str, Any]:
         """One more entry that stands for an earlier one: with other fields, or void."""
-        checked = parse(requests.Correction, body)
+        checked = parse(requests.CorrectionRequest, body)
         changes = dict(checked.model_extra or {})
         with self._context.store.read() as tx:
             found = ledger.get(tx, entry)
@@ -330,13 +330,13 @@ class Entries:
         for name in ("food", "water"):
             if fields.get(name) is not None:
                 self._reference(name, fields[name])
-        if isinstance(checked, requests.Reading):
+        if isinstance(checked, requests.ReadingRequest):
             return self._reading(checked, tank, at_ms), checked.analyte
-        if isinstance(checked, requests.WeighIn):
+        if isinstance(checked, requests.WeighInRequest):
             fields["mass_g"] = checked.net_g
         return fields, None
 
-    def _reading(self, checked: requests.Reading, tank: str | None, at_ms: int) -> dict[str, Any]:
+    def _reading(self, checked: requests.ReadingRequest, tank: str | None, at_ms: int) -> dict[str, Any]:
         """A reading's body: as it was stated, with what its kit says where one is named."""
         given = checked.model_dump(include={field.name for field in dataclasses.fields(Stated)})
         given["chart"] = checked.below is not None or checked.above is not None
@@ -348,7 +348,7 @@ class Entries:
         make_reading(0, at_ms, stated_as, repository.tds_factor(self._context, tank))
         return {**dataclasses.asdict(stated_as), "kit": checked.kit}
 
-    def _by_kit(self, checked: requests.Reading, at_ms: int) -> dict[str, Any]:
+    def _by_kit(self, checked: requests.ReadingRequest, at_ms: int) -> dict[str, Any]:
         """What follows from the kit: unit and basis, the neighbours on its scale or what an instrument tells apart."""
         assert checked.kit is not None
         self._reference("kit", checked.kit)
@@ -388,7 +388,7 @@ class Entries:
 
         found: its feeder and the finding; None where there is none (any more): 404.
         """
-        checked = parse(requests.Decision, body)
+        checked = parse(requests.DecisionRequest, body)
         zone_of = self._context.tank_of(found[0], found[1].to_ms) if found is not None else None
 
         def make(tx: Connection) -> dict[str, Any]:
@@ -412,7 +412,7 @@ class Entries:
 
         return self._enter(checked, make, "finding", zone_of)
 
-    def _mend(self, tx: Connection, feeder: str, mend: Mend, checked: requests.Decision, now_ms: int) -> int:
+    def _mend(self, tx: Connection, feeder: str, mend: Mend, checked: requests.DecisionRequest, now_ms: int) -> int:
         """The one entry that mends the books, as a person would have made it; its id."""
         note = {"note": checked.note, "by_finding": True}
         if mend.corrects is not None:
@@ -438,7 +438,7 @@ class Entries:
     def hold(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
         """A person pauses feeding."""
         self._context.need("tank", tank)
-        checked = parse(requests.Hold, body)
+        checked = parse(requests.HoldRequest, body)
 
         def make(tx: Connection) -> dict[str, Any]:
             return {"entry": holds.hold(tx, self._context, tank, "person", checked.reason, checked.by)}
@@ -448,7 +448,7 @@ class Entries:
     def release(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
         """A person releases a hold; 409 where no reading newer than it shows the water clear of its line."""
         self._context.need("tank", tank)
-        checked = parse(requests.Release, body)
+        checked = parse(requests.ReleaseRequest, body)
 
         def make(tx: Connection) -> dict[str, Any]:
             state = repository.hold_state(tx, tank)

@@ -137,7 +137,7 @@ class Ramps:
     def put(self, tank: str, body: Any) -> Row:
         """Set a ramp, or change how the one under way is set: with another start it begins anew."""
         self._context.need("tank", tank)
-        checked = parse(requests.Ramp, body)
+        checked = parse(requests.RampRequest, body)
         now_ms = self._context.stamp_ms()
 
         def make(tx: Connection) -> Row:
@@ -157,7 +157,7 @@ class Ramps:
     def decide(self, tank: str, body: Any) -> Row:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
         self._context.need("tank", tank)
-        checked = parse(requests.RampDecision, body)
+        checked = parse(requests.RampDecisionRequest, body)
 
         def make(tx: Connection) -> Row:
             road = read_road(tx, tank)
@@ -180,7 +180,7 @@ class Ramps:
         self.step(tank)
         return {**self.view(tank), **entry}
 
-    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecision) -> Row:
+    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
         decision, knowledge = self._weigh(tank, road, road.decided[-1].body["next_g"])
@@ -190,7 +190,7 @@ class Ramps:
         noted = replace(decision, reasons=(*decision.reasons, checked.note)) if checked.note else decision
         return self._put(tx, tank, road, noted, knowledge, checked.by)
 
-    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecision) -> Row:
+    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
         """No step for one dwell; one that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
@@ -321,7 +321,7 @@ def _last_ration(tx: Connection, tank: str) -> Ration:
     return last
 
 
-def _check(checked: requests.Ramp, last: Ration, goes_on: bool) -> None:
+def _check(checked: requests.RampRequest, last: Ration, goes_on: bool) -> None:
     """Refuse a ramp that would jump. Raises FieldError."""
     if goes_on and checked.ceiling_g < last.daily_g:
         raise FieldError(

@@ -39,7 +39,7 @@ Terms = tuple[float, float]  # a ramp's dwell in days, and the share of the limi
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class LoadAnswer:
     """What was worked out for a tank: from what, by which terms, what is told of it, and the posterior as bytes."""
 
     gathered: Gathered
@@ -69,11 +69,11 @@ class Loads:
         self._context = context
         self._load_records = LoadRecords(context, accounts)
         self._worker, self._asked = Process(MODULE), Process(MODULE)
-        self._known: dict[str, Known] = {}
+        self._known: dict[str, LoadAnswer] = {}
         self._marks: dict[str, tuple[Mark, Terms]] = {}
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
-        self._answers: dict[tuple[str, str], tuple[Known, Values]] = {}
+        self._answers: dict[tuple[str, str], tuple[LoadAnswer, Values]] = {}
         self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Values]] = {}
         self._lock = threading.Lock()
 
@@ -98,7 +98,7 @@ class Loads:
             gathered = self._load_records.gather(tx, tank)
         before = self.known(tank)
         same = before is not None and (before.gathered, before.terms) == (gathered, terms)
-        found: Known | None = before if same else None
+        found: LoadAnswer | None = before if same else None
         if gathered is not None and not same:
             trouble = self._trouble.get(tank)
             now_s = self._context.clock.monotonic_s()
@@ -109,7 +109,7 @@ class Loads:
             except ProcessError as error:
                 self._note_trouble(tank, str(error), now_s)
                 return False
-            found = Known(gathered, terms, told, kept)
+            found = LoadAnswer(gathered, terms, told, kept)
         with self._lock:
             self._marks[tank] = (mark, terms)
             self._trouble.pop(tank, None)
@@ -128,7 +128,7 @@ class Loads:
 
     # -- what it says ------------------------------------------------------------------------------------------------
 
-    def known(self, tank: str) -> Known | None:
+    def known(self, tank: str) -> LoadAnswer | None:
         """The newest answer; None before the first, and of an empty tank."""
         with self._lock:
             return self._known.get(tank)
@@ -178,7 +178,7 @@ class Loads:
         known = self.known(tank)
         return (known.told["proven"]["daily_g"] or None) if known is not None else None
 
-    def ahead(self, tank: str, what: Ahead) -> tuple[Known, Values]:
+    def ahead(self, tank: str, what: Ahead) -> tuple[LoadAnswer, Values]:
         """A forecast, and the answer that it begins from. Raises FieldError where nothing can be said."""
         known = self.known(tank)
         if known is None:

@@ -16,7 +16,7 @@ from tareline.app.context import Context
 from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
 from tareline.core.probes.plausibility import HOUR_MS, LAWS, Judged, dry_spans, judge, near, plausible, proven
 from tareline.core.safety.exceedance import rule_for, spells
-from tareline.core.safety.lines import Known, Line
+from tareline.core.safety.lines import KnownValue, Line
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 from tareline.store.ledger import Stay
@@ -36,7 +36,7 @@ class Crossed:
     """A line beyond which samples have been for long enough; proven: whether they may hold feeding."""
 
     line: Line
-    known: Known
+    known: KnownValue
     probe: str
     proven: bool
 
@@ -181,6 +181,6 @@ def _crossed(line: Line, probe: str, judged: Sequence[Judged], sure: bool, now_m
             continue
         found = spells(points, line.canonical, line.above, rule)
         if found and found[-1].to_ms is None:
-            known = Known(line.analyte, found[-1].last, found[-1].from_ms, 0, True)
+            known = KnownValue(line.analyte, found[-1].last, found[-1].from_ms, 0, True)
             return Crossed(line, known, probe, acts)
     return None

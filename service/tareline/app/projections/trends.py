@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from tareline.app import repository
 from tareline.app.context import Context
 from tareline.core.calendar import day_of, day_start_ms
-from tareline.core.trends.trend import Daily, Seen, Trend, of_probe, of_readings
+from tareline.core.trends.trend import Daily, Observation, Trend, of_probe, of_readings
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 
@@ -75,10 +75,10 @@ class Trends:
         self._seen[tank] = seen
         return found
 
-    def _readings(self, tx: Connection, tank: str, start_ms: int) -> dict[str, list[Seen]]:
-        found: dict[str, list[Seen]] = {}
+    def _readings(self, tx: Connection, tank: str, start_ms: int) -> dict[str, list[Observation]]:
+        found: dict[str, list[Observation]] = {}
         for r in repository.readings(tx, self._context, tank, start_ms):
-            found.setdefault(r.analyte, []).append(Seen(r.at_ms, r.low, r.high, r.value))
+            found.setdefault(r.analyte, []).append(Observation(r.at_ms, r.low, r.high, r.value))
         return found
 
     def _daily(self, tx: Connection, tank: str, today: date, zone: str) -> dict[str, list[Daily]]:

@@ -28,7 +28,7 @@ View = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Food:
+class FoodFed:
     """What was fed in a stretch of time: nitrogen, and the ammonia N that fish make of it, in mg.
 
     unknown: doses of unknown size. unnamed: feeders and hands whose food is not known.
@@ -161,7 +161,7 @@ def _restored(inflow: Inflow, kh_dkh: float, volume_l: float) -> float:
 
 def _food(
     tx: Connection, context: Context, accounts: Accounts, tank: str, start_ms: int, end_ms: int, now_ms: int
-) -> Food:
+) -> FoodFed:
     """What was fed in [start, end), each dose by its feeder's account, else as it was weighed."""
     doses, handfeeds = repository.fed(tx, context, tank, start_ms, end_ms)
     told = accounts.told(context.register.stays("feeder", tank), [(start_ms, end_ms)], doses, now_ms)
@@ -185,4 +185,4 @@ def _food(
         else:
             nitrogen_mg += food_nitrogen_mg(mass_g, food["protein_percent"])
             ammonia_mg += food_ammonia_mg(mass_g, food["protein_percent"])
-    return Food(nitrogen_mg, ammonia_mg, unknown, tuple(unnamed))
+    return FoodFed(nitrogen_mg, ammonia_mg, unknown, tuple(unnamed))

@@ -15,7 +15,7 @@ from tareline.app.projections.trends import Trends
 from tareline.app.queries.hopper import daily_g
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms
 from tareline.core.safety import due_list as guard
-from tareline.core.safety.due_list import Due, Hopper, Situation
+from tareline.core.safety.due_list import Due, HopperState, Situation
 from tareline.core.safety.lines import with_samples
 from tareline.core.weighing.hopper import hopper
 from tareline.store import devices as device_store
@@ -81,14 +81,14 @@ def _lined(context: Context, tank: str, measured: Collection[str]) -> set[str]:
     }
 
 
-def _hopper(tx: Connection, accounts: Accounts, feeder: str) -> Hopper:
+def _hopper(tx: Connection, accounts: Accounts, feeder: str) -> HopperState:
     """A feeder's hopper by its account, if the plan in force goes on; nothing is due before there is one."""
     off = None if repository.is_hung(tx, feeder) else ledger.newest(tx, "hopper", device=feeder)[0].at_ms
     account, plan = accounts.account(feeder), device_store.issued(tx).get((feeder, "plan"))
     if account is None or account.found is None:
-        return Hopper(feeder, off_since_ms=off)
+        return HopperState(feeder, off_since_ms=off)
     found = hopper(account.found, daily_g(None if plan is None else plan.body))
-    return Hopper(feeder, found.refill_by_ms, found.weigh_by_ms, off)
+    return HopperState(feeder, found.refill_by_ms, found.weigh_by_ms, off)
 
 
 def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:

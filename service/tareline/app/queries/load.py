@@ -14,7 +14,7 @@ from tareline.app import repository
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.load_record import content, food_of
-from tareline.app.projections.loads import Known, Loads, p_under
+from tareline.app.projections.loads import LoadAnswer, Loads, p_under
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.ration import Ration, ration_on
 from tareline.core.load.forecast import Ahead
@@ -117,7 +117,7 @@ def load_view(context: Context, loads: Loads, tank: str) -> View:
     }
 
 
-def _proven(known: Known, proven: Mapping[str, Any]) -> View:
+def _proven(known: LoadAnswer, proven: Mapping[str, Any]) -> View:
     """Since when and until when a ration was held, both days included."""
     held = proven["since"] is not None
     last = known.gathered.date_of(proven["until"]) - timedelta(days=1) if held else None

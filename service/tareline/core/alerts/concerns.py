@@ -11,7 +11,7 @@ from tareline.core.alerts.alert import Concern
 from tareline.core.calendar import from_ms
 from tareline.core.safety.due_list import ALWAYS, Due, in_words
 from tareline.core.safety.hold import HoldState, Reason
-from tareline.core.safety.lines import NAMES, Crossing, Known, Line
+from tareline.core.safety.lines import NAMES, Crossing, KnownValue, Line
 from tareline.core.safety.stops import what_to_do
 from tareline.core.trends.trend import Trend
 from tareline.core.units import CANONICAL, from_canonical
@@ -140,7 +140,7 @@ def _spoken_for(tank: str | None, analytes: Iterable[str | None], *keys: str) ->
 def of_hold(
     place: Place,
     state: HoldState,
-    known: Mapping[str, Known],
+    known: Mapping[str, KnownValue],
     readings: Mapping[str, Reading],
     asked: Asked,
     now_ms: int,
@@ -161,7 +161,7 @@ def of_hold(
 
 
 def _held(
-    place: Place, holds: Sequence[Reason], known: Mapping[str, Known], sure: str, asked: Asked, now_ms: int
+    place: Place, holds: Sequence[Reason], known: Mapping[str, KnownValue], sure: str, asked: Asked, now_ms: int
 ) -> Concern:
     since_ms = min(r.since_ms for r in holds)
     fasting = now_ms - since_ms >= FASTING_MS

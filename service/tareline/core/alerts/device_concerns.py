@@ -215,7 +215,7 @@ def _days(days: float, low: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Fed:
+class FedDays:
     """A complete or running day: what was budgeted, given and fed by hand, and for how long feeding was held."""
 
     day: date
@@ -227,7 +227,7 @@ class Fed:
     complete: bool
 
 
-def of_budget(place: Place, days: Sequence[Fed]) -> list[Concern]:
+def of_budget(place: Place, days: Sequence[FedDays]) -> list[Concern]:
     """A day that was fed more than its budget, and a tank that has got much less than its budget for days.
 
     days: in order, the last one running.

@@ -53,7 +53,7 @@ class Ailment:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class OffsetFit:
     """A straight line: its height at an instant, slope, their deviations and the degrees of freedom of these."""
 
     height: float
@@ -280,7 +280,7 @@ def _differences(metric: str, points: Points, pens: Points) -> list[tuple[int, f
 
 def line(
     at: Sequence[float], values: Sequence[float], where: float, noise: float, prior: float, sloped: bool = True
-) -> Fit:
+) -> OffsetFit:
     """Least squares of values over `at`, and the line's height at `where`.
 
     noise, prior: a value's deviation as known beforehand, and from how many degrees of freedom; prior 0 leaves ordinary
@@ -294,7 +294,7 @@ def line(
     freedom = prior + n - (2 if sloped else 1)
     variance = (prior * noise**2 + left) / freedom
     slope_variance = variance / spread if sloped else 0.0
-    return Fit(
+    return OffsetFit(
         mean + slope * (where - middle),
         math.sqrt(variance / n + (where - middle) ** 2 * slope_variance),
         slope,

@@ -60,7 +60,7 @@ def in_words(one: Due) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Hopper:
+class HopperState:
     """A feeder's hopper: when it runs out and is to be weighed, None where that is not known; off since when."""
 
     feeder: str
@@ -87,7 +87,7 @@ class Situation:
     lined: Collection[str] = ()
     trends: Mapping[str, str] = field(default_factory=dict)
     reasons: Sequence[tuple[Reason, str | None]] = ()
-    hoppers: Sequence[Hopper] = ()
+    hoppers: Sequence[HopperState] = ()
     needs: Sequence[Due] = ()
     away_ms: tuple[int, int] | None = None
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tareline.core.safety.lines import NAMES, Action, Crossing, Known, Line, reaches
+from tareline.core.safety.lines import NAMES, Action, Crossing, KnownValue, Line, reaches
 from tareline.core.units import CANONICAL
 
 PROBED = ("temperature", "tds")
@@ -36,7 +36,7 @@ class Reason:
     limit: float | None = None
     device: str | None = None
 
-    def cleared_by(self, known: Known | None) -> bool:
+    def cleared_by(self, known: KnownValue | None) -> bool:
         """Whether a reading newer than this reason shows the water clear of its line.
 
         Of temperature and dissolved solids what is known may be a probe's newest plausible sample.
@@ -51,11 +51,11 @@ class Reason:
             return False  # anywhere between nothing and the detection limit
         return not reaches(known.counted, self.limit, self.above)
 
-    def _before(self, known: Known) -> bool:
+    def _before(self, known: KnownValue) -> bool:
         """Whether a reading is newer; entered in the same millisecond, the order in the ledger decides."""
         return (known.at_ms, known.entry) > (self.since_ms, self.entry)
 
-    def needs(self, known: Known | None) -> str | None:
+    def needs(self, known: KnownValue | None) -> str | None:
         """What must happen before a person may release this; None where nothing more."""
         if self.cleared_by(known):
             return None
@@ -146,14 +146,14 @@ def _side(one: Reason | Line) -> tuple[str | None, bool]:
     return one.analyte, one.above
 
 
-def restored_by(state: HoldState, known: Mapping[str, Known]) -> list[Reason]:
+def restored_by(state: HoldState, known: Mapping[str, KnownValue]) -> list[Reason]:
     """The reductions that newer readings end by rule."""
     return [
         r for r in state.reasons if r.do == "reduce" and r.kind == "line" and r.cleared_by(known.get(r.analyte or ""))
     ]
 
 
-def release_refused(state: HoldState, known: Mapping[str, Known]) -> list[str]:
+def release_refused(state: HoldState, known: Mapping[str, KnownValue]) -> list[str]:
     """What stands in the way of a person's release, a sentence each; empty where nothing does."""
     needs = [r.needs(known.get(r.analyte or "")) for r in state.reasons if r.do == "hold"]
     return [need for need in needs if need is not None]

@@ -151,7 +151,7 @@ def holds_on_ammonia(lines: Iterable[Line]) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownValue:
     """What is known of one analyte: the value that counts against a line, of which reading, and what was assumed.
 
     may_cross: False for a chart's lowest step. detected: False where counted is a detection limit. A probe's sample
@@ -171,9 +171,9 @@ class Known:
         return self.may_cross and (self.detected or not line.above) and line.crossed_by(self.counted)
 
 
-def known_of(reading: Reading) -> Known:
+def known_of(reading: Reading) -> KnownValue:
     """What a reading says of its own analyte."""
-    return Known(
+    return KnownValue(
         reading.analyte,
         reading.counted,
         reading.at_ms,
@@ -183,7 +183,7 @@ def known_of(reading: Reading) -> Known:
     )
 
 
-def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_ms: int) -> dict[str, Known]:
+def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_ms: int) -> dict[str, KnownValue]:
     """What counts against lines, by analyte, from the newest reading of each.
 
     temperature: the newest one, from a reading or a probe. Un-ionised ammonia is computed from the total, unless a
@@ -193,13 +193,13 @@ def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_
     free = free_ammonia(latest, temperature, now_ms)
     measured = latest.get("free_ammonia")
     if free is not None and (measured is None or measured.at_ms < free.at_ms):
-        known["free_ammonia"] = Known(
+        known["free_ammonia"] = KnownValue(
             "free_ammonia", free.counted, free.at_ms, free.entry, free.may_cross, free.assumed, free.detected
         )
     return known
 
 
-def with_samples(known: Mapping[str, Known], samples: Mapping[str, tuple[float, int]]) -> dict[str, Known]:
+def with_samples(known: Mapping[str, KnownValue], samples: Mapping[str, tuple[float, int]]) -> dict[str, KnownValue]:
     """What is known with the newest plausible samples of probes, (canonical value, at_ms), where they are newer.
 
     For what a release needs; lines on samples are judged by how long they are crossed, not by one sample.
@@ -207,7 +207,7 @@ def with_samples(known: Mapping[str, Known], samples: Mapping[str, tuple[float, 
     found = dict(known)
     for analyte, (value, at_ms) in samples.items():
         if analyte not in found or found[analyte].at_ms < at_ms:
-            found[analyte] = Known(analyte, value, at_ms, 0, True)
+            found[analyte] = KnownValue(analyte, value, at_ms, 0, True)
     return found
 
 
@@ -239,13 +239,13 @@ class Crossing:
     """A line that was reached, what is done about it (which may be less than the line says), and in words."""
 
     line: Line
-    known: Known
+    known: KnownValue
     do: Action
     text: str
 
 
 def crossings(
-    lines: Sequence[Line], known: Mapping[str, Known], stage: str, context: Circumstances = Circumstances()
+    lines: Sequence[Line], known: Mapping[str, KnownValue], stage: str, context: Circumstances = Circumstances()
 ) -> list[Crossing]:
     """Every line that what is known of the water reaches, in the order of the lines."""
     found = []
@@ -258,7 +258,7 @@ def crossings(
     return found
 
 
-def sampled_crossing(line: Line, known: Known, probe: str, proven: bool, stage: str, now_ms: int) -> Crossing:
+def sampled_crossing(line: Line, known: KnownValue, probe: str, proven: bool, stage: str, now_ms: int) -> Crossing:
     """A line that a probe's samples have been beyond for long enough; unproven samples only notify."""
     do: Action = line.do if stage == "stocked" and proven else "notify"
     value = from_canonical(line.analyte, known.counted, line.basis, line.unit)
@@ -277,7 +277,7 @@ def sampled_crossing(line: Line, known: Known, probe: str, proven: bool, stage: 
     return Crossing(line, known, do, text)
 
 
-def _describe(line: Line, known: Known, stage: str) -> str:
+def _describe(line: Line, known: KnownValue, stage: str) -> str:
     counted = from_canonical(line.analyte, known.counted, line.basis, line.unit)
     unit = "" if line.unit == "1" else f" {line.unit}"
     basis = f" as {line.basis}" if line.basis else ""
@@ -291,7 +291,7 @@ def _describe(line: Line, known: Known, stage: str) -> str:
     return text
 
 
-def _explain(line: Line, known: Known, context: Circumstances) -> str:
+def _explain(line: Line, known: KnownValue, context: Circumstances) -> str:
     """What is likely behind a crossing of ammonia; the line acts as it would without."""
     if line.analyte not in ("ammonia", "free_ammonia") or not line.above:
         return ""

@@ -11,27 +11,27 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Cause:
+class StopCause:
     """Why a feeder stops itself: what it found, and what a person should do before it goes on."""
 
     found: str
     do: str
 
 
-STOPS: Mapping[str, Cause] = {  # by fault code
-    "stopped_over": Cause(
+STOPS: Mapping[str, StopCause] = {  # by fault code
+    "stopped_over": StopCause(
         "two doses in a row gave clearly more than their steps should",
         "Measure ammonia today and tomorrow, take out food left lying, and feed nothing by hand. Look whether the "
         "auger is loose or worn, and whether it was calibrated with this food: give ten doses into a dish on a scale, "
         "and set the grams of a step by them",
     ),
-    "stopped_loss": Cause(
+    "stopped_loss": StopCause(
         "food left its hopper without a step of its motor",
         "Take the hopper off the tank now, with dry hands: what leaks goes on leaking, whatever is held. Look for a "
         "crack, a loose outlet, a motor that turns by itself, and for somebody who took food out; enter what is gone "
         "as a loss. Measure ammonia today and tomorrow",
     ),
-    "two_installations": Cause(
+    "two_installations": StopCause(
         "two services take turns in telling it what to feed",
         "Find the other service and end it, or give it a root of its own",
     ),

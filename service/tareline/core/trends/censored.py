@@ -20,7 +20,7 @@ _LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class CensoredFit:
     """coefficients: (p,) of the design's columns. sd: of an observation about them. covariance: (p + 1, p + 1) of
     both, from the observed information. log_likelihood: natural."""
 
@@ -30,7 +30,7 @@ class Fit:
     log_likelihood: float
 
 
-def fit(low: Floats, high: Floats, design: Floats) -> Fit:
+def fit(low: Floats, high: Floats, design: Floats) -> CensoredFit:
     """Fit n intervals (n,) with the columns of a design (n, p).
 
     Raises ValueError where there is no maximum: as where all the intervals share a point, so that no spread is needed.
@@ -103,7 +103,7 @@ def _likelihood(
     return float(log_p.sum()), gradient, hessian
 
 
-def _fit(theta: Floats, hessian: Floats, value: float) -> Fit:
+def _fit(theta: Floats, hessian: Floats, value: float) -> CensoredFit:
     sd = 1 / theta[-1]
     coefficients = theta[:-1] * sd
     p = len(coefficients)
@@ -111,4 +111,4 @@ def _fit(theta: Floats, hessian: Floats, value: float) -> Fit:
     turn[:p, :p] = np.eye(p) * sd
     turn[:p, p] = -coefficients * sd
     turn[p, p] = -(sd**2)
-    return Fit(coefficients, float(sd), turn @ np.linalg.inv(-hessian) @ turn.T, value)
+    return CensoredFit(coefficients, float(sd), turn @ np.linalg.inv(-hessian) @ turn.T, value)

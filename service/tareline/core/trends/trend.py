@@ -71,7 +71,7 @@ NARROW = 0.1  # of the range of values: intervals wider than this say nothing of
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Observation:
     """One observation: what the water held lies within [low, high]; high is None where it is open."""
 
     at_ms: int
@@ -131,7 +131,7 @@ class Trend:
     how_sure: str
 
 
-def of_readings(seen: Sequence[Seen], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
+def of_readings(seen: Sequence[Observation], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
     """The trend of readings by hand, in any order. limits: lines on the bad side, in the unit of the readings."""
     daily = {one.at_ms // DAY_MS: one for one in sorted(seen, key=lambda one: one.at_ms)}
     series = _series(list(daily.values()), rising_is_bad)  # more than the last of a day would say the same again
@@ -167,7 +167,7 @@ def of_probe(
     """
     usual = float(np.median([day.n for day in daily])) if daily else 0.0
     begins = max((ms for ms in shifts_ms if ms <= now_ms), default=-math.inf)
-    days = [Seen(d.day_ms, d.mean, d.mean, d.mean) for d in daily if d.n >= usual / 2 and d.day_ms >= begins]
+    days = [Observation(d.day_ms, d.mean, d.mean, d.mean) for d in daily if d.n >= usual / 2 and d.day_ms >= begins]
     series = _series(days, rising_is_bad)
     if series is None or now_ms - series.newest_ms > PROBE_STALE_D * DAY_MS:
         return _unknown(len(days), f"No day of the probe in the last {PROBE_STALE_D:.0f}.")
@@ -198,7 +198,7 @@ class _Series:
         return replace(self, at=self.at[part], low=self.low[part], high=self.high[part], value=self.value[part])
 
 
-def _series(seen: Sequence[Seen], rising_is_bad: bool) -> _Series | None:
+def _series(seen: Sequence[Observation], rising_is_bad: bool) -> _Series | None:
     """None without any."""
     if not seen:
         return None

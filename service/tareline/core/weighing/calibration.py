@@ -30,7 +30,7 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class CalibrationFit:
     """A polynomial y = c0 + c1 x + ...: coefficients, their standard deviations, residuals, their standard deviation
     and its degrees of freedom."""
 
@@ -41,7 +41,7 @@ class Fit:
     df: int
 
 
-def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> Fit:
+def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> CalibrationFit:
     """Least squares. Raises ValueError where the points do not outnumber the coefficients."""
     df = len(x) - degree - 1
     if df < 1 or len(set(x)) <= degree:
@@ -55,7 +55,7 @@ def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> Fit:
     residuals = values - powers @ coefficients
     residual_sd = math.sqrt(float(residuals @ residuals) / df)
     sds = residual_sd * np.linalg.norm(np.linalg.inv(upper), axis=1)
-    return Fit(coefficients * units, sds * units, residuals, residual_sd, df)
+    return CalibrationFit(coefficients * units, sds * units, residuals, residual_sd, df)
 
 
 def effective_df(parts: Sequence[tuple[float, float]]) -> float:
@@ -77,7 +77,7 @@ def before_rounding_g(shown_g: float, step_g: float, added_g: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class CalibrationRecord:
     """What the calibrations of one cell say together.
 
     slope, slope_u: of the last one, grams shown per gram, with the half-width of its 95 % interval. drift: change of
@@ -94,7 +94,7 @@ class Record:
     repeat_by_ms: int
 
 
-def record(calibrations: Sequence[Calibration]) -> Record:
+def record(calibrations: Sequence[Calibration]) -> CalibrationRecord:
     """The record of one cell; each calibration has three check masses at least. Raises ValueError without any."""
     if not calibrations:
         raise ValueError("expected at least one calibration; found none")
@@ -111,4 +111,4 @@ def record(calibrations: Sequence[Calibration]) -> Record:
         due_ms = ordered[-1].at_ms
     residuals = tuple(float(residual) for residual in last.residuals)
     slope_u = expanded([(float(last.sds[1]), last.df)])
-    return Record(ordered[-1], residuals, slope, slope_u, drift, sure, due_ms)
+    return CalibrationRecord(ordered[-1], residuals, slope, slope_u, drift, sure, due_ms)

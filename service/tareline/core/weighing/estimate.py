@@ -18,7 +18,7 @@ import numpy as np
 from tareline.core.weighing.gross_errors import Finding, Search, search
 from tareline.core.weighing.hyperparameters import Learned, learn, solved
 from tareline.core.weighing.hypotheses import Key
-from tareline.core.weighing.linear_gaussian import Floats, Ints, Posterior, Statements
+from tareline.core.weighing.linear_gaussian import Floats, GaussianPosterior, Ints, Statements
 from tareline.core.weighing.model import CONSTANTS, Chain, History, Settled, Shift
 
 FORGET_SD = 0.1  # of a figure's logarithm, from one settled period to the next: feeders age (judgement)
@@ -64,7 +64,7 @@ class Estimate:
     findings: tuple[Finding, ...]
     shifts: tuple[Shift, ...]
     weighed_until_ms: int | None
-    _posterior: Posterior
+    _posterior: GaussianPosterior
 
     @cached_property
     def doses(self) -> tuple[DoseEstimate, ...]:

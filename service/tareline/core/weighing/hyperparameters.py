@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tareline.core.weighing.linear_gaussian import Floats, Posterior, solve
+from tareline.core.weighing.linear_gaussian import Floats, GaussianPosterior, solve
 from tareline.core.weighing.model import CONSTANTS, FIGURES, Chain, Shift, prior, statements
 
 ROUNDS = 20
@@ -45,7 +45,7 @@ class Learned:
         return cov
 
 
-def solved(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> Posterior:
+def solved(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> GaussianPosterior:
     """The posterior of a chain for one or several sets of figures."""
     return solve(statements(chain, figures, shifts), chain.size, CONSTANTS + len(shifts))
 

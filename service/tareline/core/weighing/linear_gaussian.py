@@ -40,7 +40,7 @@ class Statements:
 
 
 @dataclass(frozen=True)
-class Posterior:
+class GaussianPosterior:
     """What the statements say together, for each of G sets of variances.
 
     mean: (G, N) of the unknowns. constants: (G, P). constants_cov: (G, P, P). log_evidence: (G,) natural logarithm of
@@ -138,7 +138,7 @@ def _solved(info: int) -> None:
         raise np.linalg.LinAlgError(f"expected statements that determine every unknown; row {info} is left open")
 
 
-def solve(groups: Sequence[Statements], size: int, constants: int) -> Posterior:
+def solve(groups: Sequence[Statements], size: int, constants: int) -> GaussianPosterior:
     """The posterior of `size` unknowns and `constants` constants.
 
     Raises numpy.linalg.LinAlgError where the statements leave an unknown open: give every one a prior.
@@ -175,7 +175,7 @@ def solve(groups: Sequence[Statements], size: int, constants: int) -> Posterior:
     constants_cov = np.linalg.inv(schur) if constants else corner
     fixed = (constants_cov @ (corner_right[:, :, None] - across @ still[:, :, None]))[:, :, 0]
     mean = still - (pull @ fixed[:, :, None])[:, :, 0]
-    found = Posterior(mean, fixed, constants_cov, np.zeros(sets), factor, pull)
+    found = GaussianPosterior(mean, fixed, constants_cov, np.zeros(sets), factor, pull)
     evidence = (size + constants) * np.log(2 * np.pi) / 2 - np.log(factor[0]).reshape(sets, size).sum(axis=1)
     if constants:
         evidence -= np.linalg.slogdet(schur)[1] / 2

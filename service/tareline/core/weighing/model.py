@@ -66,7 +66,7 @@ BROKEN = frozenset({"short", "over", "jam", "empty", "interrupted", "unknown"})
 OVER_TIMES = 8.0  # of what its steps should give, for one that gave too much and was not weighed (judgement)
 
 
-class Prior(NamedTuple):
+class FigurePrior(NamedTuple):
     """A log-normal prior of a figure: median, and the standard deviation of the natural logarithm."""
 
     name: str
@@ -81,12 +81,12 @@ EVENNESS = 0.7  # of the variance that pure chance would give (judgement)
 PARTICLE_LOG_SD, UNKNOWN_PARTICLE_LOG_SD = 0.5, 0.8  # (judgement)
 PACKING, PACKING_LOG_SD = 0.05, 1.0  # relative, of a dose; of its square (judgement)
 PRIORS = (
-    Prior("noise", 1.1, 0.15),  # the device states what its samples show; slow noise comes on top (judgement)
-    Prior("clump", EVENNESS * PARTICLE_G, 1.0),  # g; worked out for each feeder by what stands above: `prior`
-    Prior("drift", 0.01, 1.0),  # per root of a day (judgement)
-    Prior("wander", 0.03, 1.2),  # g per root of a day: creep, damp, wires (judgement)
-    Prior("level", 0.004, 1.0),  # g: friction and draughts that both readings of a dose share (judgement)
-    Prior("moisture", 0.0005, 1.2),  # of the content, per root of a day: dry food in a room's air (judgement)
+    FigurePrior("noise", 1.1, 0.15),  # the device states what its samples show; slow noise comes on top (judgement)
+    FigurePrior("clump", EVENNESS * PARTICLE_G, 1.0),  # g; worked out for each feeder by what stands above: `prior`
+    FigurePrior("drift", 0.01, 1.0),  # per root of a day (judgement)
+    FigurePrior("wander", 0.03, 1.2),  # g per root of a day: creep, damp, wires (judgement)
+    FigurePrior("level", 0.004, 1.0),  # g: friction and draughts that both readings of a dose share (judgement)
+    FigurePrior("moisture", 0.0005, 1.2),  # of the content, per root of a day: dry food in a room's air (judgement)
 )
 FIGURES = tuple(prior.name for prior in PRIORS)
 

@@ -46,7 +46,7 @@ def _things(api: APIRouter, service: Service) -> None:
         return service.views.tanks()
 
     @api.post("/tanks", status_code=201, tags=["things"])
-    def add_tank(body: requests.Tank) -> View:
+    def add_tank(body: requests.TankRequest) -> View:
         return service.add_thing("tank", body)
 
     @api.put("/tanks/{ref}", status_code=201, tags=["things"])
@@ -58,11 +58,11 @@ def _things(api: APIRouter, service: Service) -> None:
         return {"id": ref, **service.context.need("tank", ref)}
 
     for kind, model in (
-        ("food", requests.Food),
-        ("water", requests.Water),
-        ("kit", requests.Kit),
-        ("feeder", requests.Feeder),
-        ("probe", requests.Probe),
+        ("food", requests.FoodRequest),
+        ("water", requests.WaterRequest),
+        ("kit", requests.KitRequest),
+        ("feeder", requests.FeederRequest),
+        ("probe", requests.ProbeRequest),
     ):
         _thing(api, service, kind, model, listed)
 
@@ -86,7 +86,7 @@ def _thing(api: APIRouter, service: Service, kind: str, model: Any, listed: Any)
 
 def _feeding(api: APIRouter, service: Service) -> None:
     @api.put("/tanks/{tank}/ration", tags=["feeding"])
-    def put_ration(tank: str, body: requests.Ration) -> View:
+    def put_ration(tank: str, body: requests.RationRequest) -> View:
         return service.entries.put_ration(tank, body)
 
     @api.get("/tanks/{tank}/ration", tags=["feeding"])
@@ -119,65 +119,65 @@ def _feeding(api: APIRouter, service: Service) -> None:
         return service.views.hold(tank)
 
     @api.post("/tanks/{tank}/hold", tags=["feeding"])
-    def put_hold(tank: str, body: requests.Hold) -> View:
+    def put_hold(tank: str, body: requests.HoldRequest) -> View:
         return service.hold(tank, body)
 
     @api.post("/tanks/{tank}/release", tags=["feeding"])
-    def release(tank: str, body: requests.Release) -> View:
+    def release(tank: str, body: requests.ReleaseRequest) -> View:
         return service.release(tank, body)
 
 
 def _entries(api: APIRouter, service: Service) -> None:
     @api.post("/tanks/{tank}/readings", status_code=201, tags=["entries"])
-    def add_reading(tank: str, body: requests.Reading) -> View:
+    def add_reading(tank: str, body: requests.ReadingRequest) -> View:
         return service.add_reading(tank, body)
 
     @api.post("/feeders/{feeder}/refills", status_code=201, tags=["entries"])
-    def add_refill(feeder: str, body: requests.Refill) -> View:
+    def add_refill(feeder: str, body: requests.RefillRequest) -> View:
         return service.add_refill(feeder, body)
 
     @api.post("/feeders/{feeder}/weighins", status_code=201, tags=["entries"])
-    def add_weighin(feeder: str, body: requests.WeighIn) -> View:
+    def add_weighin(feeder: str, body: requests.WeighInRequest) -> View:
         return service.add_weighin(feeder, body)
 
     @api.post("/feeders/{feeder}/losses", status_code=201, tags=["entries"])
-    def add_loss(feeder: str, body: requests.Loss) -> View:
+    def add_loss(feeder: str, body: requests.LossRequest) -> View:
         return service.add_of_feeder("loss", feeder, body)
 
     @api.post("/feeders/{feeder}/hopper", status_code=201, tags=["entries"])
-    def add_hopper(feeder: str, body: requests.Hopper) -> View:
+    def add_hopper(feeder: str, body: requests.HopperRequest) -> View:
         return service.add_of_feeder("hopper", feeder, body)
 
     @api.post("/feeders/{feeder}/calibrations", status_code=201, tags=["entries"])
-    def add_calibration(feeder: str, body: requests.Calibration) -> View:
+    def add_calibration(feeder: str, body: requests.CalibrationRequest) -> View:
         return service.add_of_feeder("calibration", feeder, body)
 
     @api.post("/findings/{finding}/decision", status_code=201, tags=["entries"])
-    def decide(finding: str, body: requests.Decision) -> View:
+    def decide(finding: str, body: requests.DecisionRequest) -> View:
         return service.decide(finding, body)
 
     @api.post("/tanks/{tank}/handfeeds", status_code=201, tags=["entries"])
-    def add_handfeed(tank: str, body: requests.HandFeed) -> View:
+    def add_handfeed(tank: str, body: requests.HandFeedRequest) -> View:
         return service.add_handfeed(tank, body)
 
     @api.post("/tanks/{tank}/water-changes", status_code=201, tags=["entries"])
-    def add_water_change(tank: str, body: requests.WaterChange) -> View:
+    def add_water_change(tank: str, body: requests.WaterChangeRequest) -> View:
         return service.add_water_change(tank, body)
 
     @api.post("/tanks/{tank}/top-ups", status_code=201, tags=["entries"])
-    def add_topup(tank: str, body: requests.TopUp) -> View:
+    def add_topup(tank: str, body: requests.TopUpRequest) -> View:
         return service.add_topup(tank, body)
 
     @api.post("/tanks/{tank}/notes", status_code=201, tags=["entries"])
-    def add_note(tank: str, body: requests.Note) -> View:
+    def add_note(tank: str, body: requests.NoteRequest) -> View:
         return service.add_note(tank, body)
 
     @api.post("/devices/{device}/update", status_code=201, tags=["entries"])
-    def offer_update(device: str, body: requests.Update | None = None) -> View:
+    def offer_update(device: str, body: requests.UpdateRequest | None = None) -> View:
         return service.update(device, {} if body is None else body.model_dump())
 
     @api.post("/ledger/{entry}/corrections", status_code=201, tags=["entries"])
-    def correct(entry: EntryId, body: requests.Correction) -> View:
+    def correct(entry: EntryId, body: requests.CorrectionRequest) -> View:
         return service.entries.correct(entry, body)
 
 

@@ -34,7 +34,7 @@ def calls(service: Service) -> APIRouter:
     api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED})
 
     @api.put("/tanks/{tank}/absence", tags=["feeding"])
-    def put_absence(tank: str, body: requests.Absence) -> View:
+    def put_absence(tank: str, body: requests.AbsenceRequest) -> View:
         """Plan an absence in place of one that was planned; a `daily_g` of null ends it."""
         service.entries.put_absence(tank, body, service.loads.proven_g(tank))
         return _absence(service, tank)

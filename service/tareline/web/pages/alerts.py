@@ -30,7 +30,7 @@ def api(service: Service) -> APIRouter:
         return service.alerts.list(state)
 
     @calls.post("/alerts/{alert}/seen")
-    def seen(alert: AlertId, body: requests.Seen) -> View:
+    def seen(alert: AlertId, body: requests.SeenRequest) -> View:
         return service.alerts.seen(alert, body)
 
     @calls.post("/alerts/test")

@@ -20,7 +20,7 @@ def calls(service: Service) -> APIRouter:
     api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["feeding"])
 
     @api.put("/tanks/{tank}/ramp")
-    def put(tank: str, body: requests.Ramp) -> View:
+    def put(tank: str, body: requests.RampRequest) -> View:
         return service.ramps.put(tank, body)
 
     @api.get("/tanks/{tank}/ramp")
@@ -28,7 +28,7 @@ def calls(service: Service) -> APIRouter:
         return service.ramps.view(tank)
 
     @api.post("/tanks/{tank}/ramp/decision")
-    def decide(tank: str, body: requests.RampDecision) -> View:
+    def decide(tank: str, body: requests.RampDecisionRequest) -> View:
         return service.ramps.decide(tank, body)
 
     return api
