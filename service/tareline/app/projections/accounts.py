@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 from tareline.app import repository
 from tareline.app.context import Context
 from tareline.core.feeding.books import Dispensed
-from tareline.core.feeding.doses import Dose
+from tareline.core.feeding.doses import Dose, total
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, Sums, estimate
 from tareline.core.weighing.gain import NextGain, next_gain
 from tareline.core.weighing.gross_errors import Finding
@@ -301,13 +301,12 @@ class Accounts:
                     provisional[k] = provisional[k] or (has and part.provisional(a, min(b, now_ms)))
         for k, (a, b) in enumerate(spans):
             own = [dose for dose in doses if a <= dose.at_ms < b and dose.moved]
-            newer = [dose for dose in own if dose.entry not in estimates]
+            newer = total(dose for dose in own if dose.entry not in estimates)
             dosed[k] = bool(own)
-            known[k] = known[k] or any(dose.mass_g is not None for dose in newer)
-            provisional[k] = provisional[k] or bool(newer)
-            for mass_g, sd_g in (dose.expected() for dose in newer):
-                mass[k] += mass_g
-                cov[k, k] += sd_g**2
+            known[k] = known[k] or newer.weighed > 0
+            provisional[k] = provisional[k] or newer.weighed + newer.unweighed > 0
+            mass[k] += newer.mass_g
+            cov[k, k] += newer.sd_g**2
         return Told(Sums(mass, cov), dosed, known, provisional, estimates, _strongest_first(findings))
 
     def find(self, name: str) -> tuple[str, Finding] | None:

@@ -105,32 +105,28 @@ class Dose:
 
 @dataclass(frozen=True, slots=True)
 class Sum:
-    """A sum of masses: grams and standard deviation of what was weighed, and how many doses were not."""
+    """A sum of masses: grams and standard deviation of what is expected, and how many doses were weighed or not."""
 
     mass_g: float
     sd_g: float
     weighed: int
     unweighed: int
 
-    @property
-    def complete(self) -> bool:
-        return self.unweighed == 0
-
 
 def total(doses: Iterable[Dose]) -> Sum:
-    """The weighed mass of some doses, deviations added in quadrature."""
+    """What some doses are expected to have given, deviations added in quadrature."""
     mass = variance = 0.0
     weighed = unweighed = 0
     for dose in doses:
         if not dose.moved:
             continue
-        grams = dose.mass_g
-        if grams is None:
+        mass_g, sd_g = dose.expected()
+        mass += mass_g
+        variance += sd_g**2
+        if dose.mass_g is None:
             unweighed += dose.count
         else:
             weighed += 1
-            mass += grams
-            variance += (dose.sd_g or 0.0) ** 2
     return Sum(mass, math.sqrt(variance), weighed, unweighed)
 
 
