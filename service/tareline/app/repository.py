@@ -16,9 +16,9 @@ from tareline.core.feeding.plan import largest_meal_g
 from tareline.core.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.core.safety import faults
 from tareline.core.safety.hold import HoldState, Reason, Release, fold
-from tareline.core.safety.lines import DAY_MS, Circumstances, KnownValue, Line, default_lines, known_water, raised
+from tareline.core.safety.lines import Circumstances, KnownValue, Line, default_lines, known_water, raised
 from tareline.core.safety.stops import Stop
-from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
+from tareline.core.units import ANALYTES, CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
 from tareline.core.water.readings import Reading, Stated
 from tareline.store import ledger

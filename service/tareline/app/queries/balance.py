@@ -14,11 +14,10 @@ from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.core.safety.lines import NAMES
-from tareline.core.units import CANONICAL
+from tareline.core.units import CANONICAL, DAY_MS
 from tareline.core.water.balance import Inflow, food_ammonia_mg, food_nitrogen_mg, kh_days, kh_spent_dkh, net
 from tareline.core.water.readings import Reading
 
-DAY_MS = 86_400_000
 LOOK_BACK_MS = 91 * DAY_MS
 LEAST_MS = 14 * DAY_MS  # readings that lie nearer together say more of their own error than of a balance: judgement
 FOOD_MS = 28 * DAY_MS  # how far back food speaks for the days to come

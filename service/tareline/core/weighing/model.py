@@ -35,9 +35,9 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 
 from tareline.core.feeding.doses import BROKEN, Dose
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.linear_gaussian import Floats, Ints, Statements
 
-DAY_MS = 86_400_000
 REFERENCE_C = 25.0
 
 CONSTANTS = 2  # tempco, span
