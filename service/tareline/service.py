@@ -8,7 +8,7 @@ import json
 import logging
 import secrets
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from tareline.app import dispatch, holds, repository
 from tareline.app.alerts import Alerts
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
-from tareline.app.context import ChangeNotice, Context
+from tareline.app.context import Context
 from tareline.app.deliveries import Deliveries
 from tareline.app.ingest import Ingest, Taken
 from tareline.app.monitor import Monitor
@@ -31,8 +31,10 @@ from tareline.app.queries.due_list import DueList
 from tareline.app.queries.feeder_report import Reports
 from tareline.app.queries.overview import Views
 from tareline.app.queries.water import WaterQueries
+from tareline.app.supervisor import Supervisor, Work
 from tareline.app.updates import Updates
-from tareline.app.workers import Worker
+from tareline.app.work_alerts import WorkAlerts
+from tareline.app.work_metrics import WorkMetrics
 from tareline.clock import Clock
 from tareline.core.calendar import day_of
 from tareline.core.safety.hold import CONFIRM_MS
@@ -53,13 +55,18 @@ from tareline.store.engine import Store, StoreError
 log = logging.getLogger(__name__)
 
 SILENT_MS = 60_000  # a board that restarts is back sooner
-RECKON_PAUSE_S = 0.5  # what comes together is worked out together
-WATCH_PAUSE_S = 0.5  # what comes together is looked at together
-WATCH_SHARE = 4  # so many times longer idle than busy, however much there is to look at
-WATCH_EVERY_S = 30.0
-LOAD_PAUSE_S = 1.0  # what comes together is worked out together, after the accounts
+ACCOUNTS_PAUSE_S = 0.5
+MONITOR_REST_S = 0.5
+MONITOR_SHARE = 4  # so many times longer idle than busy, however much there is to look at
+MONITOR_EVERY_S = 30.0
+LOAD_PAUSE_S = 1.0  # after the accounts
 LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
 LOAD_EVERY_S = 10.0
+# How late a work may be before people are told. The monitor holds feeding, and takes seconds; a small board works out
+# several feeders' years of doses in minutes, and a load may take it five minutes for each tank.
+MONITOR_LATE_S = 600.0
+ACCOUNTS_LATE_S = 1800.0
+LOAD_LATE_S = 7200.0
 GAIN_EVERY_MS = DAY_MS  # a feeder takes no larger change than 20 % a day
 
 
@@ -131,33 +138,14 @@ class Service:
         self._deciding = threading.Lock()
         self._watching = threading.Lock()
         self._computing = threading.Lock()
-        self._reckoner = Worker("reckoner", self.reckon, clock, pause_s=RECKON_PAUSE_S)
-        # After every change, and every half a minute, since time alone brings news too.
-        self._watcher = Worker(
-            "watcher",
-            self.watch,
-            clock,
-            every_s=WATCH_EVERY_S,
-            rest_s=lambda took_s: max(WATCH_PAUSE_S, WATCH_SHARE * took_s),
-        )
-        # After every change, and now and then, since days pass and what failed is tried again.
-        self._loader = Worker(
-            "loader",
-            self.load,
-            clock,
-            every_s=LOAD_EVERY_S,
-            pause_s=LOAD_PAUSE_S,
-            rest_s=lambda took_s: min(LOAD_EVERY_S, LOAD_SHARE * took_s),
-        )
-        self.workers = (self._reckoner, self._watcher, self._loader)
+        self.supervisor = Supervisor(clock, self._works())
+        self.work_alerts = WorkAlerts(self.context, self.alerts, self.supervisor.works, self.supervisor.states)
+        self.metrics.registry.register(WorkMetrics(self.supervisor))
 
     def start(self) -> None:
         """Issue what is due, begin to listen to the broker, and keep the accounts."""
-        self.context.listen(lambda _change: self._reckoner.wake())
-        self.context.listen(self._note_news)
-        self.context.listen(self._note_load)
-        for worker in self.workers:
-            worker.start()
+        self.context.listen(self.supervisor.note)
+        self.supervisor.start()
         self.deliveries.start()
         self.link.start()
 
@@ -165,10 +153,45 @@ class Service:
         """Leave the broker and close the store."""
         self.link.stop()
         self.loads.close()
-        for worker in self.workers:
-            worker.stop()
+        self.supervisor.stop()
         self.deliveries.stop()
         self.context.store.close()
+
+    def _works(self) -> list[Work]:
+        """What is done again and again: after changes, and now and then, since time alone brings news too."""
+        return [
+            Work(
+                "accounts",
+                self.reckon,
+                late_s=ACCOUNTS_LATE_S,
+                wakes_on=lambda what: what not in ("account", "alert", "load"),
+                pause_s=ACCOUNTS_PAUSE_S,
+            ),
+            Work(
+                "monitor",
+                self.watch,
+                late_s=MONITOR_LATE_S,
+                wakes_on=lambda what: what != "alert",  # what it brings about itself
+                every_s=MONITOR_EVERY_S,
+                rest_s=lambda took_s: max(MONITOR_REST_S, MONITOR_SHARE * took_s),
+            ),
+            Work(
+                "load",
+                self.load,
+                late_s=LOAD_LATE_S,
+                wakes_on=lambda what: what not in ("alert", "load"),  # nothing that the load of a tank follows from
+                every_s=LOAD_EVERY_S,
+                pause_s=LOAD_PAUSE_S,
+                rest_s=lambda took_s: min(LOAD_EVERY_S, LOAD_SHARE * took_s),
+            ),
+            Work(
+                "alerts of works",
+                self.watch_works,
+                late_s=MONITOR_LATE_S,
+                wakes_on=lambda what: False,
+                every_s=MONITOR_EVERY_S,
+            ),
+        ]
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 
@@ -328,19 +351,22 @@ class Service:
 
     # -- the reckoner's side: called from its thread, or by tests ----------------------------------------------------
 
-    def reckon(self) -> None:
+    def reckon(self) -> Mapping[str, Exception]:
         """Work out the accounts of every feeder that the ledger has spoken about, and what follows from them."""
+        failed: dict[str, Exception] = {}
         with self._reckoning:
             for feeder in self.accounts.behind():
                 try:
                     revised = self.accounts.compute(feeder)
                 except StoreError:
                     raise
-                except Exception:  # whatever an estimate stumbles over, feeding and holding go on without it
+                except Exception as error:  # whatever an estimate stumbles over, feeding and holding go on without it
                     log.exception("the account of %s could not be worked out; its doses count as weighed", feeder)
+                    failed[feeder] = error
                     continue
                 self._enter_account(feeder, revised)
                 self.context.announce("account", self.context.tank_of(feeder, self.context.stamp_ms()))
+        return failed
 
     def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
         """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
@@ -369,34 +395,35 @@ class Service:
 
     # -- the watcher's side: called from its thread, or by tests ----------------------------------------------------
 
-    def watch(self) -> None:
-        """Look after every tank once: samples against their lines, trends, alerts."""
+    def watch(self) -> Mapping[str, Exception]:
+        """Look after every tank once: samples against their lines, trends, alerts. A tank that fails is an alert."""
         with self._watching:
             self.monitor.watch()
+        return {}
 
-    def _note_news(self, change: ChangeNotice) -> None:
-        if change.what != "alert":  # what the watcher itself brings about
-            self._watcher.wake()
+    def watch_works(self) -> Mapping[str, Exception]:
+        """Tell people of works that fail or lag."""
+        self.work_alerts.record()
+        return {}
 
     # -- the loader's side: called from its thread, or by tests ------------------------------------------------------
 
-    def load(self) -> None:
+    def load(self) -> Mapping[str, Exception]:
         """Have the load of every tank worked out of which something new is known."""
+        failed: dict[str, Exception] = {}
         with self._computing:
             for tank in self.context.register.refs("tank"):
                 try:
                     news = self.loads.compute(tank)
                 except StoreError:
                     raise
-                except Exception:  # without it there is no forecast and no step of a ramp; feeding and holding go on
+                except Exception as error:  # there is no forecast and no step of a ramp; feeding and holding go on
                     log.exception("the load of %s could not be worked out", tank)
+                    failed[tank] = error
                     continue
                 if news:
                     self.context.announce("load", tank)
-
-    def _note_load(self, change: ChangeNotice) -> None:
-        if change.what not in ("alert", "load"):  # neither says anything of a tank that its load follows from
-            self._loader.wake()
+        return failed
 
     # -- the ramp ----------------------------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from tareline.app.context import Context
 from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
 from tareline.core.alerts.alert import Alert, Concern, Notice, Quiet, Rules, Step
+from tareline.core.alerts.service_concerns import KEY
 from tareline.core.calendar import from_ms, meal_ms
 from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.errors import FieldError
@@ -43,10 +44,22 @@ class Alerts:
     ) -> Step:
         """Bring the alerts to what is so now, and queue what is to be said. To be called often: time alone counts too.
 
-        concerns: all there are, of all tanks. instead: by tank, the name of those who are told during an absence.
+        concerns: all there are, but for those of works. instead: by tank, who is told during an absence, by their name.
         After the commit, `announce("alert", ...)` makes the outbox look; it looks by itself once a minute.
         """
-        found = rules.step(store.load(tx, now_ms), concerns, now_ms, self._rules())
+        step = self._step(tx, concerns, False, now_ms, instead or {})
+        self._sign_of_life(tx, now_ms)
+        return step
+
+    def record_works(self, tx: Connection, concerns: Iterable[Concern], now_ms: int) -> Step:
+        """The same of the service's own works: all there are. It leaves all other alerts as they are."""
+        return self._step(tx, concerns, True, now_ms, {})
+
+    def _step(
+        self, tx: Connection, concerns: Iterable[Concern], of_works: bool, now_ms: int, instead: Mapping[str, str]
+    ) -> Step:
+        before = {key: one for key, one in store.load(tx, now_ms).items() if key.startswith(KEY) == of_works}
+        found = rules.step(before, concerns, now_ms, self._rules())
         ids = {one.key: store.save(tx, one) for one in found.changed}
         step = Step(
             tuple(replace(one, id=ids[one.key]) for one in found.changed),
@@ -57,9 +70,8 @@ class Alerts:
             notices = texts.in_order([one for one in step.notices if one.alert.tank == tank])
             title, text = texts.compose(self._name(tank), self._zone(tank), notices)
             told = [{**self._view(one.alert), "why": one.why} for one in notices]
-            targets = self._addresses.others.get((instead or {}).get(tank or "", "")) or self._addresses.usual
+            targets = self._addresses.others.get(instead.get(tank or "", "")) or self._addresses.usual
             self._queue(tx, "alert", tank, now_ms, KEPT_MS, title, text, told, targets)
-        self._sign_of_life(tx, now_ms)
         return step
 
     def seen(self, key: int, body: Any) -> dict[str, Any]:

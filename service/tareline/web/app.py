@@ -17,7 +17,7 @@ from tareline.web.events import Hub
 from tareline.web.pages import absence, alerts, overview, ramp, report, water
 from tareline.web.pages import load as loads
 
-FAILING_MS = 60_000  # what fails once is tried again within seconds
+FAILING_S = 60.0  # what fails once is tried again within seconds
 
 
 def make_app(service: Service, hub: Hub) -> FastAPI:
@@ -68,17 +68,14 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
 
 
 def health(service: Service) -> dict[str, Any]:
-    """Liveness, with the state of broker, store, clock, and what is worked out again and again.
+    """Liveness, with the state of broker, store, clock, and the works that are done again and again.
 
-    status: `broken` where the store is, `failing` where a worker has failed for longer than a minute, or `ok`.
+    status: `broken` where the store is, `failing` where a work has failed for longer than a minute, or `ok`.
     """
     broken = service.context.store.broken
     now_ms = service.clock.now_ms()
-    workers = {worker.name: worker.state for worker in service.workers}
-    failing = any(
-        state.failing_since_ms is not None and now_ms - state.failing_since_ms > FAILING_MS
-        for state in workers.values()
-    )
+    states = service.supervisor.states()
+    failing = any((state.failing_s or 0.0) > FAILING_S for state in states.values())
     return {
         "status": "broken" if broken else "failing" if failing else "ok",
         "version": __version__,
@@ -88,10 +85,13 @@ def health(service: Service) -> dict[str, Any]:
         "workers": {
             name: {
                 "done_s_ago": _seconds_since(state.done_ms, now_ms),
-                "failing_for_s": _seconds_since(state.failing_since_ms, now_ms),
-                "error": state.error,
+                "failing_for_s": state.failing_s,
+                "error": None if state.failing_s is None else state.error,
+                "last_error": state.error,
+                "last_error_s_ago": _seconds_since(state.failed_ms, now_ms),
+                "lag_s": state.lag_s,
             }
-            for name, state in workers.items()
+            for name, state in states.items()
         },
     }
 
