@@ -12,8 +12,9 @@ from model import DAY, HOUR
 from network import Link
 from seam import Ghost
 
-from tareline import service
 from tareline.app import ingest
+from tareline.app.batches import Batches
+from tareline.app.downlink import Downlink, received_message
 from tareline.mqtt.journals import Track
 from tareline.resources import load_firmware
 
@@ -187,12 +188,12 @@ def received_before_commit(patch: Patch) -> None:
                 device, _, tail = message.topic.removeprefix("tareline/").partition("/up/")
                 if tail == "dose":
                     body = json.loads(message.payload)
-                    self._publish([[service._received(device, body["journal"], body["seq"])]])
+                    self._downlink.publish([received_message(device, body["journal"], body["seq"])])
             original(self, batch)
 
         return take
 
-    around(patch, service.Service, "take", made)
+    around(patch, Batches, "take", made)
 
 
 def entered_again(patch: Patch) -> None:
@@ -208,8 +209,8 @@ def entered_again(patch: Patch) -> None:
 
 def nothing_said_at_connecting(patch: Patch) -> None:
     """Neither when the service connects, nor when a feeder says hello."""
-    patch.setattr(service.Service, "greeting", lambda self: [])
-    patch.setattr(service.Service, "_remind", lambda *given: None)
+    patch.setattr(Downlink, "greeting", lambda self: [])
+    patch.setattr(Downlink, "remind", lambda *given: None)
 
 
 def nothing_sent_again(patch: Patch) -> None:

@@ -91,6 +91,10 @@ class Ingest:
                         above.update(range(max(gap.body["from"], received + 1), gap.body["to"] + 1))
                 self.tracks[device, journal] = Track(received, above)
 
+    def known(self, device: str) -> Device:
+        """What is known of a device; nothing yet of one that has said nothing."""
+        return self.devices.get(device, Device(device))
+
     def take(self, batch: Sequence[Message]) -> Taken:
         """Put a batch on disk. A message that breaks the taking itself is set aside as one not understood."""
         try:

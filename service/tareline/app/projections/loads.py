@@ -24,6 +24,7 @@ from tareline.core.load.limit import DWELL_D, SAFE_FRACTION
 from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
 from tareline.store import ledger
+from tareline.store.engine import StoreError
 
 log = logging.getLogger(__name__)
 
@@ -88,6 +89,22 @@ class Loads:
         return [pid for worker in (self._worker, self._asked) if (pid := worker.pid) is not None]
 
     # -- working it out ----------------------------------------------------------------------------------------------
+
+    def work(self) -> Mapping[str, Exception]:
+        """Have the load of every tank worked out of which something new is known; returns what failed unexpectedly."""
+        failed: dict[str, Exception] = {}
+        for tank in self._context.register.refs("tank"):
+            try:
+                news = self.compute(tank)
+            except StoreError:
+                raise
+            except Exception as error:  # there is no forecast and no step of a ramp; feeding and holding go on
+                log.exception("the load of %s could not be worked out", tank)
+                failed[tank] = error
+                continue
+            if news:
+                self._context.announce("load", tank)
+        return failed
 
     def compute(self, tank: str) -> bool:
         """Work out a tank's load if something that it follows from has changed; whether there is a new answer."""

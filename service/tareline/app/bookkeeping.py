@@ -1,0 +1,87 @@
+"""Brings the accounts of feeders up to the ledger, and what follows: revised days, and the gain of the next plan."""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from tareline.app.commands.entries import Entries
+from tareline.app.context import Context
+from tareline.app.downlink import Downlink
+from tareline.app.projections.accounts import Accounts
+from tareline.core.units import DAY_MS
+from tareline.core.weighing.revision import Revision
+from tareline.store import ledger
+from tareline.store.devices import Device
+from tareline.store.engine import StoreError
+
+log = logging.getLogger(__name__)
+
+GAIN_EVERY_MS = DAY_MS  # a feeder takes no larger change than 20 % a day
+
+
+class Bookkeeping:
+    """Keeps the accounts. May be used by any thread.
+
+    known: what is known of a device.
+    """
+
+    def __init__(
+        self,
+        context: Context,
+        accounts: Accounts,
+        entries: Entries,
+        downlink: Downlink,
+        known: Callable[[str], Device],
+    ) -> None:
+        self._context, self._accounts, self._entries = context, accounts, entries
+        self._downlink, self._known = downlink, known
+        self._reckoning = threading.RLock()
+
+    def decide(self, finding: str, body: Any) -> dict[str, Any]:
+        """Accept or dismiss a finding; answers with the entry that made."""
+        with self._reckoning:  # a second decision meets the books as the first has left them
+            made = self._entries.decide(finding, self._accounts.find(finding), body)
+            self.reckon()
+        return made
+
+    def reckon(self) -> Mapping[str, Exception]:
+        """Work out the accounts of every feeder that the ledger has spoken about, and what follows from them."""
+        failed: dict[str, Exception] = {}
+        with self._reckoning:
+            for feeder in self._accounts.behind():
+                try:
+                    revised = self._accounts.compute(feeder)
+                except StoreError:
+                    raise
+                except Exception as error:  # whatever an estimate stumbles over, feeding and holding go on without it
+                    log.exception("the account of %s could not be worked out; its doses count as weighed", feeder)
+                    failed[feeder] = error
+                    continue
+                self._enter_account(feeder, revised)
+                self._context.announce("account", self._context.tank_of(feeder, self._context.stamp_ms()))
+        return failed
+
+    def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
+        """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
+        now_ms = self._context.stamp_ms()
+        in_force = (self._known(feeder).hello or {}).get("gain_g_per_step")
+        gain = self._accounts.gain(feeder, in_force) if in_force else None
+        with self._context.write() as tx:
+            if revised:
+                days = [
+                    {"from_ms": r.start_ms, "before_g": r.before_g, "before_sd_g": r.before_sd_g}
+                    | {"after_g": r.after_g, "after_sd_g": r.after_sd_g}
+                    for r in revised
+                ]
+                body = {"entries": list(revised[0].entries), "days": days}
+                ledger.add(tx, "revision", now_ms, now_ms, body, device=feeder)
+            last = ledger.newest(tx, "gain", device=feeder)
+            lasted = not last or now_ms - last[0].at_ms >= GAIN_EVERY_MS
+            changed = gain is not None and gain.gain_g_per_step != in_force and lasted
+            if changed and gain is not None:
+                body = {"gain_g_per_step": gain.gain_g_per_step, "learned_g_per_step": gain.learned_g_per_step}
+                body |= {"learned_sd": gain.learned_sd, "bounded": gain.bounded, "before_g_per_step": in_force}
+                ledger.add(tx, "gain", now_ms, now_ms, body, device=feeder)
+        if changed:
+            self._downlink.tell([feeder])

@@ -1,0 +1,33 @@
+"""Another installation that sends plans under the same root: two plans for one feeder feed twice."""
+
+import json
+import logging
+
+from tareline.app import holds, repository
+from tareline.app.context import Context
+from tareline.mqtt.messages import Message
+
+log = logging.getLogger(__name__)
+
+
+def hold_for_another(context: Context, message: Message, root: str) -> list[str]:
+    """Hold everything until a person has looked, where a live plan is another installation's.
+
+    message: a plan, as it was overheard on the broker. root: the first part of all topics. Returns the tanks that are
+    held since.
+    """
+    try:
+        other = json.loads(message.payload)["installation"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return []
+    if other == context.installation:
+        return []
+    text = f"another installation ({str(other)[:64]!r}) sends plans under {root}/"
+    log.error("%s", text)
+    held = []
+    with context.write() as tx:
+        for tank in context.register.refs("tank"):
+            if not any(reason.kind == "installation" for reason in repository.hold_state(tx, tank).reasons):
+                holds.hold(tx, context, tank, "installation", text)
+                held.append(tank)
+    return held

@@ -1,0 +1,57 @@
+"""What time alone brings: midnights, a clock that is right again, silent devices, doses to ask for, late holds."""
+
+import logging
+
+from tareline.app import dispatch
+from tareline.app.batches import Batches
+from tareline.app.confirmations import Confirmations
+from tareline.app.context import Context
+from tareline.app.downlink import Downlink
+from tareline.app.ingest import Ingest
+from tareline.app.resends import Resends
+from tareline.app.silence import Silence
+
+log = logging.getLogger(__name__)
+
+
+class Periodic:
+    """Does what is due. `tick` is called by the link's thread, about once a second; `expect` by any."""
+
+    def __init__(
+        self, context: Context, ingest: Ingest, downlink: Downlink, resends: Resends, batches: Batches
+    ) -> None:
+        self._context, self._ingest, self._downlink = context, ingest, downlink
+        self._resends, self._batches = resends, batches
+        self._silence = Silence(context, ingest)
+        self._confirmations = Confirmations(context, ingest.known)
+        self._made_known: set[str] = set()
+        self._midnight_ms = 0
+        self._zones_of = context.register
+        self._behind = False
+
+    def expect(self, device: str) -> None:
+        """A device is new in the register: what it said before was rejected, and is taken when it comes again."""
+        self._made_known.add(device)
+
+    def tick(self) -> None:
+        """Do what is due now."""
+        behind = bool(self._context.behind_ms())
+        if behind and not self._behind:
+            log.error("the clock is behind the newest entry: holds are sent, but no plan and no time until it is right")
+        now_ms = self._context.clock.now_ms()
+        if self._zones_of is not self._context.register:
+            self._zones_of = self._context.register
+            self._midnight_ms = 0  # a tank is new or its zone another: a midnight may have passed already
+        if not behind and now_ms >= self._midnight_ms:
+            self._midnight_ms = dispatch.next_midnight_ms(self._context, now_ms)
+            self._downlink.tell(self._context.register.refs("feeder"))
+            self._context.announce("day", None)
+        if self._behind and not behind:
+            self._downlink.publish(self._downlink.greeting())
+        self._behind = behind
+        while self._made_known:
+            self._ingest.expect_rejected(self._made_known.pop())
+        self._silence.note()
+        for lost in self._resends.ask():
+            self._batches.settle_loss(lost)
+        self._confirmations.watch()

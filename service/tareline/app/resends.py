@@ -1,0 +1,71 @@
+"""Doses that are missing: devices are asked for them again, and in the end they are given up, loudly."""
+
+import logging
+import secrets
+from collections.abc import Iterator
+
+from tareline.app import dispatch
+from tareline.app.context import Context
+from tareline.app.downlink import Downlink
+from tareline.app.ingest import Ingest, Taken
+from tareline.mqtt import messages as wire
+from tareline.mqtt.link import Down
+from tareline.store import devices as device_store
+from tareline.store.devices import Device
+
+log = logging.getLogger(__name__)
+
+RANGES = 20  # asked for at a time
+
+Journal = tuple[str, str]  # a device, and the name of its journal
+Range = tuple[int, int]  # the first and the last number of doses
+
+
+class Resends:
+    """Asks for missing doses again. Used by the link's thread only."""
+
+    def __init__(self, context: Context, ingest: Ingest, downlink: Downlink) -> None:
+        self._context, self._ingest, self._downlink = context, ingest, downlink
+        self._asked: dict[str, tuple[Journal, Range]] = {}
+
+    def ask(self) -> Iterator[Taken]:
+        """Ask devices that are online; yields what follows from each loss that this gives up."""
+        now_s = self._context.clock.monotonic_s()
+        for key, track in list(self._ingest.tracks.items()):
+            missing = track.missing()
+            device, journal = key
+            known = self._ingest.devices.get(device)
+            if not missing or known is None or not known.online or not _is_current(known, journal):
+                continue
+            if not track.ask_due(now_s):
+                continue
+            if track.given_up:
+                yield self._give_up(key, (1, missing[-1][1]), f"not sent again though asked for {track.asked} times")
+                continue
+            track.note_ask(now_s)
+            commands = []
+            for first, last in missing[:RANGES]:
+                command = f"resend-{secrets.token_hex(6)}"
+                self._asked[command] = (key, (first, last))
+                commands.append(
+                    Down(f"{device}/down/command", dispatch.encode(wire.resend(command, first, last)), False)
+                )
+            ranges = ", ".join(f"{first} to {last}" for first, last in missing[:RANGES])
+            log.warning("asking %s again for doses %s", device, ranges)
+            self._downlink.publish(commands)
+
+    def refused(self, command: str) -> Taken | None:
+        """A device refused to send doses again; returns what follows from their loss, None where nobody had asked."""
+        asked = self._asked.pop(command, None)
+        return None if asked is None else self._give_up(*asked, "the device refused to send them again")
+
+    def _give_up(self, key: Journal, lost: Range, why: str) -> Taken:
+        taken = Taken()
+        with self._context.write() as tx:
+            self._ingest.give_up(tx, key, lost, why, taken)
+            device_store.save_journals(tx, {key: self._ingest.tracks[key].received})
+        return taken
+
+
+def _is_current(known: Device, journal: str) -> bool:
+    return bool((known.hello or {}).get("journal", journal) == journal)
