@@ -5,7 +5,7 @@ have come since count as the cell weighed them. Closed periods are kept in the s
 somebody looks at them.
 """
 
-import threading
+import operator
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.context import Context
+from tareline.app.projections.projection import Projection
 from tareline.core.feeding.books import Dispensed
 from tareline.core.feeding.doses import Dose, total
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, Sums, estimate
@@ -97,27 +98,27 @@ class Accounts:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._accounts: dict[str, Account] = {}
+        # An account is stale where its feeder's newest entry lies behind the position that it was worked out from.
+        self._kept = Projection[str, int, Account](stale=operator.lt)
         self._position = 0
-        self._late: set[str] = set()
-        self._lock = threading.Lock()
+        self._newest: dict[str, int] = {}
         self._period = lru_cache(maxsize=PERIODS_KEPT)(self._estimate_period)
         self._doses = lru_cache(maxsize=PERIODS_PASSED)(self._period_doses)
 
     def account(self, feeder: str) -> Account | None:
         """The newest account there is; None before the first."""
-        with self._lock:
-            return self._accounts.get(feeder)
+        return self._kept.value(feeder)
 
     # -- working it out ----------------------------------------------------------------------------------------------
 
     def behind(self) -> list[str]:
         """Feeders of which the ledger has said something since their account."""
         with self._context.store.read() as tx:
-            self._late |= {str(device) for _, device, _, _ in ledger.moved(tx, self._position, SPEAK)}
+            for entry, device, _, _ in ledger.moved(tx, self._position, SPEAK):
+                self._newest[str(device)] = max(entry, self._newest.get(str(device), 0))
             self._position = ledger.position(tx)
-        feeders = set(self._context.register.refs("feeder"))
-        return sorted(feeders & (self._late | (feeders - self._accounts.keys())))
+        feeders = sorted(self._context.register.refs("feeder"))
+        return [feeder for feeder in feeders if self._kept.is_stale(feeder, self._newest.get(feeder, 0))]
 
     def compute(self, feeder: str) -> list[Revision]:
         """Work out a feeder's account anew; returns what that changed in the past because of what people entered."""
@@ -143,9 +144,7 @@ class Accounts:
             self._period.cache_clear()
             self._doses.cache_clear()
         account = self._open(feeder, position, closed, history, dismissed, now_ms)
-        with self._lock:
-            self._accounts[feeder] = account
-        self._late.discard(feeder)
+        self._kept.keep(feeder, position, account)
         return [] if before is None else self._revised(before, account)
 
     def _standing(self, tx: Connection, feeder: str, kept: Sequence[Closed]) -> list[Closed]:
@@ -224,8 +223,7 @@ class Accounts:
 
     def _elsewhere(self, feeder: str, at_ms: int) -> list[tuple[str, float, float]]:
         """What other feeders' hoppers held at an instant of their open periods."""
-        with self._lock:
-            others = [account for name, account in self._accounts.items() if name != feeder]
+        others = [account for name, account in self._kept.values().items() if name != feeder]
         return [
             (account.feeder, *account.found.content_at(at_ms))
             for account in others

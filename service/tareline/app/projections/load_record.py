@@ -18,6 +18,7 @@ from sqlalchemy import Connection
 from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.accounts import BY_PEOPLE, Accounts
+from tareline.app.projections.projection import Projection
 from tareline.app.projections.weekly_solids import Probed
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms
 from tareline.core.feeding.doses import Dose
@@ -85,7 +86,7 @@ class LoadRecords:
         self._context = context
         self._accounts = accounts
         self._probed = Probed(context)
-        self._kept: dict[tuple[str, int], tuple[object, dict[Key, Sum]]] = {}
+        self._kept = Projection[tuple[str, int], object, dict[Key, Sum]]()
 
     def mark(self, tx: Connection, tank: str) -> Mark:
         """What a tank's record follows from now.
@@ -230,12 +231,12 @@ class LoadRecords:
             spans = [days.span(day) for day in range(begin, min(begin + CHUNK_DAYS, last + 1))]
             spans = [(start_ms, min(end_ms, last_ms)) for start_ms, end_ms in spans]
             settled = self._settled(stays, spans[0][0], spans[-1][1]) if len(spans) == CHUNK_DAYS else None
-            kept = self._kept.get((tank, begin))
-            if settled is None or kept is None or kept[0] != (days, settled):
-                kept = ((days, settled), self._told(tx, tank, stays, begin, spans))
-                if settled is not None:
-                    self._kept[tank, begin] = kept
-            by_day |= kept[1]
+            if settled is None:
+                by_day |= self._told(tx, tank, stays, begin, spans)
+                continue
+            if self._kept.is_stale((tank, begin), (days, settled)):
+                self._kept.keep((tank, begin), (days, settled), self._told(tx, tank, stays, begin, spans))
+            by_day |= self._kept.value((tank, begin)) or {}
         return {key: value for key, value in by_day.items() if key[0] >= first}
 
     def _stays(self, tank: str) -> dict[str | None, list[Stay]]:

@@ -6,7 +6,6 @@ The same record gives the same answer, so nothing of this is kept on disk.
 """
 
 import logging
-import threading
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from sqlalchemy import Connection
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.app.projections.projection import Projection
 from tareline.compute.process import Process, ProcessError
 from tareline.core.load.forecast import Ahead
 from tareline.core.load.guess import Other
@@ -70,13 +70,11 @@ class Loads:
         self._context = context
         self._load_records = LoadRecords(context, accounts)
         self._worker, self._asked = Process(MODULE), Process(MODULE)
-        self._known: dict[str, LoadAnswer] = {}
-        self._marks: dict[str, tuple[Mark, Terms]] = {}
+        self._kept = Projection[str, tuple[Mark, Terms], LoadAnswer | None]()
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
         self._answers: dict[tuple[str, str], tuple[LoadAnswer, Values]] = {}
         self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Values]] = {}
-        self._lock = threading.Lock()
 
     def close(self) -> None:
         """End the processes, also amid a computation."""
@@ -110,7 +108,7 @@ class Loads:
         """Work out a tank's load if something that it follows from has changed; whether there is a new answer."""
         with self._context.store.read() as tx:
             mark, terms = self._load_records.mark(tx, tank), _terms(tx, tank)
-            if self._marks.get(tank) == (mark, terms) and tank not in self._trouble:
+            if not self._kept.is_stale(tank, (mark, terms)) and tank not in self._trouble:
                 return False
             gathered = self._load_records.gather(tx, tank)
         before = self.known(tank)
@@ -127,40 +125,31 @@ class Loads:
                 self._note_trouble(tank, str(error), now_s)
                 return False
             found = LoadAnswer(gathered, terms, told, kept)
-        with self._lock:
-            self._marks[tank] = (mark, terms)
-            self._trouble.pop(tank, None)
-            if found is None:
-                self._known.pop(tank, None)
-            else:
-                self._known[tank] = found
+        self._kept.keep(tank, (mark, terms), found)
+        self._trouble.pop(tank, None)
         return not same
 
     def _note_trouble(self, tank: str, why: str, now_s: float) -> None:
         log.error("the load of %s could not be worked out (%s); it is tried again in another process", tank, why)
         before = self._trouble.get(tank)
         since_ms = before.since_ms if before is not None else self._context.stamp_ms()
-        with self._lock:
-            self._trouble[tank] = Trouble(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
+        self._trouble[tank] = Trouble(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
 
     # -- what it says ------------------------------------------------------------------------------------------------
 
     def known(self, tank: str) -> LoadAnswer | None:
         """The newest answer; None before the first, and of an empty tank."""
-        with self._lock:
-            return self._known.get(tank)
+        return self._kept.value(tank)
 
     def trouble(self, tank: str) -> Trouble | None:
         """What goes wrong with a tank's load at present."""
-        with self._lock:
-            return self._trouble.get(tank)
+        return self._trouble.get(tank)
 
     def fresh(self, tank: str) -> bool:
         """Whether everything that was entered is in the newest answer."""
         with self._context.store.read() as tx:
             mark = (self._load_records.mark(tx, tank), _terms(tx, tank))
-        with self._lock:
-            return mark[0].complete and self._marks.get(tank) == mark and tank not in self._trouble
+        return mark[0].complete and not self._kept.is_stale(tank, mark) and tank not in self._trouble
 
     def on_its_way(self, tank: str) -> bool:
         """Whether a newer answer may be expected within the minute."""
@@ -210,10 +199,9 @@ class Loads:
         except ProcessError as error:
             log.error("a forecast of %s could not be worked out: %s", tank, error)
             raise FieldError("", f"the forecast could not be worked out ({error}); ask again", 503) from error
-        with self._lock:
-            if len(self._answers) >= ANSWERS_KEPT:
-                self._answers.clear()
-            self._answers[tank, repr(what)] = (known, found)
+        if len(self._answers) >= ANSWERS_KEPT:
+            self._answers.clear()
+        self._answers[tank, repr(what)] = (known, found)
         return known, found
 
     def guesses(self, tank: str) -> list[Values]:

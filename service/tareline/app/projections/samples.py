@@ -5,7 +5,6 @@ days are looked at sample by sample, two months before them hour by hour, so tha
 is not taken for one in calm water.
 """
 
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -13,6 +12,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.context import Context
+from tareline.app.projections.projection import Projection
 from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
 from tareline.core.probes.plausibility import LAWS, Judged, dry_spans, judge, near, plausible, proven
 from tareline.core.safety.exceedance import rule_for, spells
@@ -61,24 +61,20 @@ class Samples:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._found: dict[str, Sampled] = {}
-        self._done: dict[str, tuple[int, object]] = {}
+        self._kept = Projection[str, tuple[int, object], Sampled](_is_stale)
         self._started_ms = context.stamp_ms()
-        self._lock = threading.Lock()
 
     def of(self, tank: str) -> Sampled:
         """What samples said when they were last looked at."""
-        with self._lock:
-            return self._found.get(tank, Sampled())
+        return self._kept.value(tank) or Sampled()
 
     def compute(self, tank: str, now_ms: int) -> Sampled:
         """Look at a tank's samples, unless that was done within five minutes, and nothing else has come since."""
         with self._context.store.read() as tx:
             lines, stays = repository.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
             by_hand = [e.id for metric in METRICS for e in ledger.newest(tx, "reading", tank=tank, subject=metric)]
-            basis = (lines, stays, by_hand)
-            done = self._done.get(tank)
-            if done is not None and 0 <= now_ms - done[0] < EVERY_MS and done[1] == basis:
+            basis = (now_ms, (lines, stays, by_hand))
+            if not self._kept.is_stale(tank, basis):
                 return self.of(tank)
             parts = [self._probe(tx, tank, stay, lines, now_ms) for stay in stays]
         crossed = tuple(c for part in parts for c in part.crossed)
@@ -90,11 +86,8 @@ class Samples:
         recent = {a: value for a, value in newest.items() if now_ms - value[1] <= rule_for(a, 0.0).gap_ms}
         offsets = {key: value for part in parts for key, value in part.offsets.items()}
         found = Sampled(crossed, newest, recent, tuple(a for part in parts for a in part.ailments), offsets)
-        with self._lock:
-            self._found[tank] = found
         self._context.samples = {**self._context.samples, tank: newest}
-        self._done[tank] = (now_ms, basis)
-        return found
+        return self._kept.keep(tank, basis, found)
 
     def _stays(self, tank: str) -> list[Stay]:
         """The probes that are on the tank now, since when."""
@@ -148,6 +141,11 @@ class Samples:
         before = series.points(tx, [stay], metric, fine_ms - COARSE_MS, fine_ms, hours)
         recent = series.samples(tx, [stay], metric, fine_ms, now_ms + 1).get(stay[0], [])
         return [(p.at_ms, p.mean) for p in before] + recent
+
+
+def _is_stale(before: tuple[int, object], now: tuple[int, object]) -> bool:
+    """Samples come all the time: they are looked at every five minutes, and when anything else has changed."""
+    return before[1] != now[1] or not 0 <= now[0] - before[0] < EVERY_MS
 
 
 def tds_points(siemens: Points, celsius: Points, factor: float) -> Points:

@@ -3,7 +3,6 @@
 Pages and calls never wait for a trend: the watcher works it out when a reading has come or a day is over.
 """
 
-import threading
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
@@ -11,6 +10,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.context import Context
+from tareline.app.projections.projection import Projection
 from tareline.core.calendar import day_of, day_start_ms
 from tareline.core.trends.trend import Daily, Observation, Trend, of_probe, of_readings
 from tareline.core.water.conductivity import tds_mg_per_l
@@ -34,19 +34,15 @@ class Trends:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._found: dict[str, Mapping[str, Trend]] = {}
-        self._seen: dict[str, object] = {}
-        self._lock = threading.Lock()
+        self._kept = Projection[str, object, Mapping[str, Trend]]()
 
     def of(self, tank: str) -> Mapping[str, Trend]:
         """The trends by analyte as they were last worked out; empty before that."""
-        with self._lock:
-            return self._found.get(tank, {})
+        return self._kept.value(tank) or {}
 
     def alarms(self, tank: str) -> list[str] | None:
         """The analytes whose trend is worth telling a person; None before the trends were worked out."""
-        with self._lock:
-            found = self._found.get(tank)
+        found = self._kept.value(tank)
         return None if found is None else [analyte for analyte, trend in found.items() if trend.alarm]
 
     def compute(self, tank: str, now_ms: int) -> Mapping[str, Trend]:
@@ -57,12 +53,12 @@ class Trends:
         with self._context.store.read() as tx:
             newest = ledger.newest_id(tx, tank, ("reading", *SHIFTS))
             seen = (newest, today, len(self._context.register.history("lines", tank)), self._context.need("tank", tank))
-            if self._seen.get(tank) == seen:
+            if not self._kept.is_stale(tank, seen):
                 return self.of(tank)
             readings = self._readings(tx, tank, start_ms)
             daily = self._daily(tx, tank, today, zone)
             shifts = [e.at_ms for e in ledger.standing(tx, tank, (), SHIFTS, start_ms)]
-        found = {}
+        found: dict[str, Trend] = {}
         watched = {} if self._context.need("tank", tank)["stage"] == "empty" else RISING_IS_BAD
         for analyte, rising_is_bad in watched.items():
             limits = self._limits(tank, analyte, rising_is_bad)
@@ -70,10 +66,7 @@ class Trends:
                 found[analyte] = of_probe(daily[analyte], shifts, now_ms, limits, rising_is_bad)
             elif readings.get(analyte):
                 found[analyte] = of_readings(readings[analyte], now_ms, limits, rising_is_bad)
-        with self._lock:
-            self._found[tank] = found
-        self._seen[tank] = seen
-        return found
+        return self._kept.keep(tank, seen, found)
 
     def _readings(self, tx: Connection, tank: str, start_ms: int) -> dict[str, list[Observation]]:
         found: dict[str, list[Observation]] = {}

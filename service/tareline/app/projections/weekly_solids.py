@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.context import Context
+from tareline.app.projections.projection import Projection
 from tareline.app.projections.samples import tds_points
 from tareline.core.calendar import day_of, day_start_ms
 from tareline.core.probes.plausibility import Points
@@ -31,7 +32,7 @@ class Probed:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._kept: dict[tuple[str, str, int, date], tuple[object, tuple[int, float] | None]] = {}
+        self._kept = Projection[tuple[str, str, int, date], object, tuple[int, float] | None]()
 
     def count(self, tx: Connection, tank: str) -> int:
         """How many samples there are of the last weeks that are over: it moves when a late one has come."""
@@ -67,14 +68,14 @@ class Probed:
                 # Samples are added and never changed, so that their number tells whether some have come.
                 basis = (stay, factor, own, changed, worked, sum(p.n for p in hours), sum(p.n for p in warmth))
                 key = (tank, stay[0], stay[1], monday)
-                kept = self._kept.get(key)
-                if kept is None or kept[0] != basis:
+                if self._kept.is_stale(key, basis):
                     cell, others = _plain(hours), _plain(warmth)
                     points = tds_points(cell, others, factor)
-                    value = week_value(points, cell, others, own, worked, changed, starts_ms) if points else None
-                    self._kept[key] = kept = (basis, value)
-                if kept[1] is not None:
-                    found.append(kept[1])
+                    judged = week_value(points, cell, others, own, worked, changed, starts_ms) if points else None
+                    self._kept.keep(key, basis, judged)
+                value = self._kept.value(key)
+                if value is not None:
+                    found.append(value)
         return sorted(found)
 
 
