@@ -2,13 +2,14 @@
 
 import importlib.util
 import sys
-import threading
 from pathlib import Path
 from types import ModuleType
 
+from tareline.locks import Order, OrderedLock
+
 _PACKAGE = Path(__file__).resolve().parent
 _PREFIX = "tareline_firmware_"
-_loading = threading.RLock()
+_loading = OrderedLock(Order.FIRMWARE)
 
 
 def _folder(name: str) -> Path:

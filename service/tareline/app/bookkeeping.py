@@ -1,7 +1,6 @@
 """Brings the accounts of feeders up to the ledger, and what follows: revised days, and the gain of the next plan."""
 
 import logging
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -11,6 +10,7 @@ from tareline.app.downlink import Downlink
 from tareline.app.projections.accounts import Accounts
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.revision import Revision
+from tareline.locks import Order, OrderedLock
 from tareline.store import ledger
 from tareline.store.devices import Device
 from tareline.store.engine import StoreError
@@ -36,7 +36,7 @@ class Bookkeeping:
     ) -> None:
         self._context, self._accounts, self._entries = context, accounts, entries
         self._downlink, self._known = downlink, known
-        self._reckoning = threading.RLock()
+        self._reckoning = OrderedLock(Order.ACCOUNTS)
 
     def decide(self, finding: str, body: Any) -> dict[str, Any]:
         """Accept or dismiss a finding; answers with the entry that made."""

@@ -1,7 +1,6 @@
 """What every part of the shell shares: the store, the clock, the register in memory, and the time to stamp with."""
 
 import secrets
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from sqlalchemy import Connection
 
 from tareline.clock import Clock
 from tareline.errors import FieldError
+from tareline.locks import Order, OrderedLock
 from tareline.store import register
 from tareline.store.engine import Store, get_meta, newest_recorded_ms, put_meta
 
@@ -31,8 +31,8 @@ class Context:
     def __init__(self, store: Store, clock: Clock) -> None:
         self.store = store
         self.clock = clock
-        self.in_order = threading.RLock()  # held over a commit and the sending of what follows from it
-        self._lock = threading.Lock()
+        self.in_order = OrderedLock(Order.IN_ORDER)  # held over a commit and the sending of what follows from it
+        self._lock = OrderedLock(Order.CLOCK)
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[ChangeNotice], None]] = []
         # By tank and analyte, the newest proven sample of a probe (canonical value, instant), as `samples` keeps them.

@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 
 from tareline.app.context import ChangeNotice, Context
 from tareline.core.calendar import from_ms
+from tareline.locks import Order, OrderedLock
 from tareline.notify.targets import Addresses, Letter, Target, tell
 from tareline.store import alerts as store
 from tareline.store.alerts import Queued
@@ -55,7 +56,7 @@ class _Pace:
 class Lane:
     """One target and what waits for it. Not to be used by two threads."""
 
-    def __init__(self, context: Context, target: Target, ended: threading.Event, writing: threading.Lock) -> None:
+    def __init__(self, context: Context, target: Target, ended: threading.Event, writing: OrderedLock) -> None:
         self._context = context
         self._target = target
         self._ended = ended
@@ -124,7 +125,7 @@ class Deliveries:
         self._context = context
         self._addresses = addresses
         self._ended = threading.Event()
-        self._writing = threading.Lock()
+        self._writing = OrderedLock(Order.DELIVERIES)
         self._moved = {name: threading.Event() for name in addresses.targets}
         self._threads = [
             threading.Thread(target=self._work, args=(target,), name=f"post-{i}", daemon=True)

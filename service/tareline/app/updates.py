@@ -93,7 +93,6 @@ class Updates:
 
     def __init__(self, context: Context, secret_file: Path, send: Callable[[Sequence[Issued]], None]) -> None:
         self._context, self._secret_file, self._send = context, secret_file, send
-        self._lock = threading.RLock()
         self._sets: dict[str, FirmwareSet] = {}
         self._states: dict[str, wire.UpdateState] = {}
         self._asked: dict[str, wire.Fetch] = {}
@@ -114,7 +113,7 @@ class Updates:
             text = f"{device} takes no updates over the air: `tareline flash` gives it a key and two sets of modules"
             raise FieldError("device", text, 409)
         made = build(state.program, state.mpy)
-        with self._lock:
+        with self._context.in_order:
             last = self._offers.get(device)
             same = last is not None and last.body["sha256"] == made.sha256 and last.version == state.counter
             if same and state.state in ("trial", "done"):
@@ -131,6 +130,7 @@ class Updates:
         return found
 
     def _issue(self, device: str, made: FirmwareSet, after: int, by: str | None) -> None:
+        """Issue and send an offer; `in_order` is held."""
         now_ms = self._context.stamp_ms()
         counter = max(now_ms, after + 1)
         body: dict[str, Any] = {"counter": counter, "program": made.program, "firmware": made.firmware}
@@ -139,19 +139,18 @@ class Updates:
         update = load_firmware("update")
         body["mac"] = update.hmac_sha256(key, update.signed_bytes(device, body)).hex()
         message = Issued(device, TOPIC, counter, now_ms, body)
-        with self._context.in_order:
-            with self._context.write() as tx:
-                device_store.issue(tx, message)
-                said = {"event": "update", "firmware": made.firmware, "counter": counter}
-                ledger.add(tx, "device", now_ms, now_ms, said, device=device, by=by)
-            self._send([message])
+        with self._context.write() as tx:
+            device_store.issue(tx, message)
+            said = {"event": "update", "firmware": made.firmware, "counter": counter}
+            ledger.add(tx, "device", now_ms, now_ms, said, device=device, by=by)
+        self._send([message])
         self._offers[device] = message
         self._asked.pop(device, None)
         log.info("%s is offered the firmware %s", device, made.firmware)
 
     def heard(self, device: str, state: wire.UpdateState) -> None:
         """A device has said how far it is."""
-        with self._lock:
+        with self._context.in_order:
             before = self._states.get(device)
             self._states[device] = state
         if before != state and state.state in ("done", "failed"):
@@ -165,7 +164,7 @@ class Updates:
 
     def piece(self, device: str, asked: wire.Fetch) -> dict[str, Any] | None:
         """What a device asks for, or None: it asks again."""
-        with self._lock:
+        with self._context.in_order:
             offer = self._offers.get(device)
             if offer is None or offer.version != asked.counter:
                 return None
@@ -186,7 +185,7 @@ class Updates:
             if state is None:
                 return  # it says so with its next connection
             made = build(offer.body["program"], state.mpy)
-            with self._lock:
+            with self._context.in_order:
                 self._sets[made.sha256] = made
                 if made.sha256 != offer.body["sha256"] and self._offers[device] is offer:
                     self._issue(device, made, offer.version, None)
@@ -199,7 +198,7 @@ class Updates:
         """Where an update of a device stands. Raises FieldError (404)."""
         tank = self._known(device).get("tank")
         zone = self._context.zone(tank) if tank is not None else "UTC"
-        with self._lock:
+        with self._context.in_order:
             offer, state, asked = self._offers.get(device), self._states.get(device), self._asked.get(device)
             made = None if offer is None else self._sets.get(offer.body["sha256"])
         fits = offer is not None and state is not None and state.counter == offer.version

@@ -13,6 +13,8 @@ import sys
 import threading
 from typing import Any
 
+from tareline.locks import Order, OrderedLock
+
 IDLE_S = 600.0
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
 
@@ -30,7 +32,7 @@ class Process:
     def __init__(self, module: str, idle_s: float = IDLE_S) -> None:
         self._module = module
         self._idle_s = idle_s
-        self._asking = threading.Lock()
+        self._asking = OrderedLock(Order.PROCESS)
         self._process: subprocess.Popen[bytes] | None = None
         self._closed = False
         self._rest: threading.Timer | None = None

@@ -4,7 +4,6 @@ A transaction that cannot be committed is never retried in place: what is on dis
 itself broken, every later write is refused, and the service ends, so that the broker delivers again.
 """
 
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from importlib import resources
@@ -16,6 +15,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
+from tareline.locks import Order, OrderedLock
 from tareline.store import dialect
 from tareline.store.tables import ledger, meta, register
 
@@ -31,7 +31,7 @@ class Store:
     """
 
     def __init__(self, url: str, on_broken: Callable[[str], None] | None = None) -> None:
-        self._lock = threading.RLock()
+        self._lock = OrderedLock(Order.STORE)
         self._on_broken = on_broken
         self._broken: str | None = None
         with ExitStack() as undo:

@@ -1,0 +1,80 @@
+"""The locks of the service, and the order in which they may be taken.
+
+A thread that holds a lock may take another only if that one stands further down in `Order`, or if it holds that very
+lock already. So no two threads can wait for each other. Each lock checks this whenever it is taken, which costs about
+two microseconds, so that every test and every day of service tries the order.
+
+What is kept ready from the ledger has no lock (`Projection`), nor have works (the supervisor gives each one thread),
+nor what only the link's thread touches.
+"""
+
+import threading
+from enum import IntEnum
+from types import TracebackType
+
+
+class Order(IntEnum):
+    """The first may be taken while nothing is held; each further one while those before it are."""
+
+    # One request at a time of a process, over its pipes: it may last for minutes, so that nothing else may be held.
+    PROCESS = 1
+    # The accounts are worked out, or a finding is decided and the accounts after it: a second decision must meet the
+    # books as the first has left them, and it comes from another thread than the work's.
+    ACCOUNTS = 2
+    # A commit and the sending of what follows from it, so that devices are told in the order of the commits; with it
+    # which updates are offered, since an offer is issued and kept as one.
+    IN_ORDER = 3
+    # An address is being noted as told: the store is closed only when nobody does so any more.
+    DELIVERIES = 4
+    # The one writer of the store.
+    STORE = 5
+    # The newest time that was written down and when that was, which change together.
+    CLOCK = 6
+    # A firmware's module is being imported under a name of its own, since the plain name holds for that moment only.
+    FIRMWARE = 7
+
+
+class LockOrderError(Exception):
+    """A lock was to be taken while one was held that stands behind it: two threads could wait for each other."""
+
+
+class OrderedLock:
+    """A lock that the thread which holds it may take again, and that raises LockOrderError where it is not its turn."""
+
+    def __init__(self, order: Order) -> None:
+        self.order = order
+        self._lock = threading.RLock()
+
+    def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
+        """Take it; whether that succeeded. timeout: in seconds, -1 for as long as it takes."""
+        held = _of_this_thread.held
+        if self not in held:
+            for other in held:
+                if other.order >= self.order:
+                    raise LockOrderError(f"{self.order.name} was to be taken while {other.order.name} was held")
+        taken = self._lock.acquire(blocking, timeout)
+        if taken:
+            held.append(self)
+        return taken
+
+    def release(self) -> None:
+        """Give it back; raises RuntimeError where this thread does not hold it."""
+        self._lock.release()
+        held = _of_this_thread.held
+        del held[len(held) - 1 - held[::-1].index(self)]
+
+    def __enter__(self) -> None:
+        self.acquire()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+
+class _OfThisThread(threading.local):
+    def __init__(self) -> None:
+        self.held: list[OrderedLock] = []
+
+
+_of_this_thread = _OfThisThread()
