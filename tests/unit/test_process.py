@@ -29,7 +29,7 @@ def test_an_answer_that_is_late_is_told_as_late_however_the_threads_take_turns(m
 def test_a_process_that_ends_by_itself_is_not_told_as_late() -> None:
     one = Process("tareline.no_such_module")
     try:
-        with pytest.raises(ProcessError, match="^guesses: the process ended$"):
+        with pytest.raises(ProcessError, match=r"^guesses: the process ended$"):
             one.ask("guesses", 20.0, None, [], within_s=60)
     finally:
         one.close()
