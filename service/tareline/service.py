@@ -9,7 +9,6 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from tareline.app import repository
 from tareline.app.alerts import Alerts
 from tareline.app.batches import Batches
 from tareline.app.bookkeeping import Bookkeeping
@@ -35,7 +34,6 @@ from tareline.app.updates import Updates
 from tareline.app.work_alerts import WorkAlerts
 from tareline.app.work_metrics import WorkMetrics
 from tareline.clock import Clock
-from tareline.core.calendar import day_of
 from tareline.errors import FieldError
 from tareline.metrics import Metrics
 from tareline.mqtt.link import Address, Down, Link
@@ -72,17 +70,17 @@ class Service:
         root = settings.broker.root
         self.metrics = Metrics()
         self.context = Context(Store(settings.store.url, on_broken), clock)
-        self.ingest = Ingest(self.context, root)
-        self.downlink = Downlink(self.context, self.metrics, self.ingest.known, self._publish)
         self.accounts = Accounts(self.context)
         self.trends = Trends(self.context)
         self.samples = Samples(self.context)
+        self.ingest = Ingest(self.context, root, self.samples)
+        self.downlink = Downlink(self.context, self.metrics, self.samples, self.ingest.known, self._publish)
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         send = self.downlink.send
         self.entries = Entries(self.context, send, self.samples, others)
         self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
-        due_list = DueList(self.context, self.accounts, self.trends, self.samples, self.ramps)
+        due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
         self.views = Views(self.context, root, self.accounts, self.samples, self.waters, due_list)
         self.reports = Reports(self.context, self.accounts)
@@ -104,12 +102,14 @@ class Service:
             self.ramps,
             due_list,
             self.alerts,
-            self.views.days,
-            send,
+            self.entries,
+            self.views,
         )
         resends = Resends(self.context, self.ingest, self.downlink)
-        self.batches = Batches(self.context, self.metrics, self.ingest, self.downlink, resends, self.updates, root)
-        self.periodic = Periodic(self.context, self.ingest, self.downlink, resends, self.batches)
+        self.batches = Batches(
+            self.context, self.metrics, self.samples, self.ingest, self.downlink, resends, self.updates, root
+        )
+        self.periodic = Periodic(self.context, self.ingest, self.downlink, resends, self.batches.settle_loss)
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -204,15 +204,7 @@ class Service:
             knowledge=self.loads.knowledge,
             rising=self.trends.alarms,
             findings=self.accounts.open_findings,
-            away=self._away,
         )
-
-    def _away(self, tank: str) -> bool:
-        """Whether an absence runs."""
-        zone = self.context.zone(tank)
-        today = day_of(self.context.stamp_ms(), zone)
-        with self.context.store.read() as tx:
-            return any(absence.covers(today) for absence in repository.absences(tx, tank, zone, today))
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 

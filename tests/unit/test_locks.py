@@ -2,7 +2,6 @@
 
 import ast
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,13 +11,6 @@ from tareline.locks import LockOrderError, Order, OrderedLock
 
 PACKAGE = Path(__file__).resolve().parents[2] / "service" / "tareline"
 OUTSIDE = ("conform", "simulate")  # commands of their own, beside the service
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def is_free(lock: OrderedLock) -> bool:

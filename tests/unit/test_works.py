@@ -2,8 +2,7 @@
 
 import threading
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -36,12 +35,15 @@ TOLD = {
 
 
 @pytest.fixture
-def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[House]:
-    """What fails in it is tried again without a pause."""
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What failed is tried again without a pause."""
     monkeypatch.setattr(supervisor, "AGAIN_FIRST_S", 0.0)
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
+
+
+@pytest.fixture
+def house(impatient: None, house: House) -> House:
+    """A house whose works try again at once."""
+    return house
 
 
 def until(met: Callable[[], bool]) -> None:

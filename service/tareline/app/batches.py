@@ -7,6 +7,7 @@ from tareline.app.context import Context
 from tareline.app.downlink import Downlink
 from tareline.app.ingest import Ingest, Taken
 from tareline.app.other_installations import hold_for_another
+from tareline.app.projections.samples import Samples
 from tareline.app.resends import Resends
 from tareline.app.updates import Updates
 from tareline.metrics import Metrics
@@ -25,13 +26,14 @@ class Batches:
         self,
         context: Context,
         metrics: Metrics,
+        samples: Samples,
         ingest: Ingest,
         downlink: Downlink,
         resends: Resends,
         updates: Updates,
         root: str,
     ) -> None:
-        self._context, self._metrics, self._root = context, metrics, root
+        self._context, self._metrics, self._samples, self._root = context, metrics, samples, root
         self._ingest, self._downlink, self._resends, self._updates = ingest, downlink, resends, updates
         self._pending = Taken()
 
@@ -40,7 +42,7 @@ class Batches:
         ours = [message for message in batch if not message.topic.endswith("/down/plan")]
         for message in batch:
             if message.topic.endswith("/down/plan") and not message.retained:
-                held = hold_for_another(self._context, message, self._root)
+                held = hold_for_another(self._context, self._samples, message, self._root)
                 self._pending.changed |= {("hold", tank) for tank in held}
         if not ours:
             return

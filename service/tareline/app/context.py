@@ -1,7 +1,7 @@
 """What every part of the shell shares: the store, the clock, the register in memory, and the time to stamp with."""
 
 import secrets
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -35,8 +35,6 @@ class Context:
         self._lock = OrderedLock(Order.CLOCK)
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[ChangeNotice], None]] = []
-        # By tank and analyte, the newest proven sample of a probe (canonical value, instant), as `samples` keeps them.
-        self.samples: Mapping[str, Mapping[str, tuple[float, int]]] = {}
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
             installation = get_meta(tx, "installation")

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from tareline.app import dispatch
 from tareline.app.context import Context
+from tareline.app.projections.samples import Samples
+from tareline.app.snapshot import Snapshots
 from tareline.metrics import Metrics
 from tareline.mqtt import messages as wire
 from tareline.mqtt.link import Down
@@ -24,10 +26,12 @@ class Downlink:
         self,
         context: Context,
         metrics: Metrics,
+        samples: Samples,
         known: Callable[[str], Device],
         publish: Callable[[Sequence[Down]], None],
     ) -> None:
-        self._context, self._metrics, self._known, self._publish = context, metrics, known, publish
+        self._context, self._metrics, self._samples = context, metrics, samples
+        self._known, self._publish = known, publish
         self._acknowledged: dict[str, tuple[str, int]] = {}
 
     def greeting(self) -> Sequence[Down]:
@@ -51,7 +55,7 @@ class Downlink:
             return []
         with self._context.in_order:
             with self._context.write() as tx:
-                sent = dispatch.tell(tx, self._context, feeders)
+                sent = dispatch.tell(Snapshots(tx, self._context, self._samples), feeders)
             self.send(sent)
         return sent
 

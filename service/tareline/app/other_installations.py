@@ -3,14 +3,16 @@
 import json
 import logging
 
-from tareline.app import holds, repository
+from tareline.app import holds
 from tareline.app.context import Context
+from tareline.app.projections.samples import Samples
+from tareline.app.snapshot import Snapshots
 from tareline.mqtt.messages import Message
 
 log = logging.getLogger(__name__)
 
 
-def hold_for_another(context: Context, message: Message, root: str) -> list[str]:
+def hold_for_another(context: Context, samples: Samples, message: Message, root: str) -> list[str]:
     """Hold everything until a person has looked, where a live plan is another installation's.
 
     message: a plan, as it was overheard on the broker. root: the first part of all topics. Returns the tanks that are
@@ -26,8 +28,9 @@ def hold_for_another(context: Context, message: Message, root: str) -> list[str]
     log.error("%s", text)
     held = []
     with context.write() as tx:
+        snapshots = Snapshots(tx, context, samples)
         for tank in context.register.refs("tank"):
-            if not any(reason.kind == "installation" for reason in repository.hold_state(tx, tank).reasons):
-                holds.hold(tx, context, tank, "installation", text)
+            if not any(reason.kind == "installation" for reason in snapshots.of(tank).holds.reasons):
+                holds.hold(snapshots, tank, "installation", text)
                 held.append(tank)
     return held

@@ -1,13 +1,13 @@
 """What time alone brings: midnights, a clock that is right again, silent devices, doses to ask for, late holds."""
 
 import logging
+from collections.abc import Callable
 
 from tareline.app import dispatch
-from tareline.app.batches import Batches
 from tareline.app.confirmations import Confirmations
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest
+from tareline.app.ingest import Ingest, Taken
 from tareline.app.resends import Resends
 from tareline.app.silence import Silence
 
@@ -15,13 +15,21 @@ log = logging.getLogger(__name__)
 
 
 class Periodic:
-    """Does what is due. `tick` is called by the link's thread, about once a second; `expect` by any."""
+    """Does what is due. `tick` is called by the link's thread, about once a second; `expect` by any.
+
+    settle_loss: sends what follows from doses that were given up.
+    """
 
     def __init__(
-        self, context: Context, ingest: Ingest, downlink: Downlink, resends: Resends, batches: Batches
+        self,
+        context: Context,
+        ingest: Ingest,
+        downlink: Downlink,
+        resends: Resends,
+        settle_loss: Callable[[Taken], None],
     ) -> None:
         self._context, self._ingest, self._downlink = context, ingest, downlink
-        self._resends, self._batches = resends, batches
+        self._resends, self._settle_loss = resends, settle_loss
         self._silence = Silence(context, ingest)
         self._confirmations = Confirmations(context, ingest.known)
         self._made_known: set[str] = set()
@@ -53,5 +61,5 @@ class Periodic:
             self._ingest.expect_rejected(self._made_known.pop())
         self._silence.note()
         for lost in self._resends.ask():
-            self._batches.settle_loss(lost)
+            self._settle_loss(lost)
         self._confirmations.watch()
