@@ -5,7 +5,7 @@ the supervisor has a thread of its own. All writes go through the store's one wr
 """
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +29,11 @@ from tareline.app.queries.feeder_report import Reports
 from tareline.app.queries.overview import Views
 from tareline.app.queries.water import WaterQueries
 from tareline.app.resends import Resends
-from tareline.app.supervisor import Supervisor, Work
+from tareline.app.supervisor import Supervisor
 from tareline.app.updates import Updates
 from tareline.app.work_alerts import WorkAlerts
 from tareline.app.work_metrics import WorkMetrics
+from tareline.app.works import works
 from tareline.clock import Clock
 from tareline.errors import FieldError
 from tareline.metrics import Metrics
@@ -42,19 +43,6 @@ from tareline.settings import Settings
 from tareline.store.engine import Store
 
 log = logging.getLogger(__name__)
-
-ACCOUNTS_PAUSE_S = 0.5
-MONITOR_REST_S = 0.5
-MONITOR_SHARE = 4  # so many times longer idle than busy, however much there is to look at
-MONITOR_EVERY_S = 30.0
-LOAD_PAUSE_S = 1.0  # after the accounts
-LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
-LOAD_EVERY_S = 10.0
-# How late a work may be before people are told. The monitor holds feeding, and takes seconds; a small board works out
-# several feeders' years of doses in minutes, and a load may take it five minutes for each tank.
-MONITOR_LATE_S = 600.0
-ACCOUNTS_LATE_S = 1800.0
-LOAD_LATE_S = 7200.0
 
 
 class Service:
@@ -121,12 +109,12 @@ class Service:
             greeting=self.downlink.greeting,
             failed=on_broken if on_broken is not None else log.critical,
         )
-        self.supervisor = Supervisor(clock, self._works())
-        self.work_alerts = WorkAlerts(self.context, self.alerts, self.supervisor.works, self.supervisor.states)
-        self.metrics.registry.register(WorkMetrics(self.supervisor))
         # What drives a service; who drives one without threads calls these too.
         self.take, self.settle, self.greeting = self.batches.take, self.batches.settle, self.downlink.greeting
-        self.reckon, self.load = self.bookkeeping.reckon, self.loads.work
+        self.reckon, self.watch, self.load = self.bookkeeping.reckon, self.monitor.watch, self.loads.work
+        self.supervisor = Supervisor(clock, works(self.reckon, self.watch, self.load, self.watch_works))
+        self.work_alerts = WorkAlerts(self.context, self.alerts, self.supervisor.works, self.supervisor.states)
+        self.metrics.registry.register(WorkMetrics(self.supervisor))
 
     def start(self) -> None:
         """Issue what is due, begin to listen to the broker, and keep the accounts."""
@@ -149,54 +137,12 @@ class Service:
         self.metrics.behind.set(self.context.behind_ms() / 1000)
         self.periodic.tick()
 
-    def _works(self) -> list[Work]:
-        """What is done again and again: after changes, and now and then, since time alone brings news too."""
-        return [
-            Work(
-                "accounts",
-                self.bookkeeping.reckon,
-                late_s=ACCOUNTS_LATE_S,
-                wakes_on=lambda what: what not in ("account", "alert", "load"),
-                pause_s=ACCOUNTS_PAUSE_S,
-            ),
-            Work(
-                "monitor",
-                self.watch,
-                late_s=MONITOR_LATE_S,
-                wakes_on=lambda what: what != "alert",  # what it brings about itself
-                every_s=MONITOR_EVERY_S,
-                rest_s=lambda took_s: max(MONITOR_REST_S, MONITOR_SHARE * took_s),
-            ),
-            Work(
-                "load",
-                self.loads.work,
-                late_s=LOAD_LATE_S,
-                wakes_on=lambda what: what not in ("alert", "load"),  # nothing that the load of a tank follows from
-                every_s=LOAD_EVERY_S,
-                pause_s=LOAD_PAUSE_S,
-                rest_s=lambda took_s: min(LOAD_EVERY_S, LOAD_SHARE * took_s),
-            ),
-            Work(
-                "alerts of works",
-                self.watch_works,
-                late_s=MONITOR_LATE_S,
-                wakes_on=lambda what: False,
-                every_s=MONITOR_EVERY_S,
-            ),
-        ]
-
     def _publish(self, messages: Sequence[Down]) -> None:
         self.link.publish(messages)  # which is made last, since it is given all the others
 
-    def watch(self) -> Mapping[str, Exception]:
-        """Look after every tank once: samples against their lines, trends, alerts. A tank that fails is an alert."""
-        self.monitor.watch()
-        return {}
-
-    def watch_works(self) -> Mapping[str, Exception]:
+    def watch_works(self) -> None:
         """Tell people of works that fail or lag."""
         self.work_alerts.record()
-        return {}
 
     def _evidence(self) -> Evidence:
         """What the ramp is told."""

@@ -10,9 +10,10 @@ from house import FEEDER, FOOD, MINUTE_MS, NOON_MS, TANK, House
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tareline.app import supervisor
-from tareline.app.monitor import Monitor
+from tareline.app.alerts import Alerts
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.loads import Loads
+from tareline.app.projections.samples import Samples
 from tareline.app.supervisor import Supervisor, Work
 from tareline.app.work_alerts import WorkAlerts
 from tareline.clock import ManualClock
@@ -23,7 +24,7 @@ from tareline.web.app import health
 FAILURES = 100
 BODIES = {
     "accounts": (Accounts, "behind"),
-    "monitor": (Monitor, "watch"),
+    "monitor": (Alerts, "record"),
     "load": (Loads, "compute"),
     "alerts of works": (WorkAlerts, "record"),
 }
@@ -121,11 +122,14 @@ def test_a_work_that_fails_a_hundred_times_is_alive_and_told_and_goes_on(
 def test_a_monitor_that_hangs_is_told_by_its_lag(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     looking, done = threading.Event(), threading.Event()
 
-    def hang(self: Monitor) -> None:
+    compute = Samples.compute
+
+    def hang(self: Samples, tank: str, now_ms: int) -> Any:
         looking.set()
         assert done.wait(60)
+        return compute(self, tank, now_ms)
 
-    monkeypatch.setattr(Monitor, "watch", hang)
+    monkeypatch.setattr(Samples, "compute", hang)
     house.service.supervisor.start()
     assert looking.wait(20)
     house.clock.advance(9 * MINUTE_MS)

@@ -24,14 +24,15 @@ ERROR_LETTERS = 200
 class Work:
     """What is to be done, and when.
 
-    do: does all there is to do; returns what failed, by what it is of, where the rest was done all the same.
+    do: does all there is to do; returns what failed, by what it is of, where the rest was done all the same; None or
+    nothing where all was done.
     late_s: a lag that is longer is an alert. wakes_on: whether a kind of change brings something to do. every_s: how
     long it waits for a change, None for as long as it takes. pause_s: how long after a change it begins, so that what
     comes together is done together. rest_s(took_s): how long it rests after it has taken so long.
     """
 
     name: str
-    do: Callable[[], Mapping[str, Exception]]
+    do: Callable[[], Mapping[str, Exception] | None]
     late_s: float
     wakes_on: Callable[[str], bool] = lambda what: True
     every_s: float | None = None
