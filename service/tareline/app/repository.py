@@ -13,7 +13,7 @@ from tareline.app.context import Context
 from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms, days_between
 from tareline.core.feeding import books
 from tareline.core.feeding.absence import Absence, rations_from, settled
-from tareline.core.feeding.books import Fed
+from tareline.core.feeding.books import Feedings
 from tareline.core.feeding.doses import Dose, HandFeed
 from tareline.core.feeding.ration import Meal, Ration
 from tareline.core.safety import faults
@@ -152,14 +152,14 @@ def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int)
     return sized(tx, context, found.doses), list(found.handfeeds)
 
 
-def fed_of(entries: Sequence[Entry]) -> Fed:
+def fed_of(entries: Sequence[Entry]) -> Feedings:
     """What some entries, by time, say to have gone into a tank."""
     told = (
         (e.at_ms, str(e.device), faults.lost_g(e.body["code"], e.body.get("detail")))
         for e in entries
         if e.kind == "fault"
     )
-    return Fed(
+    return Feedings(
         tuple(dose(entry) for entry in entries if entry.kind in ("dose", "gap")),
         tuple(handfeed(entry) for entry in entries if entry.kind == "handfeed"),
         tuple(loss for loss in told if loss[2] > 0),

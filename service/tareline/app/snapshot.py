@@ -16,7 +16,7 @@ from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
 from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms
 from tareline.core.feeding.absence import Absence, rations_from, settled
-from tareline.core.feeding.books import Fed, Span, carried_over_g, sized
+from tareline.core.feeding.books import Feedings, Span, carried_over_g, sized
 from tareline.core.feeding.ration import Ration, in_force_since_ms
 from tareline.core.safety.hold import HoldState, Reason
 from tareline.core.safety.known_water import Sampled, Water, known_now, look, newest_temperature
@@ -90,7 +90,7 @@ class TankSnapshot:
     latest: Mapping[str, tuple[Reading, Entry]]
     sampled: Sampled
     circumstances: Circumstances
-    fed: Fed
+    fed: Feedings
     feeders: tuple[FeederSnapshot, ...]
     probes: tuple[str, ...]
     ramp: tuple[Entry, ...] = field(default=())
@@ -152,7 +152,7 @@ class TankSnapshot:
         """The rations that matter from a local day on, as they hold through absences."""
         return rations_from(self.decided, self.absences, self.zone, day_start_ms(day, self.zone))
 
-    def fed_on(self, day: date) -> Fed:
+    def fed_on(self, day: date) -> Feedings:
         """What went in on a local day within what was read."""
         return self.fed.within(day_start_ms(day, self.zone), day_end_ms(day, self.zone))
 

@@ -65,7 +65,7 @@ class Dispensed:
 
 
 @dataclass(frozen=True, slots=True)
-class Fed:
+class Feedings:
     """What went into a tank in some time: doses (gaps among them), hand feeds, and what left hoppers without a step as
     (when, feeder, grams); each by time."""
 
@@ -73,9 +73,9 @@ class Fed:
     handfeeds: tuple[HandFeed, ...] = ()
     losses: tuple[tuple[int, str, float], ...] = ()
 
-    def within(self, start_ms: int, end_ms: int) -> "Fed":
+    def within(self, start_ms: int, end_ms: int) -> "Feedings":
         """What of it falls into [start, end)."""
-        return Fed(
+        return Feedings(
             tuple(d for d in self.doses if start_ms <= d.at_ms < end_ms),
             tuple(h for h in self.handfeeds if start_ms <= h.at_ms < end_ms),
             tuple(loss for loss in self.losses if start_ms <= loss[0] < end_ms),
@@ -101,7 +101,7 @@ def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences:
 
 
 def carried_over_g(
-    day: date, zone: str, decided: Sequence[Ration], absences: Sequence[Absence], fed: Fed, held: Sequence[Span]
+    day: date, zone: str, decided: Sequence[Ration], absences: Sequence[Absence], fed: Feedings, held: Sequence[Span]
 ) -> float:
     """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold.
 
@@ -120,7 +120,7 @@ def carried_over_g(
     return carried_g(now, max(0.0, remained_g))
 
 
-def fed_today(feeder: str, fed: Fed, unknown_g: float, carried_g: float) -> FedToday:
+def fed_today(feeder: str, fed: Feedings, unknown_g: float, carried_g: float) -> FedToday:
     """What a feeder's plan for today must take into account.
 
     fed: of today. unknown_g: what a dose of unknown size counts as. carried_g: what today is fed besides its ration.
