@@ -83,7 +83,7 @@ class Monitor:
     def watch(self) -> None:
         """Look at everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
-        look = _Round()
+        look = _AllSeen()
         tanks = self._context.register.refs("tank")
         for tank in tanks:
             with self._guarded(look, tank):
@@ -115,7 +115,7 @@ class Monitor:
             self._context.announce("alert", None)
 
     @contextmanager
-    def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
+    def _guarded(self, look: "_AllSeen", tank: str) -> Iterator[None]:
         """Whatever goes wrong with one tank, the others are looked after."""
         try:
             yield
@@ -125,7 +125,7 @@ class Monitor:
             log.exception("%s could not be looked after", tank)
             look.failed[tank] = error
 
-    def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
+    def _see(self, look: "_AllSeen", tanks: Sequence[str]) -> None:
         """Read some tanks, and the devices that are on none, in one transaction."""
         register = self._context.register
         with self._context.store.read() as tx:
@@ -177,7 +177,7 @@ class Monitor:
 
     # -- one tank ----------------------------------------------------------------------------------------------------
 
-    def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
+    def _of_tank(self, tx: Connection, look: "_AllSeen", tank: TankSnapshot) -> list[Concern]:
         place = Place(tank.id, tank.name, tank.zone)
         state, now_ms = tank.holds, tank.now_ms
         found = self._of_load(place, tank)
@@ -331,7 +331,7 @@ class Monitor:
             found.append(device_concerns.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
         return found
 
-    def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
+    def _of_devices_elsewhere(self, tx: Connection, look: "_AllSeen", now_ms: int) -> list[Concern]:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
@@ -347,7 +347,7 @@ class Monitor:
 
 
 @dataclass
-class _Round:
+class _AllSeen:
     """What one look at everything has seen so far.
 
     loose: feeders on no tank. entered: the tanks of which something was entered. failed: what went wrong with a tank.
