@@ -67,7 +67,7 @@ def main() -> None:
         print(f"five minutes later {spent_ms(watch):.0f} ms")
         house.reading("ammonia", 0.1)
         print(f"after a reading {spent_ms(watch):.0f} ms")
-        print([one["what"] for one in house.watch()])
+        print([one.what for one in house.watch()])
         house.close()
 
 

@@ -292,9 +292,9 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     shown = house.service.ramps.view(TANK)
     assert shown["state"] == "ready for a step", shown["waits_for"]
     assert shown["knowledge"]["p_under"][f"{shown['next_g_per_day']:g}"] >= 0.975
-    alerts = [one for one in house.service.alerts.list() if one["kind"] == "due" and "asks for a step" in one["what"]]
+    alerts = [one for one in house.service.alerts.list() if one.kind == "due" and "asks for a step" in one.what]
     assert len(alerts) == 1
-    assert "accept or veto it" in alerts[0]["text"]
+    assert "accept or veto it" in alerts[0].text
     house.service.ramps.decide(TANK, {"decision": "accept"})
     house.clock.advance(3_600_000)
     house.service.watch()
@@ -312,8 +312,8 @@ def test_a_ramp_that_goes_back_is_told(house: House) -> None:
     house.reading("ammonia", 1.5)
     settle(house)
     house.service.watch()
-    told = [one for one in house.service.alerts.list() if "gone back" in one["what"]]
-    assert [one["kind"] for one in told] == ["due"]
+    told = [one for one in house.service.alerts.list() if "gone back" in one.what]
+    assert [one.kind for one in told] == ["due"]
     assert house.standing("ration")[-1]["daily_g"] < RATION_G
 
 
@@ -378,8 +378,8 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
         told.service.load()
         told.clock.advance(3_600_000)
     told.service.watch()
-    (alert,) = [one for one in told.service.alerts.list() if "load cannot be worked out" in one["what"]]
-    assert "3 times" in alert["text"]
+    (alert,) = [one for one in told.service.alerts.list() if "load cannot be worked out" in one.what]
+    assert "3 times" in alert.text
     broken.close()
 
 
