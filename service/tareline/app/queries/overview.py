@@ -352,27 +352,29 @@ class Views:
         for feeder in self._context.register.devices_of("feeder", tank):
             plan = told.get((feeder, "plan"))
             weighed = ledger.newest(tx, "weighin", device=feeder)
-            left = self._left(tx, feeder)
+            shown = hopper_view(self._accounts.account(feeder), None if plan is None else plan.body, zone)
+            as_of_ms: int | None = self._context.stamp_ms()
+            by: str | None = "account"
+            if shown["content_g"] is None:
+                shown["content_g"], shown["content_sd_g"], as_of_ms, by = self._weighed(tx, feeder)
             online = devices[feeder].online if feeder in devices else None
             last = weighed[0] if weighed else None
             found.append(
                 {
                     "feeder": feeder,
                     "food": (self._context.register.now("feeder", feeder) or {}).get("food"),
-                    "left_g": left[0],
-                    "left_sd_g": left[1],
-                    "as_of": None if left[2] is None else stated(left[2], zone),
-                    "by": left[3],
+                    "as_of": None if as_of_ms is None else stated(as_of_ms, zone),
+                    "by": by,
                     "online": online,
                     "last_weighin": None
                     if last is None
                     else {"at": stated(last.at_ms, zone), "mass_g": last.body["mass_g"], "sd_g": last.body["sd_g"]},
-                    **hopper_view(self._accounts.account(feeder), None if plan is None else plan.body, zone),
+                    **shown,
                 }
             )
         return found
 
-    def _left(self, tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
+    def _weighed(self, tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
         """What is in the hopper by the newest of: the cell, a weigh-in, a refill's own weight."""
         found: list[tuple[int, float, float | None, str]] = []
         for entry in ledger.newest(tx, "dose", device=feeder, limit=20):
@@ -391,13 +393,13 @@ class Views:
                 found.append((entry.at_ms, entry.body["after_g"], None, "refill"))
         if not found:
             return None, None, None, None
-        at_ms, left_g, sd_g, by = max(found, key=lambda one: one[0])
-        return left_g, sd_g, at_ms, by
+        at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0])
+        return content_g, sd_g, at_ms, by
 
     def _content_g(self, tx: Connection, feeder: str, zone: str) -> float | None:
         """What is in a hopper by its account; before there is one, by what was weighed last."""
         content_g: float | None = hopper_view(self._accounts.account(feeder), None, zone)["content_g"]
-        return content_g if content_g is not None else self._left(tx, feeder)[0]
+        return content_g if content_g is not None else self._weighed(tx, feeder)[0]
 
     def devices(self) -> list[dict[str, Any]]:
         """Every registered device and what it last said."""
