@@ -58,7 +58,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 def test_every_topic_and_field_of_the_wire_is_in_the_table(service: Service) -> None:
     documented = {names(row[0])[0]: names(row[1]) for row in table("Wire")}
-    expected = {topic: list(model.model_fields) for topic, model in UP.items()}
+    expected = {topic: list(model.model_fields) for topic, model in UP.items()}  # type: ignore[attr-defined]
     service.updates.heard("feeder-1", wire.UpdateState(program="board_feeder", mpy=0, counter=0, state="idle"))
     service.update("feeder-1", {})
     with service.context.store.read() as tx:

@@ -385,7 +385,7 @@ def test_everything_it_says_is_understood_by_the_service() -> None:
     desk.command("c", "dispense", target_g=0.1)
     desk.feeder.press()
     desk.run(DAY)
-    models = {
+    models: dict[str, Any] = {
         "status": Status,
         "hello": Hello,
         "applied": Applied,
