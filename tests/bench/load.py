@@ -8,7 +8,6 @@ Times are of one core.
 import resource
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -16,22 +15,11 @@ sys.path[:0] = [str(HERE.parent / "sim"), str(HERE.parents[1] / "service")]
 
 from figures import keep  # noqa: E402
 from tanks import draw, live  # noqa: E402
+from week_by_week import before, later  # noqa: E402
 
 from tareline.core.load.forecast import Ahead, forecast  # noqa: E402
 from tareline.core.load.limit import load  # noqa: E402
-from tareline.core.load.posterior import DRAWS, later, posterior  # noqa: E402
-from tareline.core.load.record import Record  # noqa: E402
-
-
-def before(record: Record, day: float) -> Record:
-    """The record as it was."""
-    return replace(
-        record,
-        now=day,
-        fed=tuple(one for one in record.fed if one.day < day),
-        seen=tuple(one for one in record.seen if one.day <= day),
-        changes=tuple(one for one in record.changes if one.day <= day),
-    )
+from tareline.core.load.posterior import DRAWS, posterior  # noqa: E402
 
 
 def main() -> None:
