@@ -5,7 +5,8 @@
 Three persistent sessions get the same backlog on a real Mosquitto, and each drains it in a process of its own: a bare
 paho subscriber that discards what it gets (paho's own loop and acknowledgement), the service (validated, committed with
 synchronous=FULL, then acknowledged), and a paho script that commits each message by itself (on a part of the backlog,
-since it is slow). All in one run, the order rotated from round to round; what counts are the ratios.
+since it is slow). All in one run, the order rotated from round to round; what counts are the ratios. What bounds the
+intake is paho's own reading of one packet after another; validation and the insert come next, the commit last.
 """
 
 import argparse
