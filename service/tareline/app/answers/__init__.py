@@ -1,1 +1,1 @@
-"""What the HTTP API answers and pages show: frozen models, one module for each subject. What makes them is in queries."""
+"""What the HTTP API answers and pages show: frozen models, a module for each subject. Queries make them."""
