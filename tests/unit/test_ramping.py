@@ -3,10 +3,9 @@
 What is known of the load is this test's own: an oracle that is told the limit. The rest is the real service.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -36,11 +35,9 @@ class Oracle:
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
+    return house
 
 
 @pytest.fixture

@@ -83,7 +83,7 @@ class Monitor:
     def watch(self) -> None:
         """Look at everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
-        look = _AllSeen()
+        look = _Round()
         tanks = self._context.register.refs("tank")
         for tank in tanks:
             with self._guarded(look, tank):
@@ -116,7 +116,7 @@ class Monitor:
             self._context.announce("alert", None)
 
     @contextmanager
-    def _guarded(self, look: "_AllSeen", tank: str) -> Iterator[None]:
+    def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
         """Whatever goes wrong with one tank, the others are looked after."""
         try:
             yield
@@ -126,7 +126,7 @@ class Monitor:
             log.exception("%s could not be looked after", tank)
             look.failed[tank] = error
 
-    def _see(self, look: "_AllSeen", tanks: Sequence[str]) -> None:
+    def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
         """Read some tanks, and the devices that are on none, in one transaction."""
         register = self._context.register
         with self._context.store.read() as tx:
@@ -170,7 +170,7 @@ class Monitor:
             urgent=True,
         )
 
-    def _morning(self, look: "_AllSeen", tank: TankSnapshot) -> str:
+    def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
         """What is due of a tank by the end of today, a line each; empty where nothing is."""
         due = self._due_list.with_ramp(tank, look.proposed[tank.id])
         shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
@@ -182,7 +182,7 @@ class Monitor:
 
     # -- one tank ----------------------------------------------------------------------------------------------------
 
-    def _of_tank(self, tx: Connection, look: "_AllSeen", tank: TankSnapshot) -> list[Concern]:
+    def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
         place = Place(tank.id, tank.name, tank.zone)
         state, now_ms = tank.holds, tank.now_ms
         found = self._of_load(place, tank)
@@ -337,7 +337,7 @@ class Monitor:
             found.append(device_concerns.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
         return found
 
-    def _of_devices_elsewhere(self, tx: Connection, look: "_AllSeen", now_ms: int) -> list[Concern]:
+    def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
@@ -353,7 +353,7 @@ class Monitor:
 
 
 @dataclass
-class _AllSeen:
+class _Round:
     """What one look at everything has seen so far.
 
     proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong with a tank.
