@@ -122,6 +122,23 @@ def test_a_look_of_the_monitor_at_several_tanks(house: House) -> None:
     assert house.service.monitor._last.keys() == {TANK, "other"}
 
 
+def test_a_look_at_a_tank_with_a_ramp_whose_load_is_known(house: House) -> None:
+    service = house.service
+    service.load()
+    assert service.loads.known(TANK) is not None
+    body = {"start_g": 1.0, "step_g": 0.1, "ceiling_g": 3.0, "dwell_days": 14, "fraction": 0.7, "consent": "ask"}
+    service.ramps.put(TANK, body)
+    for _ in range(3):  # a step back, which the ramp then waits on
+        service.load()
+        service.watch()
+        house.clock.advance(MINUTE_MS)
+    before = len(house.ledger())
+    once(house, service.watch)
+    assert service.loads.fresh(TANK)
+    assert len(house.ledger()) == before
+    assert once(house, service.views.overview)[0]["due"]
+
+
 def test_settling_a_dose(house: House) -> None:
     house.service.take([house.dose(2, target_g=0.9, before_g=49.75, after_g=48.85)])
     before = house.last("plan", "second")
