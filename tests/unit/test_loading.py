@@ -3,10 +3,8 @@
 import os
 import signal
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -25,11 +23,9 @@ MODULE = "tareline.compute.load"
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.ration(RATION_G, 2 * RATION_G, [("08:00", 0.5), ("20:00", 0.5)])
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.ration(RATION_G, 2 * RATION_G, [("08:00", 0.5), ("20:00", 0.5)])
+    return house
 
 
 def live(house: House, weeks: int, nitrate: float = 1.0, daily_g: float = RATION_G) -> None:
