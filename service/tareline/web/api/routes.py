@@ -128,7 +128,7 @@ def _feeding(api: APIRouter, service: Service) -> None:
         return service.release(tank, body)
 
 
-def _entries(api: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
+def _entries(api: APIRouter, service: Service) -> None:
     @api.post("/tanks/{tank}/readings", status_code=201, tags=["entries"])
     def add_reading(tank: str, body: requests.ReadingRequest) -> View:
         return service.add_reading(tank, body)
