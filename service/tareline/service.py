@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tareline.app.alerts import Alerts
+from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.batches import Batches
 from tareline.app.bookkeeping import Bookkeeping
 from tareline.app.commands.entries import Entries
@@ -204,7 +205,7 @@ class Service:
             self.link.subscribe_again()
         return made
 
-    def update(self, device: str, body: dict[str, Any]) -> dict[str, Any]:
+    def update(self, device: str, body: dict[str, Any]) -> UpdateAnswer:
         """Offer a device this package's firmware; answers with where that stands."""
         return self.updates.offer(device, body.get("by"))
 

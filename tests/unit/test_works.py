@@ -75,7 +75,7 @@ class Cause:
 def alerts(house: House) -> list[str]:
     """Those of the service itself that last."""
     found = house.service.alerts.list("open")
-    return [one["what"] for one in found if one["what"].startswith("Tareline: ")]
+    return [one.what for one in found if one.what.startswith("Tareline: ")]
 
 
 def metric(house: House, name: str, work: str) -> float:
@@ -138,7 +138,7 @@ def test_a_monitor_that_hangs_is_told_by_its_lag(house: House, monkeypatch: pyte
     house.clock.advance(MINUTE_MS)
     house.service.watch_works()
     assert alerts(house) == [TOLD["monitor"]]
-    assert "still not worked out" in house.service.alerts.list("open")[0]["text"]
+    assert "still not worked out" in house.service.alerts.list("open")[0].text
     assert health(house.service)["workers"]["monitor"]["lag_s"] == 600
     done.set()
     until(lambda: health(house.service)["workers"]["monitor"]["lag_s"] == 0)
@@ -154,7 +154,7 @@ def test_what_the_monitor_finds_leaves_alerts_of_works_as_they_are(
     house.service.watch_works()
     house.reading("ammonia", 2.5)
     for _ in range(3):
-        found = [one["what"] for one in house.watch()]
+        found = [one.what for one in house.watch()]
         house.service.watch_works()
         house.clock.advance(11 * MINUTE_MS)
     assert TOLD["accounts"] in found

@@ -16,21 +16,22 @@ class WorkMetrics(Collector):
 
     def describe(self) -> Iterator[GaugeMetricFamily]:
         """The families without samples, so that registering them asks nothing."""
-        yield from _families()
+        yield from families()
 
     def collect(self) -> Iterator[GaugeMetricFamily]:
         """The families as they are now."""
-        lag, failing, done, failed = families = _families()
+        lag, failing, done, failed = told = families()
         for name, state in self._supervisor.states().items():
             lag.add_metric([name], state.lag_s)
             failing.add_metric([name], state.failing_s or 0.0)
             for family, at_ms in ((done, state.done_ms), (failed, state.failed_ms)):
                 if at_ms is not None:
                     family.add_metric([name], at_ms / 1000)
-        yield from families
+        yield from told
 
 
-def _families() -> list[GaugeMetricFamily]:
+def families() -> list[GaugeMetricFamily]:
+    """The families without samples: lag, failing, last success, last error."""
     told = {
         "lag": "How long the oldest change has waited that is not worked out yet",
         "failing": "For how long a work has failed; 0 while it does not",

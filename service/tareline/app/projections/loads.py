@@ -149,9 +149,9 @@ class Loads:
             mark = (self._load_records.mark(tx, tank), _terms(tx, tank))
         return mark[0].complete and not self._kept.is_stale(tank, mark) and tank not in self._trouble
 
-    def on_its_way(self, tank: str) -> bool:
-        """Whether a newer answer may be expected within the minute."""
-        if self.fresh(tank):
+    def on_its_way(self, tank: str, fresh: bool) -> bool:
+        """Whether a newer answer may be expected within the minute. fresh: whether the newest one is."""
+        if fresh:
             self._stale_s.pop(tank, None)
             return False
         now_s = self._context.clock.monotonic_s()
