@@ -14,6 +14,7 @@ from tareline.web import problems
 from tareline.web.access import COOKIE, Guard, token_fits
 from tareline.web.api import alerts as alert_calls
 from tareline.web.api import load as load_calls
+from tareline.web.api import ramp as ramp_calls
 from tareline.web.api import routes
 from tareline.web.api import updates as update_calls
 from tareline.web.events import Hub
@@ -34,7 +35,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.include_router(update_calls.router(service))
     app.include_router(alert_calls.router(service))
     app.include_router(absence.calls(service))
-    app.include_router(ramp.calls(service))
+    app.include_router(ramp_calls.router(service))
     app.include_router(load_calls.router(service))
     app.include_router(overview.router(service))
     app.include_router(absence.pages(service))
