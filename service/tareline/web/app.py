@@ -16,6 +16,7 @@ from tareline.web.api import alerts as alert_calls
 from tareline.web.api import load as load_calls
 from tareline.web.api import ramp as ramp_calls
 from tareline.web.api import routes
+from tareline.web.api import series as series_calls
 from tareline.web.api import updates as update_calls
 from tareline.web.events import Hub
 from tareline.web.pages import absence, alerts, overview, ramp, report, water
@@ -32,6 +33,7 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
     app.include_router(routes.router(service, hub))
+    app.include_router(series_calls.router(service))
     app.include_router(update_calls.router(service))
     app.include_router(alert_calls.router(service))
     app.include_router(absence.calls(service))
