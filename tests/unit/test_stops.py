@@ -316,6 +316,7 @@ class Board:
         self.listen()
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.sampled_from([*CODES, "restart", "leave", "return", "release", "hold"]), max_size=14))
 def test_whatever_happens_the_service_never_says_that_a_stopped_feeder_feeds(

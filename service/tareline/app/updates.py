@@ -132,6 +132,7 @@ class Updates:
         return found
 
     def _issue(self, device: str, made: FirmwareSet, after: int, by: str | None) -> None:
+        """down/update: the firmware on offer, its list of files by size and digest, signed in `mac`. Retained."""
         now_ms = self._context.stamp_ms()
         counter = max(now_ms, after + 1)
         body: dict[str, Any] = {"counter": counter, "program": made.program, "firmware": made.firmware}

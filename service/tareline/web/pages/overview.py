@@ -291,7 +291,7 @@ def router(service: Service) -> APIRouter:
     return pages
 
 
-def _take_forms(pages: APIRouter, service: Service) -> None:
+def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
     """The addresses that forms are posted to."""
 
     @pages.post("/tanks/{tank}/enter/{what}")
