@@ -228,7 +228,7 @@ def test_quantiles_are_in_order_and_nitrate_is_stated_as_ion(told: House) -> Non
     """4 mg/L of nitrate as N are 17.7 as ion (62.004 / 14.007, IUPAC atomic weights)."""
     for day in ahead(told).days:
         for name in ("nitrate_mg_per_l", "ammonia_mg_n_per_l", "nitrite_mg_n_per_l"):
-            values = list(day[name].values())
+            values = list(getattr(day, name).model_dump().values())
             assert values == sorted(values)
     assert ahead(told).days[0].nitrate_mg_per_l.p5 < 17.7 < ahead(told).days[0].nitrate_mg_per_l.p95
 
@@ -291,15 +291,15 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     settle(house)
     house.service.watch()
     shown = house.service.ramps.view(TANK)
-    assert shown["state"] == "ready for a step", shown["waits_for"]
-    assert shown["knowledge"]["p_under"][f"{shown['next_g_per_day']:g}"] >= 0.975
+    assert shown.state == "ready for a step", shown.waits_for
+    assert shown.knowledge.p_under[f"{shown.next_g_per_day:g}"] >= 0.975
     alerts = [one for one in house.service.alerts.list() if one.kind == "due" and "asks for a step" in one.what]
     assert len(alerts) == 1
     assert "accept or veto it" in alerts[0].text
     house.service.ramps.decide(TANK, {"decision": "accept"})
     house.clock.advance(3_600_000)
     house.service.watch()
-    assert house.service.ramps.view(TANK)["ration_g_per_day"] == 0.06
+    assert house.service.ramps.view(TANK).ration_g_per_day == 0.06
     states = [e["state"] for e in house.ledger("ramp") if "state" in e]
     assert states.count("ready for a step") == 1, "looking often enters nothing twice"
 

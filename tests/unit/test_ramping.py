@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
 
+from tareline.app.answers.ramp import RampAnswer, RampEntered
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
@@ -49,11 +50,11 @@ def oracle(house: House) -> Oracle:
     return made
 
 
-def put(house: House, **other: Any) -> dict[str, Any]:
+def put(house: House, **other: Any) -> RampEntered:
     return house.service.ramps.put(TANK, {**SET, **other})
 
 
-def decide(house: House, decision: str, **other: Any) -> dict[str, Any]:
+def decide(house: House, decision: str, **other: Any) -> RampEntered:
     return house.service.ramps.decide(TANK, {"decision": decision, **other})
 
 
@@ -72,7 +73,7 @@ def live(house: House, days: int) -> None:
         house.service.ramps.step(TANK)
 
 
-def view(house: House) -> dict[str, Any]:
+def view(house: House) -> RampAnswer:
     return house.service.ramps.view(TANK)
 
 
@@ -89,10 +90,10 @@ def rations(house: House) -> list[float]:
 
 def test_a_ramp_is_set_and_says_what_it_waits_for(house: House, oracle: Oracle) -> None:
     made = put(house)
-    assert made["state"] == "waits for the water"
-    assert (made["fraction"], made["consent"]) == (pytest.approx(1 / 3), "ask")
-    assert any("0.05 g a day is held for 14 days" in one for one in made["waits_for"])
-    assert any("a reading of nitrate from" in one for one in made["waits_for"])
+    assert made.state == "waits for the water"
+    assert (made.fraction, made.consent) == (pytest.approx(1 / 3), "ask")
+    assert any("0.05 g a day is held for 14 days" in one for one in made.waits_for)
+    assert any("a reading of nitrate from" in one for one in made.waits_for)
     assert states(house) == ["waits for the water"]
     assert rations(house)[-1] == 0.05
 
@@ -143,7 +144,7 @@ def test_settings_change_on_the_way_and_the_road_goes_on(house: House, oracle: O
     assert rations(house)[-1] == 0.06
     made = put(house, consent="ask", ceiling_g=0.3)
     assert rations(house)[-1] == 0.06
-    assert [e["what"] for e in made["road"]].count("set") == 2
+    assert [e.what for e in made.road].count("set") == 2
     with pytest.raises(FieldError, match="at least the present ration"):
         put(house, ceiling_g=0.055)
 
@@ -153,7 +154,7 @@ def test_another_start_begins_anew(house: House, oracle: Oracle) -> None:
     live(house, 15)
     made = put(house, start_g=0.04)
     assert rations(house)[-1] == 0.04
-    assert [e["what"] for e in made["road"]] == ["set", "decision"]
+    assert [e.what for e in made.road] == ["set", "decision"]
 
 
 # -- the road ----------------------------------------------------------------------------------------------------------
@@ -165,17 +166,17 @@ def test_with_auto_it_goes_up_and_ends_under_the_limit(house: House, oracle: Ora
     # Halved near the limit of 0.1 g: 0.09, then 0.095, 0.0975, 0.09875, and then nothing is small enough.
     steps = [0.05, 0.06, 0.07, 0.08, 0.09, 0.095, 0.0975, 0.09875]
     assert [g for g in rations(house) if g < 1.0] == steps
-    assert view(house)["state"] == "waits for the water"
-    assert any("97.5 % is needed" in one for one in view(house)["waits_for"])
+    assert view(house).state == "waits for the water"
+    assert any("97.5 % is needed" in one for one in view(house).waits_for)
 
 
 def test_more_is_fed_from_the_next_midnight(house: House, oracle: Oracle) -> None:
     put(house, consent="auto")
     live(house, 14)
-    assert view(house)["ration_g_per_day"] == 0.06
+    assert view(house).ration_g_per_day == 0.06
     today = house.service.views.days(TANK, *(2 * [_today(house)]))[0]
     assert today["budget_g"] == 0.05
-    assert view(house)["ration_since"].endswith("T00:00:00.000+00:00")
+    assert view(house).ration_since.endswith("T00:00:00.000+00:00")
 
 
 def _today(house: House) -> date:
@@ -216,7 +217,7 @@ def test_days_under_a_hold_do_not_count(house: House, oracle: Oracle) -> None:
     live(house, 5)
     house.service.hold(TANK, {"reason": "medication"})
     live(house, 5)
-    assert "the end of the hold: feeding is paused or reduced" in view(house)["waits_for"]
+    assert "the end of the hold: feeding is paused or reduced" in view(house).waits_for
     house.service.release(TANK, {"note": "done"})
     live(house, 8)
     assert rations(house)[-1] == 0.05
@@ -256,7 +257,7 @@ def test_more_than_a_trace_of_ammonia_or_nitrite_waits(
         house.reading(analyte, value, below=0.0, above=0.4)
         house.service.ramps.step(TANK)
     assert (rations(house)[-1] == 0.05) is waits
-    assert any(one.startswith(f"{analyte} to be gone") for one in view(house)["waits_for"]) is waits
+    assert any(one.startswith(f"{analyte} to be gone") for one in view(house).waits_for) is waits
 
 
 def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: Oracle) -> None:
@@ -284,7 +285,7 @@ def test_while_its_people_are_away_no_step_is_made(house: House, oracle: Oracle)
     house.service.entries.put_absence(TANK, absence)
     live(house, 20)
     assert rations(house)[-1] == 0.05
-    assert any("away" in one or "absence" in one for one in view(house)["waits_for"])
+    assert any("away" in one or "absence" in one for one in view(house).waits_for)
 
 
 def test_a_found_limit_ends_the_ramp_and_keeps_a_third(house: House, oracle: Oracle) -> None:
@@ -293,7 +294,7 @@ def test_a_found_limit_ends_the_ramp_and_keeps_a_third(house: House, oracle: Ora
     oracle.told = Knowledge(True, None, True, 0.09, 0.1, 0.11, 0.06, 0.95, {})
     live(house, 15)
     shown = view(house)
-    assert (shown["state"], shown["ended"], shown["keep_g_per_day"]) == ("limit found", True, 0.03)
+    assert (shown.state, shown.ended, shown.keep_g_per_day) == ("limit found", True, 0.03)
     assert rations(house)[-1] == 0.03
     oracle.told = None
     live(house, 20)
@@ -310,14 +311,14 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0)
     service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     assert view(house) == before
-    assert before["state"] == "ready for a step"
+    assert before.state == "ready for a step"
 
 
 def test_a_service_that_is_told_nothing_never_steps(house: House) -> None:
     put(house, consent="auto")
     live(house, 20)
     assert rations(house)[-1] == 0.05
-    assert "the load of this tank to be worked out" in view(house)["waits_for"]
+    assert "the load of this tank to be worked out" in view(house).waits_for
 
 
 # -- people ------------------------------------------------------------------------------------------------------------
@@ -327,15 +328,15 @@ def test_a_step_is_asked_and_taken_when_it_is_accepted(house: House, oracle: Ora
     put(house)
     live(house, 20)
     asked = view(house)
-    assert (asked["state"], asked["next_g_per_day"]) == ("ready for a step", 0.06)
+    assert (asked.state, asked.next_g_per_day) == ("ready for a step", 0.06)
     assert rations(house)[-1] == 0.05
     assert states(house) == ["waits for the water", "ready for a step"]
     made = decide(house, "accept", by="the keeper", note="looks well")
-    assert made["ration_g_per_day"] == 0.06
+    assert made.ration_g_per_day == 0.06
     step = next(e for e in house.ledger("ramp") if e.get("state") == "steps up")
     assert step["by"] == "the keeper"
     assert step["reasons"][-2:] == ["a person has accepted it", "looks well"]
-    assert made["entry"] == step["entry"]
+    assert made.entry == step["entry"]
 
 
 def test_there_must_be_a_question_to_accept(house: House, oracle: Oracle) -> None:
@@ -359,12 +360,12 @@ def test_a_veto_holds_for_one_dwell(house: House, oracle: Oracle) -> None:
     put(house)
     live(house, 15)
     made = decide(house, "veto", note="away next week")
-    assert made["state"] == "waits for the water"
-    assert any("a person has vetoed" in one for one in made["waits_for"])
+    assert made.state == "waits for the water"
+    assert any("a person has vetoed" in one for one in made.waits_for)
     live(house, 13)
-    assert view(house)["state"] == "waits for the water"
+    assert view(house).state == "waits for the water"
     live(house, 1)
-    assert view(house)["state"] == "ready for a step"
+    assert view(house).state == "ready for a step"
 
 
 def test_a_veto_takes_back_a_step_that_is_not_in_force_yet(house: House, oracle: Oracle) -> None:
@@ -383,8 +384,8 @@ def test_a_person_stops_it_and_the_ration_stays(house: House, oracle: Oracle) ->
     put(house, consent="auto")
     live(house, 15)
     made = decide(house, "stop", note="fish sold")
-    assert (made["state"], made["ended"]) == ("stopped", True)
-    assert made["reasons"] == ["a person stopped it: fish sold"]
+    assert (made.state, made.ended) == ("stopped", True)
+    assert made.reasons == ["a person stopped it: fish sold"]
     live(house, 20)
     assert rations(house)[-1] == 0.06
     with pytest.raises(FieldError, match="has ended") as refused:
@@ -397,7 +398,7 @@ def test_the_same_decision_sent_twice_is_one(house: House, oracle: Oracle) -> No
     live(house, 15)
     one = decide(house, "accept", client_ref="a")
     two = decide(house, "accept", client_ref="a")
-    assert one["entry"] == two["entry"]
+    assert one.entry == two.entry
     assert states(house).count("steps up") == 1
 
 
@@ -405,7 +406,7 @@ def test_a_decision_is_one_of_three_words(house: House, oracle: Oracle) -> None:
     put(house)
     with pytest.raises(FieldError, match='expected "accept", "veto" or "stop"'):
         house.service.ramps.decide(TANK, {"accept": True, "stop": True})
-    assert house.service.ramps.decide(TANK, {"stop": True})["state"] == "stopped"
+    assert house.service.ramps.decide(TANK, {"stop": True}).state == "stopped"
 
 
 def test_entries_of_a_ramp_are_not_corrected_by_hand(house: House, oracle: Oracle) -> None:
@@ -420,7 +421,7 @@ def test_a_keepers_own_ration_over_the_ceiling_is_left_alone(house: House, oracl
     house.ration(0.07, 0.14, [("08:00", 1.0)])
     live(house, 30)
     assert rations(house)[-1] == 0.07
-    assert any("ceiling of 0.06" in one for one in view(house)["waits_for"])
+    assert any("ceiling of 0.06" in one for one in view(house).waits_for)
 
 
 def test_the_feeder_gets_the_new_plan(house: House, oracle: Oracle) -> None:

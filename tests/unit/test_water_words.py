@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from tareline.app.answers.alerts import AlertAnswer
+from tareline.app.answers.balances import HardnessBalance, NetBalance, NitrogenBalance, NoBalance, RunsOut
 from tareline.core.units import Scale
 from tareline.settings import Show
 from tareline.web.pages.overview import pressing
@@ -87,8 +88,22 @@ def test_all_trends_in_one_sentence() -> None:
 
 # -- balances and probes -----------------------------------------------------------------------------------------------
 
-NET = {"why_not": None, "from": "2026-01-01T00:00:00Z", "to": "2026-02-01T00:00:00Z", "start": 100.0, "end": 90.0,
-       "per_day": -0.5, "low": -0.8, "high": -0.2, "changes": 1, "topups": 0}  # fmt: skip
+NET = NetBalance(
+    from_="2026-01-01T00:00:00Z", to="2026-02-01T00:00:00Z", start=100.0, end=90.0, per_day=-0.5, low=-0.8, high=-0.2,
+    unit="mg/L", basis=None, changes=1, topups=0,
+)  # fmt: skip
+
+
+def nitrogen(per_day: float, food_per_day: float | None, at_least: bool = False, *unknown: str) -> NitrogenBalance:
+    own = {**dict(NET), "per_day": per_day}
+    return NitrogenBalance(**own, food_per_day=food_per_day, food_at_least=at_least, food_not_known_of=list(unknown))
+
+
+def hardness(restored_per_day: float = 0.0, runs_out: RunsOut | None = None) -> HardnessBalance:
+    return HardnessBalance(
+        measured="2026-01-01T00:00:00Z", value=4.0, unit="dKH", basis=None, spent_per_day=0.05, spent_at_least=False,
+        restored_per_day=restored_per_day, runs_out=runs_out,
+    )  # fmt: skip
 
 
 def test_a_tank_that_takes_out_says_how_much() -> None:
@@ -96,26 +111,23 @@ def test_a_tank_that_takes_out_says_how_much() -> None:
         "From 1 January 2026 to 1 February 2026 dissolved solids went from 100 to 90 mg/L. Beside what 1 water change "
         "did, the tank itself took out 0.5 mg/L a day (0.2 to 0.8)."
     )
-    assert "No water was written down as put in; so the tank" in salt_text({**NET, "changes": 0})
-    assert salt_text({"why_not": "Because."}) == "Because."
+    assert "No water was written down as put in; so the tank" in salt_text(NET.model_copy(update={"changes": 0}))
+    assert salt_text(NoBalance(why_not="Because.")) == "Because."
 
 
 def test_the_share_of_the_foods_nitrogen_is_told_or_why_it_is_not() -> None:
-    made = {**NET, "per_day": 0.1, "food_per_day": 0.4, "food_at_least": False, "food_not_known_of": []}
-    assert "0.4 mg/L as N a day: about 25 % of it stays as nitrate" in nitrogen_text(made)
-    assert "at least 0.4 mg/L as N a day: at most 25 %" in nitrogen_text({**made, "food_at_least": True})
-    assert "took out all of it and more" in nitrogen_text({**made, "per_day": -0.1})
-    assert "Nothing was fed" in nitrogen_text({**made, "food_per_day": 0.0})
-    assert "what is fed by hand" in nitrogen_text({**made, "food_per_day": None, "food_not_known_of": ["hand"]})
+    assert "0.4 mg/L as N a day: about 25 % of it stays as nitrate" in nitrogen_text(nitrogen(0.1, 0.4))
+    assert "at least 0.4 mg/L as N a day: at most 25 %" in nitrogen_text(nitrogen(0.1, 0.4, True))
+    assert "took out all of it and more" in nitrogen_text(nitrogen(-0.1, 0.4))
+    assert "Nothing was fed" in nitrogen_text(nitrogen(0.1, 0.0))
+    assert "what is fed by hand" in nitrogen_text(nitrogen(0.1, None, False, "hand"))
 
 
 def test_hardness_that_runs_out_says_when() -> None:
-    found = {"why_not": None, "measured": "2026-01-01T00:00:00Z", "value": 4.0, "spent_per_day": 0.05,
-             "spent_at_least": False, "restored_per_day": 0.0, "runs_out": None}  # fmt: skip
-    assert "From the 4 dKH of 1 January 2026 it does not run out within a year." in hardness_text(found)
-    runs = {"from": "2026-02-01T00:00:00Z", "to": None}
-    assert "down to 1 dKH, where pH may fall, from 1 February 2026 on" in hardness_text({**found, "runs_out": runs})
-    assert "took another 0.01 dKH" in hardness_text({**found, "restored_per_day": -0.01})
+    assert "From the 4 dKH of 1 January 2026 it does not run out within a year." in hardness_text(hardness())
+    runs = RunsOut(from_="2026-02-01T00:00:00Z", to=None)
+    assert "down to 1 dKH, where pH may fall, from 1 February 2026 on" in hardness_text(hardness(0.0, runs))
+    assert "took another 0.01 dKH" in hardness_text(hardness(-0.01))
 
 
 def test_an_offset_is_told_in_degrees_or_as_a_share() -> None:

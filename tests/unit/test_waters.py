@@ -31,9 +31,8 @@ def water(house: House) -> dict[str, Any]:
     return house.service.waters.water(TANK)
 
 
-def balance(house: House, of: str) -> dict[str, Any]:
-    found: dict[str, Any] = water(house)["balances"][of]
-    return found
+def balance(house: House, of: str) -> Any:
+    return getattr(water(house)["balances"], of)
 
 
 def half_year(house: House, analyte: str) -> dict[str, Any]:
@@ -121,8 +120,8 @@ def test_what_top_ups_bring_is_not_the_tanks_own(house: House) -> None:
     house.service.add_topup(TANK, {"at": at(10), "volume_l": 6, "water": "tap"})
     house.reading("tds", 120, at=at(0))
     found = balance(house, "salt")
-    assert found["per_day"] == pytest.approx(0, abs=1e-9)
-    assert (found["topups"], found["changes"], found["why_not"]) == (1, 0, None)
+    assert found.per_day == pytest.approx(0, abs=1e-9)
+    assert (found.topups, found.changes, found.why_not) == (1, 0, None)
 
 
 def test_a_water_change_takes_out_what_it_replaces(house: House) -> None:
@@ -131,7 +130,7 @@ def test_a_water_change_takes_out_what_it_replaces(house: House) -> None:
     house.reading("tds", 100, at=at(20))
     house.service.add_water_change(TANK, {"at": at(10), "volume_l": 30, "water": "tap"})
     house.reading("tds", 165, at=at(0))
-    assert balance(house, "salt")["per_day"] == pytest.approx(1.0)
+    assert balance(house, "salt").per_day == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(
@@ -140,11 +139,11 @@ def test_a_water_change_takes_out_what_it_replaces(house: House) -> None:
      ({"volume_l": 5}, "is not known")],
 )  # fmt: skip
 def test_a_balance_that_cannot_be_told_says_why(house: House, inflow: dict[str, Any], why: str) -> None:
-    assert "two readings of dissolved solids" in balance(house, "salt")["why_not"]
+    assert "two readings of dissolved solids" in balance(house, "salt").why_not
     house.reading("tds", 100, at=at(20))
     house.reading("tds", 120, at=at(0))
     house.service.add_topup(TANK, {"at": at(10), **inflow})
-    assert why in balance(house, "salt")["why_not"]
+    assert why in balance(house, "salt").why_not
 
 
 def test_how_much_of_the_foods_nitrogen_stays_as_nitrate(house: House) -> None:
@@ -154,9 +153,9 @@ def test_how_much_of_the_foods_nitrogen_stays_as_nitrate(house: House) -> None:
     for day in range(1, 11):
         house.service.add_handfeed(TANK, {"at": at(day), "mass_g": 1.0})
     found = balance(house, "nitrogen")
-    assert found["food_per_day"] == pytest.approx(10_000 * PROTEIN / 6.25 / VOLUME_L / 20)
-    assert found["per_day"] == pytest.approx(0.1)
-    assert not found["food_at_least"]
+    assert found.food_per_day == pytest.approx(10_000 * PROTEIN / 6.25 / VOLUME_L / 20)
+    assert found.per_day == pytest.approx(0.1)
+    assert not found.food_at_least
 
 
 def test_doses_count_as_weighed_one_of_unknown_size_by_its_expectation_and_uncounted_ones_make_it_at_least(
@@ -168,7 +167,7 @@ def test_doses_count_as_weighed_one_of_unknown_size_by_its_expectation_and_uncou
 
     def fed_mg() -> float:
         found = balance(house, "nitrogen")
-        return float(found["food_per_day"] / (PROTEIN / 6.25 / VOLUME_L / 20))
+        return float(found.food_per_day / (PROTEIN / 6.25 / VOLUME_L / 20))
 
     house.hear(house.dose(1, at_ms=NOON_MS - 2 * DAY_MS))
     assert fed_mg() == pytest.approx(250)
@@ -176,7 +175,7 @@ def test_doses_count_as_weighed_one_of_unknown_size_by_its_expectation_and_uncou
     house.hear(lost)
     # Anything from nothing to what was asked: its mean is half of that (rectangular distribution, GUM 4.3.7).
     assert fed_mg() == pytest.approx(250 + 250 / 2)
-    assert not balance(house, "nitrogen")["food_at_least"]
+    assert not balance(house, "nitrogen").food_at_least
 
 
 def test_food_that_nobody_named_is_said(house: House) -> None:
@@ -186,23 +185,24 @@ def test_food_that_nobody_named_is_said(house: House) -> None:
     house.reading("kh", 4, tank="sill")
     house.service.add_handfeed("sill", {"at": at(2), "mass_g": 1.0})
     found = house.service.waters.water("sill")["balances"]
-    assert (found["nitrogen"]["food_per_day"], found["nitrogen"]["food_not_known_of"]) == (None, ["hand"])
-    assert found["hardness"]["why_not"] == "It is not known what is fed by hand."
+    assert (found.nitrogen.food_per_day, found.nitrogen.food_not_known_of) == (None, ["hand"])
+    assert found.hardness.why_not == "It is not known what is fed by hand."
     house.service.add_handfeed("sill", {"at": at(1), "mass_g": 1.0, "food": FOOD})
-    assert balance(house, "nitrogen")["why_not"] is not None, "the other tank knows nothing of this"
+    assert balance(house, "nitrogen").why_not is not None, "the other tank knows nothing of this"
 
 
 def test_hardness_is_used_up_by_the_foods_ammonia(house: House) -> None:
     # 0.092 g ammonia N for each gram of protein (Timmons & Ebeling, from memory), and 7.14 mg CaCO3 for each mg of it
     # (handbooks of waste water; the README of references), 17.848 mg CaCO3/L a dKH.
-    assert "was not measured" in balance(house, "hardness")["why_not"]
+    assert "was not measured" in balance(house, "hardness").why_not
     house.reading("kh", 4, resolution=0.5)
-    assert "Nothing was fed" in balance(house, "hardness")["why_not"]
+    assert "Nothing was fed" in balance(house, "hardness").why_not
     house.service.add_handfeed(TANK, {"at": at(3), "mass_g": 28.0})
     found = balance(house, "hardness")
     spent = 1000 * PROTEIN * 0.092 / VOLUME_L * 7.14 / 17.848
-    assert found["spent_per_day"] == pytest.approx(spent, rel=2e-3)
-    first, last = (datetime.fromisoformat(found["runs_out"][end]).timestamp() * 1000 for end in ("from", "to"))
+    assert found.spent_per_day == pytest.approx(spent, rel=2e-3)
+    runs = found.runs_out
+    first, last = (datetime.fromisoformat(end).timestamp() * 1000 for end in (runs.from_, runs.to))
     assert (first - NOON_MS) / DAY_MS == pytest.approx(2.75 / spent, rel=2e-3), "from 3.75 dKH down to 1"
     assert (last - NOON_MS) / DAY_MS == pytest.approx(3.25 / spent, rel=2e-3), "from 4.25 dKH down to 1"
 
@@ -213,8 +213,8 @@ def test_hardness_that_inflows_give_back_does_not_run_out(house: House) -> None:
     for day in (4, 11, 18, 25):
         house.service.add_water_change(TANK, {"at": at(day), "volume_l": 30, "water": "tap"})
     found = balance(house, "hardness")
-    assert found["restored_per_day"] == pytest.approx(4 * 0.5 * 2 / 28), "four times half of the difference of 2 dKH"
-    assert found["runs_out"] is None
+    assert found.restored_per_day == pytest.approx(4 * 0.5 * 2 / 28), "four times half of the difference of 2 dKH"
+    assert found.runs_out is None
 
 
 # -- probes ------------------------------------------------------------------------------------------------------------

@@ -5,13 +5,14 @@ ration moves by the same entry that a person's does.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository, requests
+from tareline.app.answers.ramp import RampAnswer, RampEntered, RampEntry
 from tareline.app.commands.entries import Entries, stated, write_ration
 from tareline.app.context import Context
 from tareline.app.projections.load_record import DETECTS
@@ -164,7 +165,7 @@ class Ramps:
 
     # -- what people do ----------------------------------------------------------------------------------------------
 
-    def put(self, tank: str, body: Any) -> Row:
+    def put(self, tank: str, body: Any) -> RampEntered:
         """Set a ramp, or change how the one under way is set: with another start it begins anew."""
         self._context.need("tank", tank)
         checked = parse(requests.RampRequest, body)
@@ -185,7 +186,7 @@ class Ramps:
 
         return self._said(tank, checked.client_ref, make)
 
-    def decide(self, tank: str, body: Any) -> Row:
+    def decide(self, tank: str, body: Any) -> RampEntered:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
         self._context.need("tank", tank)
         checked = parse(requests.RampDecisionRequest, body)
@@ -205,11 +206,11 @@ class Ramps:
 
         return self._said(tank, checked.client_ref, make)
 
-    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], Row]) -> Row:
+    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], Row]) -> RampEntered:
         """Enter what a person said, go on from there, and show where that leads."""
         entry = self._entries.enter(make, "ramp", tank, reference)
         self.step(tank)
-        return {**self.view(tank), **entry}
+        return RampEntered(**dict(self.view(tank)), entry=entry["entry"])
 
     def _accept(self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
         if road.state != "ready for a step":
@@ -259,7 +260,7 @@ class Ramps:
             back_ms=back_ms,
         )
 
-    def view(self, tank: str) -> Row:
+    def view(self, tank: str) -> RampAnswer:
         """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""
         zone = self._context.zone(tank)
         with self._context.store.read() as tx:
@@ -275,21 +276,21 @@ class Ramps:
             shown = {**asdict(weighed.decision), "knowledge": known}
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
-        return {
+        return RampAnswer(
             **{name: getattr(road.ramp, name) for name in SET},
-            "began_at": stated(road.ramp.set_ms, zone),
-            "state": shown["state"],
-            "ended": road.ended,
-            "ration_g_per_day": road.rations[-1].daily_g,
-            "ration_since": None if begun_ms is None else stated(begun_ms, zone),
-            "next_g_per_day": shown["next_g"],
-            "keep_g_per_day": shown["keep_g"],
-            "reasons": list(shown["reasons"]),
-            "waits_for": list(shown["waits_for"]),
-            "vetoed_until": None if veto is None else stated(veto.body["until_ms"], zone),
-            "knowledge": shown["knowledge"],
-            "road": [_entry_view(entry, zone) for entry in road.entries],
-        }
+            began_at=stated(road.ramp.set_ms, zone),
+            state=shown["state"],
+            ended=road.ended,
+            ration_g_per_day=road.rations[-1].daily_g,
+            ration_since=None if begun_ms is None else stated(begun_ms, zone),
+            next_g_per_day=shown["next_g"],
+            keep_g_per_day=shown["keep_g"],
+            reasons=list(shown["reasons"]),
+            waits_for=list(shown["waits_for"]),
+            vetoed_until=None if veto is None else stated(veto.body["until_ms"], zone),
+            knowledge=shown["knowledge"],
+            road=[_entry_view(entry, zone) for entry in road.entries],
+        )
 
 
 def road_of(tank: TankSnapshot) -> Road | None:
@@ -365,11 +366,12 @@ def _held_ms(state: HoldState, start_ms: int, now_ms: int) -> int:
     return sum(span.overlap_ms(start_ms, max(start_ms, now_ms), now_ms) for span in spans)
 
 
-def _entry_view(entry: Entry, zone: str) -> Mapping[str, Any]:
+def _entry_view(entry: Entry, zone: str) -> RampEntry:
     """One entry of the road."""
     body = {
         ("until" if name == "until_ms" else name): value for name, value in entry.body.items() if name != "began_ms"
     }
     if "until" in body:
         body["until"] = stated(body["until"], zone)
-    return {"entry": entry.id, "at": stated(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
+    told = {"entry": entry.id, "at": stated(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
+    return RampEntry.model_validate(told)

@@ -5,11 +5,18 @@ A balance that cannot be told says why, in a sentence (`why_not`); what it needs
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.balances import (
+    BalancesAnswer,
+    HardnessBalance,
+    NetBalance,
+    NitrogenBalance,
+    NoBalance,
+    RunsOut,
+)
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
@@ -22,8 +29,6 @@ LOOK_BACK_MS = 91 * DAY_MS
 LEAST_MS = 14 * DAY_MS  # readings that lie nearer together say more of their own error than of a balance: judgement
 FOOD_MS = 28 * DAY_MS  # how far back food speaks for the days to come
 AHEAD_DAYS = 365.0  # what lies further ahead is not foretold
-
-View = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,50 +45,45 @@ class FoodFed:
     unnamed: tuple[str, ...]
 
 
-def balances(tx: Connection, context: Context, accounts: Accounts, tank: str, now_ms: int) -> View:
+def balances(tx: Connection, context: Context, accounts: Accounts, tank: str, now_ms: int) -> BalancesAnswer:
     """Salt, nitrogen and carbonate hardness over the last quarter of a year; canonical units, a day."""
     readings = repository.readings(tx, context, tank, now_ms - LOOK_BACK_MS)
-    return {
-        "salt": _net(tx, context, tank, "tds", readings),
-        "nitrogen": _nitrogen(tx, context, accounts, tank, readings, now_ms),
-        "hardness": _hardness(tx, context, accounts, tank, readings, now_ms),
-    }
+    return BalancesAnswer(
+        salt=_net(tx, context, tank, "tds", readings),
+        nitrogen=_nitrogen(tx, context, accounts, tank, readings, now_ms),
+        hardness=_hardness(tx, context, accounts, tank, readings, now_ms),
+    )
 
 
-def _no(why: str) -> View:
-    return {"why_not": why}
-
-
-def _net(tx: Connection, context: Context, tank: str, analyte: str, readings: list[Reading]) -> View:
+def _net(tx: Connection, context: Context, tank: str, analyte: str, readings: list[Reading]) -> NetBalance | NoBalance:
     """What the tank itself does to a concentration, between the oldest and the newest reading."""
     own = [r for r in readings if r.analyte == analyte]
     if len(own) < 2 or own[-1].at_ms - own[0].at_ms < LEAST_MS:
-        return _no(
-            f"It takes two readings of {NAMES[analyte]} that lie {LEAST_MS // DAY_MS} days apart, "
+        return NoBalance(
+            why_not=f"It takes two readings of {NAMES[analyte]} that lie {LEAST_MS // DAY_MS} days apart, "
             f"within {LOOK_BACK_MS // DAY_MS} days."
         )
     first, last = own[0], own[-1]
     inflows = repository.inflows(tx, context, tank, analyte, first.at_ms, last.at_ms + 1)
     if inflows is None:
-        return _no(_unsaid(analyte))
+        return NoBalance(why_not=_unsaid(analyte))
     found = net(first, last, inflows, context.need("tank", tank)["volume_l"])
     if found is None:
-        return _no("All the water was changed since the older reading.")
+        return NoBalance(why_not="All the water was changed since the older reading.")
     zone = context.zone(tank)
-    return {
-        "why_not": None,
-        "from": stated(first.at_ms, zone),
-        "to": stated(last.at_ms, zone),
-        "start": first.value,
-        "end": last.value,
-        "per_day": found.per_day,
-        "low": found.low if math.isfinite(found.low) else None,
-        "high": found.high,
-        "unit": CANONICAL[analyte].unit,
-        "basis": CANONICAL[analyte].basis,
-        "changes": sum(one.replaces for one in inflows),
-        "topups": sum(not one.replaces for one in inflows),
-    }
+    return NetBalance(
+        from_=stated(first.at_ms, zone),
+        to=stated(last.at_ms, zone),
+        start=first.value,
+        end=last.value,
+        per_day=found.per_day,
+        low=found.low if math.isfinite(found.low) else None,
+        high=found.high,
+        unit=CANONICAL[analyte].unit,
+        basis=CANONICAL[analyte].basis,
+        changes=sum(one.replaces for one in inflows),
+        topups=sum(not one.replaces for one in inflows),
+    )
 
 
 def _unsaid(analyte: str) -> str:
@@ -95,64 +95,63 @@ def _unsaid(analyte: str) -> str:
 
 def _nitrogen(
     tx: Connection, context: Context, accounts: Accounts, tank: str, readings: list[Reading], now_ms: int
-) -> View:
+) -> NitrogenBalance | NoBalance:
     """How much nitrate the tank makes beside what food brings in."""
     found = _net(tx, context, tank, "nitrate", readings)
-    if found["why_not"] is not None:
+    if isinstance(found, NoBalance):
         return found
     own = [r for r in readings if r.analyte == "nitrate"]
     start_ms, end_ms = own[0].at_ms, own[-1].at_ms
     food = _food(tx, context, accounts, tank, start_ms, end_ms, now_ms)
     per_day = DAY_MS / (end_ms - start_ms) / context.need("tank", tank)["volume_l"]
-    return {
-        **found,
-        "food_per_day": None if food.unnamed else food.nitrogen_mg * per_day,
-        "food_at_least": food.uncounted,
-        "food_not_known_of": list(food.unnamed),
-    }
+    return NitrogenBalance(
+        **dict(found),
+        food_per_day=None if food.unnamed else food.nitrogen_mg * per_day,
+        food_at_least=food.uncounted,
+        food_not_known_of=list(food.unnamed),
+    )
 
 
 def _hardness(
     tx: Connection, context: Context, accounts: Accounts, tank: str, readings: list[Reading], now_ms: int
-) -> View:
+) -> HardnessBalance | NoBalance:
     """The carbonate hardness that nitrifying the food's ammonia uses up, and when it may run out.
 
     The most that can be: ammonia that plants take up is not nitrified, and nitrate they take up gives hardness back.
     """
     own = [r for r in readings if r.analyte == "kh"]
     if not own:
-        return _no(f"Carbonate hardness was not measured within {LOOK_BACK_MS // DAY_MS} days.")
+        return NoBalance(why_not=f"Carbonate hardness was not measured within {LOOK_BACK_MS // DAY_MS} days.")
     volume_l = context.need("tank", tank)["volume_l"]
     start_ms = now_ms - FOOD_MS
     food = _food(tx, context, accounts, tank, start_ms, now_ms, now_ms)
     if food.unnamed:
-        return _no(f"It is not known what is fed by {' and '.join(food.unnamed)}.")
+        return NoBalance(why_not=f"It is not known what is fed by {' and '.join(food.unnamed)}.")
     if food.ammonia_mg == 0:
-        return _no(f"Nothing was fed within {FOOD_MS // DAY_MS} days, as far as is known.")
+        return NoBalance(why_not=f"Nothing was fed within {FOOD_MS // DAY_MS} days, as far as is known.")
     inflows = repository.inflows(tx, context, tank, "kh", start_ms, now_ms)
     if inflows is None:
-        return _no(_unsaid("kh"))
+        return NoBalance(why_not=_unsaid("kh"))
     nitrified = food.ammonia_mg / volume_l / (FOOD_MS / DAY_MS)
     newest = own[-1]
     restored = sum(_restored(one, newest.value, volume_l) for one in inflows) / (FOOD_MS / DAY_MS)
     days = kh_days(newest, nitrified, restored)
     zone = context.zone(tank)
-    return {
-        "why_not": None,
-        "measured": stated(newest.at_ms, zone),
-        "value": newest.value,
-        "unit": CANONICAL["kh"].unit,
-        "basis": None,
-        "spent_per_day": kh_spent_dkh(nitrified),
-        "spent_at_least": food.uncounted,
-        "restored_per_day": restored,
-        "runs_out": None
+    return HardnessBalance(
+        measured=stated(newest.at_ms, zone),
+        value=newest.value,
+        unit=CANONICAL["kh"].unit,
+        basis=None,
+        spent_per_day=kh_spent_dkh(nitrified),
+        spent_at_least=food.uncounted,
+        restored_per_day=restored,
+        runs_out=None
         if days is None or days[0] > AHEAD_DAYS
-        else {
-            "from": stated(newest.at_ms + round(days[0] * DAY_MS), zone),
-            "to": None if days[1] > AHEAD_DAYS else stated(newest.at_ms + round(days[1] * DAY_MS), zone),
-        },
-    }
+        else RunsOut(
+            from_=stated(newest.at_ms + round(days[0] * DAY_MS), zone),
+            to=None if days[1] > AHEAD_DAYS else stated(newest.at_ms + round(days[1] * DAY_MS), zone),
+        ),
+    )
 
 
 def _restored(inflow: Inflow, kh_dkh: float, volume_l: float) -> float:

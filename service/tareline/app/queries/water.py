@@ -13,6 +13,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.series import SeriesAnswer, SeriesPoint
 from tareline.app.commands.entries import crossing_view, line_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
@@ -200,7 +201,7 @@ class WaterQueries:
                 solids.append(Point(day.at_ms, mean, low, high, day.n))
         return {"temperature": celsius, "tds": solids}
 
-    def series(self, tank: str, metric: str, start_ms: int, end_ms: int, count: int) -> View:
+    def series(self, tank: str, metric: str, start_ms: int, end_ms: int, count: int) -> SeriesAnswer:
         """At most `count` points of a metric that a tank's probes or cells sent."""
         self._context.need("tank", tank)
         if end_ms <= start_ms:
@@ -215,8 +216,8 @@ class WaterQueries:
                 offered = ", ".join(sorted(known)) or "none yet"
                 raise FieldError("metric", f"expected one of this tank's ({offered}); found {metric!r}")
             got = series.points(tx, stays, metric, start_ms, end_ms, count)
-        shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high, "n": p.n} for p in got]
-        return {"metric": metric, "unit": known[metric], "points": shown}
+        shown = [SeriesPoint(at=stated(p.at_ms, zone), value=p.mean, low=p.low, high=p.high, n=p.n) for p in got]
+        return SeriesAnswer(metric=metric, unit=known[metric], points=shown)
 
     def _health(self, tx: Connection, tank: str, sampled: Sampled) -> list[View]:
         """What ails each metric of the probes that are on a tank now, and how far it is from readings by hand."""

@@ -209,10 +209,6 @@ def _looking(api: APIRouter, service: Service) -> None:
     def report(feeder: str, start: requests.Day | None = None, end: requests.Day | None = None) -> View:
         return service.reports.report(feeder, start, end)
 
-    @api.get("/tanks/{tank}/series", tags=["looking"])
-    def series(tank: str, metric: str, start: requests.Moment, end: requests.Moment, points: int = 500) -> View:
-        return service.waters.series(tank, metric, instant_ms("start", start), instant_ms("end", end), points)
-
     @api.get("/ledger/{entry}", tags=["looking"])
     def entry(entry: EntryId) -> View:
         return views.entry(entry)

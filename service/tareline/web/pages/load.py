@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from tareline.app import repository
 from tareline.app.answers.load import ForecastAnswer
+from tareline.app.answers.ramp import RampAnswer
 from tareline.app.queries.load import WhatIf, forecast_view, load_view, road_view
 from tareline.errors import FieldError
 from tareline.service import Service
@@ -131,7 +132,7 @@ def _ahead(service: Service, tank: str) -> ForecastAnswer | None:
         return None
 
 
-def _ramp(service: Service, tank: str) -> View | None:
+def _ramp(service: Service, tank: str) -> RampAnswer | None:
     try:
         return service.ramps.view(tank)
     except FieldError as error:

@@ -42,9 +42,9 @@ def router(service: Service) -> APIRouter:
             parts_of=[_part(one, half_year, found, show, factor) for one in half_year["analytes"]],
             summary=words.summary(found["trends"]),
             balances=[
-                ("Salt", words.salt_text(found["balances"]["salt"])),
-                ("Nitrogen", words.nitrogen_text(found["balances"]["nitrogen"])),
-                ("Carbonate hardness", words.hardness_text(found["balances"]["hardness"])),
+                ("Salt", words.salt_text(found["balances"].salt)),
+                ("Nitrogen", words.nitrogen_text(found["balances"].nitrogen)),
+                ("Carbonate hardness", words.hardness_text(found["balances"].hardness)),
             ],
             offset_text=words.offset_text,
             show=show,

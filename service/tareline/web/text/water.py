@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from tareline.app.answers.balances import HardnessBalance, NetBalance, NitrogenBalance, NoBalance
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.safety.lines import NAMES
 from tareline.core.units import CANONICAL, Scale, scale
@@ -153,41 +154,41 @@ def _both(row: Row, unit: Unit) -> tuple[float | None, float | None]:
 # -- balances ----------------------------------------------------------------------------------------------------------
 
 
-def salt_text(found: Row) -> str:
-    if found["why_not"] is not None:
-        return str(found["why_not"])
+def salt_text(found: NetBalance | NoBalance) -> str:
+    if isinstance(found, NoBalance):
+        return found.why_not
     return f"{_course(found, 'dissolved solids', 'mg/L')} {_own(found, 'mg/L')}"
 
 
-def nitrogen_text(found: Row) -> str:
-    if found["why_not"] is not None:
-        return str(found["why_not"])
+def nitrogen_text(found: NitrogenBalance | NoBalance) -> str:
+    if isinstance(found, NoBalance):
+        return found.why_not
     text = f"{_course(found, 'nitrate', 'mg/L as N')} {_own(found, 'mg/L as N')}"
-    food = found["food_per_day"]
+    food = found.food_per_day
     if food is None:
         return f"{text} How much nitrogen food brought is not known: it was not told what is fed by "\
-               f"{' and '.join(found['food_not_known_of'])}."  # fmt: skip
+               f"{' and '.join(found.food_not_known_of)}."  # fmt: skip
     if food == 0:
         return f"{text} Nothing was fed in that time, as far as is known."
-    least = "at least " if found["food_at_least"] else ""
+    least = "at least " if found.food_at_least else ""
     text += f" Food brought {least}{_figure(food, 2)} mg/L as N a day"
-    share = found["per_day"] / food
+    share = found.per_day / food
     if share <= 0:
         return f"{text}; plants and bacteria took out all of it and more."
-    most = "at most " if found["food_at_least"] else "about "
+    most = "at most " if found.food_at_least else "about "
     return (
         f"{text}: {most}{100 * share:.0f} % of it stays as nitrate; the rest was taken up by plants and animals, left "
         "as gas, or lies in what has not rotted yet."
     )
 
 
-def hardness_text(found: Row) -> str:
-    if found["why_not"] is not None:
-        return str(found["why_not"])
-    more = " or more, since some doses are of unknown size" if found["spent_at_least"] else ""
-    back = found["restored_per_day"]
+def hardness_text(found: HardnessBalance | NoBalance) -> str:
+    if isinstance(found, NoBalance):
+        return found.why_not
+    more = " or more, since some doses are of unknown size" if found.spent_at_least else ""
+    back = found.restored_per_day
     text = (
-        f"If all the ammonia that fish make of the food is nitrified, {_figure(found['spent_per_day'], 2)} dKH a day "
+        f"If all the ammonia that fish make of the food is nitrified, {_figure(found.spent_per_day, 2)} dKH a day "
         f"are used up{more}; "
     )
     text += (
@@ -197,32 +198,32 @@ def hardness_text(found: Row) -> str:
         if back < 0
         else "no water that went in gave any back. "
     )
-    since = f"From the {_figure(found['value'])} dKH of {_date(found['measured'])}"
-    if found["runs_out"] is None:
+    since = f"From the {_figure(found.value)} dKH of {_date(found.measured)}"
+    if found.runs_out is None:
         return f"{text}{since} it does not run out within a year."
-    runs = found["runs_out"]
+    runs = found.runs_out
     return (
-        f"{text}{since} it runs down to 1 dKH, where pH may fall, {_span(runs['from'], runs['to'])}; plants that take "
+        f"{text}{since} it runs down to 1 dKH, where pH may fall, {_span(runs.from_, runs.to)}; plants that take "
         "up ammonia and nitrate put that off."
     )
 
 
-def _course(found: Row, name: str, unit: str) -> str:
+def _course(found: NetBalance, name: str, unit: str) -> str:
     return (
-        f"From {_date(found['from'])} to {_date(found['to'])} {name} went from {_figure(found['start'])} to "
-        f"{_figure(found['end'])} {unit}."
+        f"From {_date(found.from_)} to {_date(found.to)} {name} went from {_figure(found.start)} to "
+        f"{_figure(found.end)} {unit}."
     )
 
 
-def _own(found: Row, unit: str) -> str:
-    changes, topups = found["changes"], found["topups"]
+def _own(found: NetBalance, unit: str) -> str:
+    changes, topups = found.changes, found.topups
     parts = [f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((changes, "water change"), (topups, "top-up")) if n]
     before = f"Beside what {' and '.join(parts)} did" if parts else "No water was written down as put in"
-    verb = "added" if found["per_day"] >= 0 else "took out"
-    low, high = found["low"], found["high"]
-    if found["per_day"] < 0:
+    verb = "added" if found.per_day >= 0 else "took out"
+    low, high = found.low, found.high
+    if found.per_day < 0:
         low, high = (None if high is None else -high), (None if low is None else -low)
-    much = f"{_figure(abs(found['per_day']), 2)} {unit} a day ({_between(low, high)})"
+    much = f"{_figure(abs(found.per_day), 2)} {unit} a day ({_between(low, high)})"
     return f"{before}{',' if parts else '; so'} the tank itself {verb} {much}."
 
 
