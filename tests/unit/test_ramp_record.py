@@ -34,7 +34,6 @@ def knows(house: House, told: Knowledge) -> None:
         lambda tank, rations: replace(told, p_under=dict.fromkeys(rations, 0.99)),
         rising=lambda tank: (),
         findings=lambda tank: 0,
-        away=lambda tank: False,
     )
     house.service.ramps = Ramps(house.service.context, house.service.entries, house.service.samples, evidence)
 

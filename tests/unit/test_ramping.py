@@ -28,7 +28,6 @@ class Oracle:
     )
     rising: tuple[str, ...] | None = ()
     findings: int = 0
-    away: bool = False
 
     def knowledge(self, tank: str, rations: Sequence[float]) -> Knowledge | None:
         p_under = {g: 0.99 if g < self.limit_g else 0.2 for g in rations}
@@ -45,7 +44,7 @@ def house(house: House) -> House:
 def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
-    evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings, lambda tank: made.away)
+    evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings)
     service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     return made
 
@@ -270,13 +269,22 @@ def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: O
     assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1]["reasons"][0]
 
 
-@pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"away": True}, {"told": None}])
+@pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"told": None}])
 def test_what_is_not_known_or_decided_holds_the_step(house: House, oracle: Oracle, change: dict[str, Any]) -> None:
     put(house, consent="auto")
     for name, value in change.items():
         setattr(oracle, name, value)
     live(house, 20)
     assert rations(house)[-1] == 0.05
+
+
+def test_while_its_people_are_away_no_step_is_made(house: House, oracle: Oracle) -> None:
+    put(house, consent="auto")
+    absence = {"start": "2025-06-15", "end": "2025-07-31", "daily_g": 0.05}
+    house.service.entries.put_absence(TANK, absence)
+    live(house, 20)
+    assert rations(house)[-1] == 0.05
+    assert any("away" in one or "absence" in one for one in view(house)["waits_for"])
 
 
 def test_a_found_limit_ends_the_ramp_and_keeps_a_third(house: House, oracle: Oracle) -> None:
@@ -299,7 +307,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     before = view(house)
     house.restart()
     service = house.service
-    evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0, lambda tank: False)
+    evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0)
     service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     assert view(house) == before
     assert before["state"] == "ready for a step"

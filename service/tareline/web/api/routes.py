@@ -9,6 +9,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from tareline.app import requests
 from tareline.app.commands.entries import instant_ms, lines_view, ration_view
+from tareline.app.snapshot import Snapshots
 from tareline.core.calendar import day_of
 from tareline.errors import FieldError
 from tareline.service import Service
@@ -93,7 +94,7 @@ def _feeding(api: APIRouter, service: Service) -> None:
     def ration(tank: str) -> View:
         service.context.need("tank", tank)
         with service.context.store.read() as tx:
-            return ration_view(tx, service.context, tank)
+            return ration_view(Snapshots(tx, service.context, service.samples).of(tank))
 
     @api.put("/tanks/{tank}/lines", tags=["feeding"])
     def put_lines(tank: str, body: Annotated[Any, Body()], confirm: Annotated[bool, Query()] = False) -> list[View]:
@@ -127,7 +128,7 @@ def _feeding(api: APIRouter, service: Service) -> None:
         return service.release(tank, body)
 
 
-def _entries(api: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
+def _entries(api: APIRouter, service: Service) -> None:
     @api.post("/tanks/{tank}/readings", status_code=201, tags=["entries"])
     def add_reading(tank: str, body: requests.ReadingRequest) -> View:
         return service.add_reading(tank, body)
@@ -171,10 +172,6 @@ def _entries(api: APIRouter, service: Service) -> None:  # noqa: C901 - many sma
     @api.post("/tanks/{tank}/notes", status_code=201, tags=["entries"])
     def add_note(tank: str, body: requests.NoteRequest) -> View:
         return service.add_note(tank, body)
-
-    @api.post("/devices/{device}/update", status_code=201, tags=["entries"])
-    def offer_update(device: str, body: requests.UpdateRequest | None = None) -> View:
-        return service.update(device, {} if body is None else body.model_dump())
 
     @api.post("/ledger/{entry}/corrections", status_code=201, tags=["entries"])
     def correct(entry: EntryId, body: requests.CorrectionRequest) -> View:
@@ -227,10 +224,6 @@ def _looking(api: APIRouter, service: Service) -> None:
     @api.get("/devices", tags=["looking"])
     def devices() -> list[View]:
         return service.devices()
-
-    @api.get("/devices/{device}/update", tags=["looking"])
-    def update(device: str) -> View:
-        return service.updates.view(device)
 
 
 def _ms(field: str, at: datetime | None) -> int | None:
