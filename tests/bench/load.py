@@ -38,8 +38,8 @@ def main() -> None:
         for one in known:
             load(one)
         answer = (time.process_time() - begin) / len(of)
-        told = f"{seconds[-1]:.2f} s, what follows from it {1000 * answer:.0f} ms more"
-        figures[f"a posterior of {DRAWS} draws, years of history: {years}"] = told
+        words = f"{seconds[-1]:.2f} s, what follows from it {1000 * answer:.0f} ms more"
+        figures[f"a posterior of {DRAWS} draws, years of history: {years}"] = words
     figures["five years against one"] = f"{seconds[1] / seconds[0]:.1f} times"
     begin = time.process_time()
     forecast(known[0], Ahead(56, 0.1))

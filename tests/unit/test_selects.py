@@ -3,9 +3,8 @@
 Counted where SQLAlchemy hands statements to the engines of the real store, reading and writing, with their parameters.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,26 +19,24 @@ Asked = tuple[str, str]
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
+def house(house: House) -> House:
     """A tank in use: readings, a carry-over, an absence to come, doses, hand feeds, a probe, a second feeder."""
-    made = House.furnished(tmp_path)
-    made.add("feeder", id="second", tank=TANK, food="flakes")
-    made.add("probe", id="probe", tank=TANK)
-    made.ration(1.0, 2.0, [("08:00", 0.5, FEEDER), ("18:00", 0.5, "second")], carry_over=0.5)
-    made.service.entries.put_absence(TANK, {"start": "2025-08-01", "end": "2025-08-05", "daily_g": 0.5})
-    made.hear(made.hello(), made.online(), made.hello("second"), made.online("second"))
+    house.add("feeder", id="second", tank=TANK, food="flakes")
+    house.add("probe", id="probe", tank=TANK)
+    house.ration(1.0, 2.0, [("08:00", 0.5, FEEDER), ("18:00", 0.5, "second")], carry_over=0.5)
+    house.service.entries.put_absence(TANK, {"start": "2025-08-01", "end": "2025-08-05", "daily_g": 0.5})
+    house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     for name in (FEEDER, "second"):
-        made.service.add_weighin(name, {"mass_g": 50.0, "sd_g": 0.1})
-    made.samples([(made.clock.now_ms() - k * 5 * MINUTE_MS, 24.0, 0.05) for k in range(24, 0, -1)])
+        house.service.add_weighin(name, {"mass_g": 50.0, "sd_g": 0.1})
+    house.samples([(house.clock.now_ms() - k * 5 * MINUTE_MS, 24.0, 0.05) for k in range(24, 0, -1)])
     for analyte, value in (("ph", 7.5), ("temperature", 24.0), ("ammonia", 0.1), ("nitrite", 0.05), ("nitrate", 3.0)):
-        made.reading(analyte, value)
-    made.service.add_water_change(TANK, {"volume_l": 10.0})
-    made.service.add_handfeed(TANK, {"mass_g": 0.05})
-    made.clock.advance(HOUR_MS)
-    made.hear(made.dose(1), made.dose(1, device="second", journal="second"))
-    made.service.reckon()
-    yield made
-    made.close()
+        house.reading(analyte, value)
+    house.service.add_water_change(TANK, {"volume_l": 10.0})
+    house.service.add_handfeed(TANK, {"mass_g": 0.05})
+    house.clock.advance(HOUR_MS)
+    house.hear(house.dose(1), house.dose(1, device="second", journal="second"))
+    house.service.reckon()
+    return house
 
 
 class Count:

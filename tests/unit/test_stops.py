@@ -12,6 +12,7 @@ from house import DAY_MS, FEEDER, FOOD, MINUTE_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.core.safety.stops import STOPS
 
 CODES = sorted(STOPS)
@@ -47,7 +48,7 @@ def stopped(house: House) -> dict[str, Any] | None:
     return found
 
 
-def alerts(house: House) -> dict[str, dict[str, Any]]:
+def alerts(house: House) -> dict[str, AlertAnswer]:
     return {one.what.removeprefix("reading room: "): one for one in house.watch()}
 
 

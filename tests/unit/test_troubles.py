@@ -10,6 +10,7 @@ import pytest
 from fault_codes import fault_codes
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.core.alerts.alert import Rules, step
 from tareline.core.alerts.concerns import Place, and_list, figure, lasting, of_due
 from tareline.core.alerts.device_concerns import FedDays, of_ailments, of_budget, of_finding, of_hopper
@@ -39,7 +40,7 @@ def house(house: House) -> House:
     return house
 
 
-def told(house: House) -> dict[str, dict[str, Any]]:
+def told(house: House) -> dict[str, AlertAnswer]:
     """The alerts that last, by what they are about."""
     return {one.what.removeprefix(WHERE): one for one in house.watch()}
 

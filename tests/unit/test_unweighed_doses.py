@@ -6,9 +6,7 @@ rectangular distribution, with half of that as its mean and its width over root 
 """
 
 import math
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
@@ -21,12 +19,10 @@ RATION = {"daily_g": 0.16, "cap_g": 0.4, "meals": [{"at": "08:00", "share": 5 / 
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.service.entries.put_ration(TANK, {**RATION, "confirm": True})
-    made.clock.advance(3 * DAY_MS)
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.service.entries.put_ration(TANK, {**RATION, "confirm": True})
+    house.clock.advance(3 * DAY_MS)
+    return house
 
 
 def lose(house: House, count: int) -> None:
