@@ -15,7 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import dispatch, holds, repository
+from tareline.app import dispatch, holds
 from tareline.app.alerts import Alerts
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
@@ -31,10 +31,10 @@ from tareline.app.queries.due_list import DueList
 from tareline.app.queries.feeder_report import Reports
 from tareline.app.queries.overview import Views
 from tareline.app.queries.water import WaterQueries
+from tareline.app.snapshot import Snapshots
 from tareline.app.updates import Updates
 from tareline.app.workers import Worker
 from tareline.clock import Clock
-from tareline.core.calendar import day_of
 from tareline.core.safety.hold import CONFIRM_MS
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.revision import Revision
@@ -75,15 +75,15 @@ class Service:
         self.clock = clock
         self.metrics = Metrics()
         self.context = Context(Store(settings.store.url, on_broken), clock)
-        self.ingest = Ingest(self.context, settings.broker.root)
         self.accounts = Accounts(self.context)
         self.trends = Trends(self.context)
         self.samples = Samples(self.context)
+        self.ingest = Ingest(self.context, settings.broker.root, self.samples)
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         self.entries = Entries(self.context, self._send, self.samples, others)
         self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
-        due_list = DueList(self.context, self.accounts, self.trends, self.samples, self.ramps)
+        due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
         self.views = Views(self.context, settings.broker.root, self.accounts, self.samples, self.waters, due_list)
         self.reports = Reports(self.context, self.accounts)
@@ -104,8 +104,8 @@ class Service:
             self.ramps,
             due_list,
             self.alerts,
-            self.views.days,
-            self._send,
+            self.entries,
+            self.views,
         )
         self.link = Link(
             address=Address.parse(settings.broker.url),
@@ -406,15 +406,7 @@ class Service:
             knowledge=self.loads.knowledge,
             rising=self.trends.alarms,
             findings=self.accounts.open_findings,
-            away=self._away,
         )
-
-    def _away(self, tank: str) -> bool:
-        """Whether an absence runs."""
-        zone = self.context.zone(tank)
-        today = day_of(self.context.stamp_ms(), zone)
-        with self.context.store.read() as tx:
-            return any(absence.covers(today) for absence in repository.absences(tx, tank, zone, today))
 
     # -- parts -------------------------------------------------------------------------------------------------------
 
@@ -424,7 +416,7 @@ class Service:
             return []
         with self.context.in_order:
             with self.context.write() as tx:
-                sent = dispatch.tell(tx, self.context, feeders)
+                sent = dispatch.tell(Snapshots(tx, self.context, self.samples), feeders)
             self._send(sent)
         return sent
 
@@ -487,9 +479,10 @@ class Service:
         log.error("%s", text)
         held = []
         with self.context.write() as tx:
+            snapshots = Snapshots(tx, self.context, self.samples)
             for tank in self.context.register.refs("tank"):
-                if not any(r.kind == "installation" for r in repository.hold_state(tx, tank).reasons):
-                    holds.hold(tx, self.context, tank, "installation", text)
+                if not any(r.kind == "installation" for r in snapshots.of(tank).holds.reasons):
+                    holds.hold(snapshots, tank, "installation", text)
                     held.append(tank)
         self._pending.changed |= {("hold", tank) for tank in held}
 

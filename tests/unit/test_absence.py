@@ -1,7 +1,6 @@
 """A planned absence: what the feeders are told on its days, what comes back after, and what cannot be planned."""
 
 import os
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,13 +19,6 @@ from tareline.errors import FieldError
 BERLIN = "Europe/Berlin"
 FULL = os.environ.get("TARELINE_FULL") == "1"
 MEALS = [("08:00", 0.5), ("18:00", 0.5)]
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def june(day: int) -> str:

@@ -2,10 +2,8 @@
 
 import asyncio
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -24,13 +22,6 @@ FIRST_DAY = date(2025, 6, 16)
 CELL_SD_G = 0.006  # of one weighing by the cell
 SCATTER = 0.05  # of a dose
 GAIN = 0.94  # of what is asked
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 @dataclass

@@ -1,21 +1,12 @@
 """Entering: what people tell, what follows from it, and that nothing is ever overwritten (contract: HTTP)."""
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, TANK, House
 
 from tareline.errors import FieldError
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def held(house: House, feeder: str = FEEDER) -> bool:

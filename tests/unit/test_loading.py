@@ -3,15 +3,14 @@
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, FOOD, TANK, House
 
-from tareline.app.projections.loads import Loads, p_under
+from tareline.app.projections.loads import Loads
 from tareline.app.queries.load import WhatIf, forecast_view, load_view
 from tareline.compute.process import Process, ProcessError
 from tareline.core.load import forecast, limit, posterior
@@ -23,11 +22,9 @@ MODULE = "tareline.compute.load"
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.ration(RATION_G, 2 * RATION_G, [("08:00", 0.5), ("20:00", 0.5)])
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.ration(RATION_G, 2 * RATION_G, [("08:00", 0.5), ("20:00", 0.5)])
+    return house
 
 
 def live(house: House, weeks: int, nitrate: float = 1.0, daily_g: float = RATION_G) -> None:
@@ -99,13 +96,13 @@ def test_the_process_answers_what_the_model_says(house: House) -> None:
     own = posterior.posterior(known.gathered.record)
     may = limit.limits(own)
     said = limit.load(own)
-    assert (known.told["p5_g"], known.told["found"]) == (said.p5_g, said.found)
+    assert (known.told.load.p5_g, known.told.load.found) == (said.p5_g, said.found)
     for ration_g in (0.01, 0.05, 0.2, 1.0, 50.0):
-        assert p_under(known.told, ration_g) == pytest.approx(may.at_least(ration_g), abs=1e-12)
+        assert known.told.p_under(ration_g) == pytest.approx(may.at_least(ration_g), abs=1e-12)
     found = forecast.forecast(own, Ahead(14, 0.1))
     answer = house.service.loads.ahead(TANK, Ahead(14, 0.1))[1]
-    assert answer["bands"]["nitrate"] == found.bands["nitrate"].tolist()
-    assert answer["over_ceiling"] == pytest.approx(found.over_ceiling.tolist())
+    assert [list(day) for day in answer.bands["nitrate"]] == found.bands["nitrate"].tolist()
+    assert list(answer.over_ceiling) == pytest.approx(found.over_ceiling.tolist())
 
 
 def test_it_is_fresh_until_something_newer_is_entered(house: House) -> None:
@@ -179,7 +176,8 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     loads = house.service.loads
     known = loads.known(TANK)
     assert known is not None
-    known.told.update({"found": True, "p5_g": 0.2, "p50_g": 0.3, "p95_g": 0.4})  # type: ignore[attr-defined]
+    found = replace(known.told.load, found=True, p5_g=0.2, p50_g=0.3, p95_g=0.4)
+    loads._known[TANK] = replace(known, told=replace(known.told, load=found))
     house.add("tank", id="half", name="half", volume_l=30, timezone="UTC")
     (guess,) = view(house, "half")["guesses"]
     assert guess["per"] == "litre"

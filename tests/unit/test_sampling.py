@@ -1,8 +1,7 @@
 """Samples of a probe in a service: what they reduce, hold, restore and release, and what a loose probe never does."""
 
 import random
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -17,11 +16,9 @@ HOLD_ON_AMMONIA = {"analyte": "ammonia", "above": 2.0, "unit": "mg/L", "basis": 
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.add("probe", id=PROBE, tank=TANK)
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.add("probe", id=PROBE, tank=TANK)
+    return house
 
 
 def line(do: str, above: float, **other: Any) -> dict[str, Any]:

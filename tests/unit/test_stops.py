@@ -5,8 +5,6 @@ feeder below keeps that rule by the messages it hears, so that what the service 
 """
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,12 +18,10 @@ CODES = sorted(STOPS)
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.hear(made.hello(), made.online())
-    made.confirm()
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.hear(house.hello(), house.online())
+    house.confirm()
+    return house
 
 
 def fault(house: House, code: str, boot: str = "boot", device: str = FEEDER) -> None:

@@ -4,9 +4,7 @@ What the methods find is tested where they are; here is what they are given.
 """
 
 import random
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,11 +21,9 @@ ROOM = {"name": "reading room", "volume_l": 60, "timezone": "UTC"}
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.clock.advance(WEEKS * 7 * DAY_MS)
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.clock.advance(WEEKS * 7 * DAY_MS)
+    return house
 
 
 def compute(house: House) -> dict[str, Trend]:

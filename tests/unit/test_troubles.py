@@ -3,9 +3,7 @@
 The limits are the project's own judgement, no source; those of a hold and of a device's silence are its contract's.
 """
 
-from collections.abc import Iterator
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -28,14 +26,17 @@ ON_THE_15TH = "Sun 15 Jun, "
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path, notify={"webhooks": ["http://127.0.0.1:9/keeper"]})
-    made.hear(made.hello(), made.online())
+def house_settings() -> dict[str, Any]:
+    return {"notify": {"webhooks": ["http://127.0.0.1:9/keeper"]}}
+
+
+@pytest.fixture
+def house(house: House) -> House:
+    house.hear(house.hello(), house.online())
     for analyte, value in (("ammonia", 0.1), ("nitrite", 0.0), ("nitrate", 2.0), ("ph", 7.0), ("temperature", 24.0)):
-        made.reading(analyte, value)
-    made.service.add_weighin(FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
-    yield made
-    made.close()
+        house.reading(analyte, value)
+    house.service.add_weighin(FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
+    return house
 
 
 def told(house: House) -> dict[str, dict[str, Any]]:

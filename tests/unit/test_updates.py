@@ -4,7 +4,6 @@ import asyncio
 import hashlib
 import json
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +23,14 @@ update = load_firmware("update")
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path, updates={"secret_file": str(tmp_path / "secret.key")})
-    made.hear(made.online(), made.hello())
-    yield made
-    made.close()
+def house_settings(tmp_path: Path) -> dict[str, Any]:
+    return {"updates": {"secret_file": str(tmp_path / "secret.key")}}
+
+
+@pytest.fixture
+def house(house: House) -> House:
+    house.hear(house.online(), house.hello())
+    return house
 
 
 def says(house: House, **fields: Any) -> None:

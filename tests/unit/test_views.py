@@ -1,9 +1,7 @@
 """What is shown: days and weeks, the hopper, water, devices; and entries that other tests leave out."""
 
-from collections.abc import Iterator
 from datetime import date
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,13 +10,6 @@ from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from tareline.core.calendar import day_end_ms, day_start_ms
 from tareline.errors import FieldError
 from tareline.store import ledger
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def refused(field: str, status: int, call: Any, *given: Any, **named: Any) -> str:

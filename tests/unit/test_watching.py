@@ -2,7 +2,6 @@
 
 import os
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +21,8 @@ ROOM = {"name": "reading room", "volume_l": 60, "timezone": "UTC"}
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path, notify=NOTIFY)
-    yield made
-    made.close()
+def house_settings() -> dict[str, Any]:
+    return {"notify": NOTIFY}
 
 
 def whats(house: House) -> list[str]:

@@ -1,16 +1,16 @@
 """What is left in a feeder's hopper by its account, how long that lasts, and how much it should hold at most."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection
-
-from tareline.app import repository
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Account
+from tareline.app.snapshot import TankSnapshot
 from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.core.weighing.hopper import hopper
+from tareline.store.ledger import Entry
 
 
 def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> dict[str, Any]:
@@ -31,6 +31,41 @@ def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: s
     }
 
 
+WEIGHS = {"dose": 20, "weighin": 1, "refill": 1}  # by kind of entry, how many of the newest are looked at
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What is in a hopper by the newest of: the cell, a weigh-in, a refill's own weight; and its last weigh-in.
+
+    Grams, standard deviation in grams, UNIX ms, and by what; None where nothing was weighed.
+    """
+
+    content_g: float | None
+    sd_g: float | None
+    at_ms: int | None
+    by: str | None
+    last_weighin: Entry | None
+
+
+def last_weighed(
+    newest: Mapping[str, Sequence[Entry]], cell: tuple[float, int] | None, cell_sd: tuple[float, int] | None
+) -> Weighed:
+    """From the newest entries of each kind of WEIGHS, newest first, and what the cell sent last with its deviation."""
+    weighins = newest["weighin"]
+    found: list[tuple[int, float, float | None, str]] = []
+    weighed = next((dose for dose in newest["dose"] if dose.body.get("after_g") is not None), None)
+    if weighed is not None:
+        found.append((weighed.at_ms, weighed.body["after_g"], weighed.body.get("sd_g"), "cell"))
+    if cell is not None:
+        found.append((cell[1], cell[0], None if cell_sd is None else cell_sd[0], "cell"))
+    found += [(entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in") for entry in weighins]
+    by_refill = (entry for entry in newest["refill"] if entry.body.get("after_g") is not None)
+    found += [(entry.at_ms, entry.body["after_g"], None, "refill") for entry in by_refill]
+    at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0], default=(None, None, None, None))
+    return Weighed(content_g, sd_g, at_ms, by, next(iter(weighins), None))
+
+
 def daily_g(plan: Mapping[str, Any] | None) -> float:
     """What a plan asks for in a day: the most of any that has not begun yet, since a new ration comes with a midnight,
     and an absence that feeds less ends again."""
@@ -43,7 +78,7 @@ def daily_g(plan: Mapping[str, Any] | None) -> float:
 
 
 def advice_view(
-    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None, plan: Mapping[str, Any] | None
+    context: Context, feeder: str, tank: TankSnapshot, content_g: float | None, plan: Mapping[str, Any] | None
 ) -> dict[str, Any] | None:
     """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
     known. plan: the body of the feeder's newest `down/plan`."""
@@ -51,14 +86,13 @@ def advice_view(
     food = None if ref is None else context.register.now("food", ref)
     if food is None:
         return None
-    latest = repository.latest_readings(tx, context, tank)
     advice = hopper_advice(
-        repository.lines(context, tank),
-        context.need("tank", tank)["volume_l"],
+        tank.lines,
+        context.need("tank", tank.id)["volume_l"],
         food["protein_percent"],
-        latest["ph"][0] if "ph" in latest else None,
-        repository.temperature(context, tank, latest),
-        context.stamp_ms(),
+        tank.readings.get("ph"),
+        tank.temperature,
+        tank.now_ms,
     )
     if advice.mass_g is None:
         return None

@@ -3,8 +3,8 @@
 Nitrate is shown as ion, as its ceiling and most kits are; ammonia and nitrite as N. What nobody knows is null.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,10 +14,12 @@ from tareline.app import repository
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.load_record import content, food_of
-from tareline.app.projections.loads import LoadAnswer, Loads, p_under
+from tareline.app.projections.loads import LoadAnswer, Loads
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.ration import Ration, ration_on
 from tareline.core.load.forecast import Ahead
+from tareline.core.load.guess import Guess
+from tareline.core.load.limit import Proven
 from tareline.core.load.record import Change, Harvest
 from tareline.core.units import DAY_MS, NITRATE_PER_N
 from tareline.errors import FieldError
@@ -79,60 +81,63 @@ def load_view(context: Context, loads: Loads, tank: str) -> View:
     """What a tank carries and can take."""
     body = context.need("tank", tank)
     known, trouble = loads.known(tank), loads.trouble(tank)
-    told = known.told if known is not None else None
+    told = known.told.load if known is not None else None
     refuses = None
     if told is None:
         refuses = EMPTY if body["stage"] == "empty" else NOT_YET
-    elif not told["diagnostics"]["speaks"]:
-        refuses = told["diagnostics"]["why"]
-    found = told is not None and told["found"]
-    proven = told["proven"] if told is not None else None
+    elif not told.diagnostics.speaks:
+        refuses = told.diagnostics.why
+    found = told is not None and told.found
+    proven = told.proven if told is not None else None
     return {
         "as_of": stated(known.gathered.at_ms, known.gathered.zone) if known is not None else None,
         "fresh": loads.fresh(tank),
         "refuses": refuses,
         "trouble": trouble.why if trouble is not None else None,
-        "food": told["food"] if told is not None else None,
+        "food": told.food if told is not None else None,
         "limit_g_per_day": {
             "found": found,
-            "p5": told["p5_g"] if told is not None else None,
-            "p50": told["p50_g"] if told is not None else None,
-            "p95": told["p95_g"] if told is not None else None,
+            "p5": told.p5_g if told is not None else None,
+            "p50": told.p50_g if told is not None else None,
+            "p95": told.p95_g if told is not None else None,
         },
-        "proven_g_per_day": (proven["daily_g"] or None) if proven is not None else None,
+        "proven_g_per_day": (proven.daily_g or None) if proven is not None else None,
         "proven": None if known is None or proven is None else _proven(known, proven),
-        "recommended_g_per_day": (told["recommended_g"] or None) if told is not None else None,
-        "recommended_why": told["recommended_why"] if told is not None else None,
+        "recommended_g_per_day": (told.recommended_g or None) if told is not None else None,
+        "recommended_why": told.recommended_why if told is not None else None,
         "load_now_g_per_day": None
-        if told is None or told["load_now_g"] is None
-        else dict(zip(("p5", "p50", "p95"), told["load_now_g"], strict=True)),
-        "fed_now_g_per_day": told["fed_now_g"] if told is not None else None,
-        "fed_now_under_limit": p_under(told, told["fed_now_g"]) if told is not None and refuses is None else None,
-        "limits_by": told["limits_by"] if told is not None else None,
+        if told is None or told.load_now_g is None
+        else dict(zip(("p5", "p50", "p95"), told.load_now_g, strict=True)),
+        "fed_now_g_per_day": told.fed_now_g if told is not None else None,
+        "fed_now_under_limit": known.told.p_under(told.fed_now_g)
+        if known is not None and told is not None and refuses is None
+        else None,
+        "limits_by": told.limits_by if told is not None else None,
         "nitrate_ceiling_mg_per_l": body["nitrate_ceiling_mg_per_l"],
-        "evidence": list(told["evidence"]) if told is not None else [],
-        "diagnostics": told["diagnostics"] if told is not None else None,
+        "evidence": list(told.evidence) if told is not None else [],
+        "diagnostics": asdict(told.diagnostics) if told is not None else None,
         "guesses": [] if found else [_guess(one) for one in loads.guesses(tank)],
     }
 
 
-def _proven(known: LoadAnswer, proven: Mapping[str, Any]) -> View:
+def _proven(known: LoadAnswer, proven: Proven) -> View:
     """Since when and until when a ration was held, both days included."""
-    held = proven["since"] is not None
-    last = known.gathered.date_of(proven["until"]) - timedelta(days=1) if held else None
+    last = None if proven.until is None else known.gathered.date_of(proven.until) - timedelta(days=1)
     return {
-        "since": known.gathered.date_of(proven["since"]).isoformat() if held else None,
+        "since": None if proven.since is None else known.gathered.date_of(proven.since).isoformat(),
         "until": last.isoformat() if last is not None else None,
-        "why_not": proven["why"] or None,
+        "why_not": proven.why or None,
     }
 
 
-def _guess(one: Mapping[str, Any]) -> View:
+def _guess(one: Guess) -> View:
     return {
-        "p5": one["p5_g"],
-        "p50": one["p50_g"],
-        "p95": one["p95_g"],
-        **{k: one[k] for k in ("tanks", "per", "text")},
+        "p5": one.p5_g,
+        "p50": one.p50_g,
+        "p95": one.p95_g,
+        "tanks": one.tanks,
+        "per": one.per,
+        "text": one.text,
     }
 
 
@@ -164,7 +169,7 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> V
         harvests=(Harvest(0.0, asked.plants_removed),) if asked.plants_removed else (),
     )
     known, found = loads.ahead(tank, what)
-    bands = {SHOWN[name]: band for name, band in found["bands"].items()}
+    bands = {SHOWN[name]: band for name, band in found.bands.items()}
     return {
         "as_of": stated(gathered.at_ms, gathered.zone),
         "fresh": loads.fresh(tank),
@@ -176,12 +181,12 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> V
                 "at": stated(gathered.at_ms + (i + 1) * DAY_MS, gathered.zone),
                 "daily_g": rations[i],
                 **{name: _band(band[i], per) for (name, per), band in bands.items()},
-                "over_ceiling": found["over_ceiling"][i],
-                "ammonia_or_nitrite_seen": found["seen"][i],
+                "over_ceiling": found.over_ceiling[i],
+                "ammonia_or_nitrite_seen": found.seen[i],
             }
             for i in range(asked.days)
         ],
-        "rests_at_nitrate_mg_per_l": _band(found["rests_at"], NITRATE_PER_N),
+        "rests_at_nitrate_mg_per_l": _band(found.rests_at, NITRATE_PER_N),
     }
 
 

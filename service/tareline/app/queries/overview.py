@@ -1,5 +1,6 @@
 """What is shown: pages and the HTTP API ask the same functions, which read the ledger and let the core compute."""
 
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -24,22 +25,22 @@ from tareline.app.queries.answers import (
     within_calendar,
 )
 from tareline.app.queries.due_list import DueList, due_view
-from tareline.app.queries.hopper import advice_view, hopper_view
+from tareline.app.queries.hopper import WEIGHS, Weighed, advice_view, hopper_view, last_weighed
 from tareline.app.queries.water import WaterQueries
+from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, week_of
 from tareline.core.feeding.books import DayBook, Span, day_book, joined_spans, week_totals
 from tareline.core.feeding.doses import Dose
 from tareline.core.feeding.plan import largest_meal_g
 from tareline.core.feeding.ration import ration_on
 from tareline.core.safety.hold import CONFIRM_MS
-from tareline.core.safety.lines import with_samples
 from tareline.core.weighing.estimate import DoseEstimate
 from tareline.errors import FieldError
 from tareline.mqtt.journals import Track
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device
-from tareline.store.ledger import Entry
+from tareline.store.ledger import Asked, Entry
 
 PAGE = 1000
 
@@ -76,46 +77,35 @@ class Views:
 
     def overview(self) -> list[dict[str, Any]]:
         """Every tank with what matters today."""
-        now_ms = self._context.stamp_ms()
-        found = []
         with self._context.store.read() as tx:
-            for tank in self._context.register.refs("tank"):
-                today = day_of(now_ms, self._context.zone(tank))
-                (book,), told = self._books(tx, tank, today, today, now_ms)
-                found.append(
-                    {
-                        "tank": self._tank(tank),
-                        "hold": self._hold(tx, tank, now_ms),
-                        "today": self._day(tank, book, told),
-                        "water": self._waters.newest(tx, tank, now_ms),
-                        "hoppers": self._hoppers(tx, tank),
-                        "next_meal": self._next_meal(tx, tank, now_ms),
-                        "due": self._due(tx, tank, now_ms),
-                        "absence": absence_view(tx, self._context, tank),
-                    }
-                )
-        return found
+            snapshots = self._snapshots(tx)
+            tanks = [snapshots.of(tank) for tank in self._context.register.refs("tank")]
+            weighed = self._weighed(tx, [feeder.name for tank in tanks for feeder in tank.feeders])
+        return [self._shown(tank, weighed) for tank in tanks]
+
+    def _shown(self, tank: TankSnapshot, weighed: Mapping[str, Weighed]) -> dict[str, Any]:
+        (book,), told = self.books(tank, tank.today, tank.today)
+        return {
+            "tank": self._tank(tank.id),
+            "hold": self._hold(tank),
+            "today": self._day(tank.id, book, told),
+            "water": self._waters.newest(tank),
+            "hoppers": [self._hopper(tank, feeder, weighed[feeder.name]) for feeder in tank.feeders],
+            "next_meal": _next_meal(tank),
+            "due": self._due(tank),
+            "absence": absence_view(tank),
+        }
+
+    def _snapshots(self, tx: Connection) -> Snapshots:
+        return Snapshots(tx, self._context, self._samples)
 
     def due(self, tank: str) -> list[dict[str, Any]]:
         """What is due of a tank, the most pressing first."""
-        self._context.need("tank", tank)
         with self._context.store.read() as tx:
-            return self._due(tx, tank, self._context.stamp_ms())
+            return self._due(self._snapshots(tx).of(tank))
 
-    def _due(self, tx: Connection, tank: str, now_ms: int) -> list[dict[str, Any]]:
-        return [due_view(one, self._context.zone(tank), now_ms) for one in self._due_list.of(tx, tank)]
-
-    def _next_meal(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any] | None:
-        told = device_store.issued(tx)
-        coming = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            plan = told.get((feeder, "plan"))
-            meals = plan.body["meals"] if plan is not None else []
-            coming += [(meal["at_ms"], feeder, meal["target_g"]) for meal in meals if meal["at_ms"] > now_ms]
-        if not coming:
-            return None
-        at_ms, feeder, target_g = min(coming)
-        return {"at": stated(at_ms, self._context.zone(tank)), "feeder": feeder, "target_g": target_g}
+    def _due(self, tank: TankSnapshot) -> list[dict[str, Any]]:
+        return [due_view(one, tank.zone, tank.now_ms) for one in self._due_list.of(tank)]
 
     # -- days and weeks ----------------------------------------------------------------------------------------------
 
@@ -124,7 +114,8 @@ class Views:
         self._context.need("tank", tank)
         check_period(start, end)
         with self._context.store.read() as tx:
-            books, told = self._books(tx, tank, start, end, self._context.stamp_ms())
+            snapshot = self._snapshots(tx).of(tank, start, end)
+        books, told = self.books(snapshot, start, end)
         return [self._day(tank, book, told) for book in books]
 
     def week(self, tank: str, day: date | None) -> dict[str, Any]:
@@ -137,8 +128,9 @@ class Views:
         first, last = week_of(day)
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
-            books, told = self._books(tx, tank, first, last, now_ms)
-            state = repository.hold_state(tx, tank, start_ms)
+            snapshot = self._snapshots(tx).of(tank, first, last)
+            books, told = self.books(snapshot, first, last)
+            state = snapshot.holds
             totals = week_totals(books, told.sums.joined(), now_ms)
             revised = self._revisions(tx, tank, start_ms, end_ms)
             readings = self._waters.readings(tx, tank, start_ms, end_ms)
@@ -173,27 +165,22 @@ class Views:
             "sentence": sentence(books, totals.budget_g, totals.dispensed_g, totals.dispensed_sd_g, now_ms),
         }
 
-    def _books(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> tuple[list[DayBook], Told]:
-        """The books of some days, and what is told of each of them together."""
-        zone = self._context.zone(tank)
+    def books(self, tank: TankSnapshot, first: date, last: date) -> tuple[list[DayBook], Told]:
+        """The books of some days that the snapshot was read for, and what is told of each of them together."""
+        zone, now_ms = tank.zone, tank.now_ms
         days = list(days_between(first, last))
         spans = [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
-        rations = repository.rations(tx, tank, zone, spans[0][0])
-        doses, handfeeds = repository.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
-        losses = repository.losses(tx, self._context, tank, spans[0][0], spans[-1][1])
-        state = repository.hold_state(tx, tank, spans[0][0])
-        held = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
-        told = self._accounts.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
+        rations = tank.rations(first)
+        fed = tank.fed.within(spans[0][0], spans[-1][1])
+        held = joined_spans([Span(p.from_ms, p.to_ms) for p in tank.holds.periods if p.reason.do == "hold"])
+        told = self._accounts.told(self._context.register.stays("feeder", tank.id), spans, fed.doses, now_ms)
         books = []
-        for day, one in zip(days, told.each(spans), strict=True):
-            ration = ration_on(day, zone, rations)
-            carries = ration is not None and ration.carry_over > 0
-            carried_g = repository.carried_over_g(tx, self._context, tank, zone, day) if carries else 0.0
-            unknown_g = largest_meal_g(ration)
-            start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
-            lost_g = sum(grams for at_ms, _, grams in losses if start_ms <= at_ms < end_ms)
+        for day, (start_ms, end_ms), one in zip(days, spans, told.each(spans), strict=True):
+            unknown_g = largest_meal_g(ration_on(day, zone, rations))
+            carried_g = tank.carried_g(day)
+            lost_g = sum(grams for at_ms, _, grams in fed.losses if start_ms <= at_ms < end_ms)
             books.append(
-                day_book(day, zone, rations, doses, handfeeds, held, unknown_g, one, carried_g, now_ms, lost_g)
+                day_book(day, zone, rations, fed.doses, fed.handfeeds, held, unknown_g, one, carried_g, now_ms, lost_g)
             )
         return books, told
 
@@ -273,7 +260,8 @@ class Views:
         now_ms = self._context.stamp_ms()
         today = day_of(now_ms, zone)
         with self._context.store.read() as tx:
-            (book,), _ = self._books(tx, tank, today, today, now_ms)
+            snapshot = self._snapshots(tx).of(tank)
+        (book,), _ = self.books(snapshot, today, today)
         fed = [
             {"at_ms": d.at_ms, "what": d.feeder, "mass_g": d.mass_g, "by": None, "cause": d.cause}
             for d in book.doses
@@ -295,28 +283,25 @@ class Views:
         """Whether feeding is paused or reduced, why, and whether the feeders have said so."""
         self._context.need("tank", tank)
         with self._context.store.read() as tx:
-            return self._hold(tx, tank, self._context.stamp_ms())
+            snapshot = self._snapshots(tx).of(tank)
+        return self._hold(snapshot)
 
-    def _hold(self, tx: Connection, tank: str, now_ms: int) -> dict[str, Any]:
-        zone = self._context.zone(tank)
-        state = repository.hold_state(tx, tank)
-        known = with_samples(repository.water(tx, self._context, tank, now_ms), self._samples.of(tank).recent)
-        told, devices = device_store.issued(tx), device_store.load(tx)
+    def _hold(self, tank: TankSnapshot) -> dict[str, Any]:
+        zone, state = tank.zone, tank.holds
         feeders = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            asked, device = told.get((feeder, "hold")), devices.get(feeder, Device(feeder))
-            confirmed = asked is not None and device.confirms("hold", asked.version)
+        for feeder in tank.feeders:
+            asked = feeder.hold
+            confirmed = feeder.told is not None and feeder.told.confirmed
             overdue = asked is not None and not confirmed and self._context.waiting_ms(asked.issued_ms) >= CONFIRM_MS
-            stopped = stop_view(repository.open_stop(tx, feeder), state.held, asked, zone)
             feeders.append(
                 {
-                    "feeder": feeder,
-                    "online": bool(device.online),
+                    "feeder": feeder.name,
+                    "online": bool(feeder.device.online),
                     "confirmed": confirmed,
                     "asked_at": None if asked is None else stated(asked.issued_ms, zone),
                     "overdue": overdue,
-                    "hung": repository.is_hung(tx, feeder),
-                    "stopped": stopped,
+                    "hung": feeder.off_since_ms is None,
+                    "stopped": stop_view(feeder.stop, state.held, asked, zone),
                 }
             )
         return {
@@ -330,7 +315,7 @@ class Views:
                     "do": r.do,
                     "text": r.text,
                     "since": stated(r.since_ms, zone),
-                    "needs": r.needs(known.get(r.analyte or "")),
+                    "needs": tank.needs(r),
                     "entry": r.entry,
                 }
                 for r in state.reasons
@@ -345,69 +330,55 @@ class Views:
 
     # -- hoppers and devices -----------------------------------------------------------------------------------------
 
-    def _hoppers(self, tx: Connection, tank: str) -> list[dict[str, Any]]:
-        zone = self._context.zone(tank)
-        devices, told = device_store.load(tx), device_store.issued(tx)
-        found = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            plan = told.get((feeder, "plan"))
-            weighed = ledger.newest(tx, "weighin", device=feeder)
-            shown = hopper_view(self._accounts.account(feeder), None if plan is None else plan.body, zone)
-            as_of_ms: int | None = self._context.stamp_ms()
-            by: str | None = "account"
-            if shown["content_g"] is None:
-                shown["content_g"], shown["content_sd_g"], as_of_ms, by = self._weighed(tx, feeder)
-            online = devices[feeder].online if feeder in devices else None
-            last = weighed[0] if weighed else None
-            found.append(
-                {
-                    "feeder": feeder,
-                    "food": (self._context.register.now("feeder", feeder) or {}).get("food"),
-                    "as_of": None if as_of_ms is None else stated(as_of_ms, zone),
-                    "by": by,
-                    "online": online,
-                    "last_weighin": None
-                    if last is None
-                    else {"at": stated(last.at_ms, zone), "mass_g": last.body["mass_g"], "sd_g": last.body["sd_g"]},
-                    **shown,
-                }
+    def _hopper(self, tank: TankSnapshot, feeder: FeederSnapshot, weighed: Weighed) -> dict[str, Any]:
+        plan = None if feeder.plan is None else feeder.plan.body
+        shown = hopper_view(self._accounts.account(feeder.name), plan, tank.zone)
+        as_of_ms: int | None = tank.now_ms
+        by: str | None = "account"
+        if shown["content_g"] is None:
+            shown["content_g"], shown["content_sd_g"] = weighed.content_g, weighed.sd_g
+            as_of_ms, by = weighed.at_ms, weighed.by
+        last = weighed.last_weighin
+        return {
+            "feeder": feeder.name,
+            "food": (self._context.register.now("feeder", feeder.name) or {}).get("food"),
+            "as_of": None if as_of_ms is None else stated(as_of_ms, tank.zone),
+            "by": by,
+            "online": feeder.device.online,
+            "last_weighin": None
+            if last is None
+            else {"at": stated(last.at_ms, tank.zone), "mass_g": last.body["mass_g"], "sd_g": last.body["sd_g"]},
+            **shown,
+        }
+
+    def _weighed(self, tx: Connection, feeders: Sequence[str]) -> dict[str, Weighed]:
+        """What was weighed last in some feeders' hoppers."""
+        asked = {(f, kind): Asked(kind, device=f, limit=n) for f in feeders for kind, n in WEIGHS.items()}
+        newest = ledger.newest_of(tx, list(asked.values()))
+        cells = series.newest_of(tx, feeders, ("hopper", "hopper_sd"))
+        return {
+            feeder: last_weighed(
+                {kind: newest[asked[feeder, kind]] for kind in WEIGHS},
+                cells.get((feeder, "hopper")),
+                cells.get((feeder, "hopper_sd")),
             )
-        return found
+            for feeder in feeders
+        }
 
-    def _weighed(self, tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
-        """What is in the hopper by the newest of: the cell, a weigh-in, a refill's own weight."""
-        found: list[tuple[int, float, float | None, str]] = []
-        for entry in ledger.newest(tx, "dose", device=feeder, limit=20):
-            body = entry.body
-            if body.get("after_g") is not None:
-                found.append((entry.at_ms, body["after_g"], body.get("sd_g"), "cell"))
-                break
-        cell = series.newest(tx, feeder, "hopper")
-        if cell is not None:
-            sd = series.newest(tx, feeder, "hopper_sd")
-            found.append((cell[1], cell[0], None if sd is None else sd[0], "cell"))
-        for entry in ledger.newest(tx, "weighin", device=feeder):
-            found.append((entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in"))
-        for entry in ledger.newest(tx, "refill", device=feeder):
-            if entry.body.get("after_g") is not None:
-                found.append((entry.at_ms, entry.body["after_g"], None, "refill"))
-        if not found:
-            return None, None, None, None
-        at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0])
-        return content_g, sd_g, at_ms, by
-
-    def _content_g(self, tx: Connection, feeder: str, zone: str) -> float | None:
+    def _content_g(self, feeder: str, weighed: Weighed, zone: str) -> float | None:
         """What is in a hopper by its account; before there is one, by what was weighed last."""
         content_g: float | None = hopper_view(self._accounts.account(feeder), None, zone)["content_g"]
-        return content_g if content_g is not None else self._weighed(tx, feeder)[0]
+        return content_g if content_g is not None else weighed.content_g
 
     def devices(self) -> list[dict[str, Any]]:
         """Every registered device and what it last said."""
         register = self._context.register
         found = []
         with self._context.store.read() as tx:
-            known, told = device_store.load(tx), device_store.issued(tx)
+            snapshots = self._snapshots(tx)
+            known, told = snapshots.devices, snapshots.issued
             received = device_store.load_journals(tx)
+            weighed = self._weighed(tx, register.refs("feeder"))
             for kind in ("feeder", "probe"):
                 for name in register.refs(kind):
                     tank = (register.now(kind, name) or {}).get("tank")
@@ -419,14 +390,15 @@ class Views:
                     )
                     if hello.get("journal") is not None:
                         track.above = ledger.seqs_above(tx, name, hello["journal"], track.received)
-                    stop = repository.open_stop(tx, name) if kind == "feeder" else None
-                    held = tank is None or repository.hold_state(tx, tank).held
+                    stop = snapshots.feeder(name).stop if kind == "feeder" else None
+                    held = tank is None or snapshots.of(tank).holds.held
                     stopped = stop_view(stop, held, told.get((name, "hold")), zone)
                     advice = None
                     if kind == "feeder" and tank is not None:
                         plan = told.get((name, "plan"))
                         body = None if plan is None else plan.body
-                        advice = advice_view(tx, self._context, name, tank, self._content_g(tx, name, zone), body)
+                        content_g = self._content_g(name, weighed[name], zone)
+                        advice = advice_view(self._context, name, snapshots.of(tank), content_g, body)
                     found.append(
                         {
                             **device_view(name, kind, tank, device, told, track, zone),
@@ -503,3 +475,13 @@ class Views:
             }
             for row in rows
         ]
+
+
+def _next_meal(tank: TankSnapshot) -> dict[str, Any] | None:
+    """The next meal that any feeder of a tank is told of."""
+    plans = [(feeder.name, feeder.plan.body["meals"]) for feeder in tank.feeders if feeder.plan is not None]
+    coming = [(m["at_ms"], name, m["target_g"]) for name, meals in plans for m in meals if m["at_ms"] > tank.now_ms]
+    if not coming:
+        return None
+    at_ms, feeder, target_g = min(coming)
+    return {"at": stated(at_ms, tank.zone), "feeder": feeder, "target_g": target_g}

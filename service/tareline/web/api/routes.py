@@ -9,6 +9,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from tareline.app import requests
 from tareline.app.commands.entries import instant_ms, lines_view, ration_view
+from tareline.app.snapshot import Snapshots
 from tareline.core.calendar import day_of
 from tareline.errors import FieldError
 from tareline.service import Service
@@ -93,7 +94,7 @@ def _feeding(api: APIRouter, service: Service) -> None:
     def ration(tank: str) -> View:
         service.context.need("tank", tank)
         with service.context.store.read() as tx:
-            return ration_view(tx, service.context, tank)
+            return ration_view(Snapshots(tx, service.context, service.samples).of(tank))
 
     @api.put("/tanks/{tank}/lines", tags=["feeding"])
     def put_lines(tank: str, body: Annotated[Any, Body()], confirm: Annotated[bool, Query()] = False) -> list[View]:

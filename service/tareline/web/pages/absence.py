@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from tareline.app import repository, requests
 from tareline.app.queries.absence import absence_view, sheet_view
+from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web import problems
@@ -59,12 +60,12 @@ def calls(service: Service) -> APIRouter:
 def _absence(service: Service, tank: str) -> View:
     service.context.need("tank", tank)
     with service.context.store.read() as tx:
-        return absence_view(tx, service.context, tank)
+        return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
 
 
 def _sheet(service: Service, tank: str) -> View:
     with service.context.store.read() as tx:
-        found = sheet_view(tx, service.context, tank)
+        found = sheet_view(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
     if found is None:
         raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
     left_mm = ROOM_MM
