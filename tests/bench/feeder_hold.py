@@ -35,7 +35,7 @@ class Listener:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, "listener", protocol=mqtt.MQTTv311)
         subscribed = threading.Event()
         client.on_message, client.on_subscribe = self._heard, lambda *_: subscribed.set()
-        client.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # type: ignore[attr-defined]
         client.connect("127.0.0.1", port)
         client.loop_start()
         client.subscribe([("bench/bare", 1), ("tareline/f/up/#", 1)])

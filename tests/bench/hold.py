@@ -38,7 +38,7 @@ def main() -> None:
         listener = mqtt.Client(CallbackAPIVersion.VERSION2, "listener", protocol=mqtt.MQTTv311)
         subscribed = threading.Event()
         listener.on_message, listener.on_subscribe = on_message, lambda *_: subscribed.set()
-        listener.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        listener.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # type: ignore[attr-defined]
         listener.connect("127.0.0.1", broker.port)
         listener.loop_start()
         listener.subscribe([("bench/bare", 1), ("tareline/+/down/hold", 1)])

@@ -71,7 +71,7 @@ def main() -> None:
         house.reading("ammonia", 0.1)
         figures["after a reading"] = f"{spent_ms(watch):.0f} ms"
         keep(figures)
-        print([one["what"] for one in house.watch()])
+        print([one.what for one in house.watch()])
         house.close()
 
 
