@@ -101,7 +101,7 @@ def test_the_map_names_what_there_is_and_nothing_else() -> None:
     assert len(found) == len(set(found))
     for path in found:
         assert (ROOT / path).is_dir() if path.endswith("/") else (ROOT / path).is_file(), path
-    there = {"service/", "firmware/", "dashboards/", "deploy/", "tests/", "changes/", ".ci/"}
+    there = {"service/", "firmware/", "dashboards/", "deploy/", "tests/", ".ci/"}
     there |= {f"service/tareline/{path.name}" for path in PACKAGE.glob("*.py") if not path.name.startswith("__")}
     there |= {
         f"{path.parent.relative_to(ROOT).as_posix()}/"
