@@ -17,6 +17,9 @@ from sqlalchemy import Connection
 
 from tareline.app import dispatch, holds, repository
 from tareline.app.alerts import Alerts
+from tareline.app.answers.entries import MadeAnswer
+from tareline.app.answers.feeding import HoldAnswer
+from tareline.app.answers.things import ThingAnswer
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.app.context import ChangeNotice, Context
@@ -27,9 +30,13 @@ from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.loads import Loads
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
+from tareline.app.queries.books import BookQueries
+from tareline.app.queries.devices import DeviceQueries
 from tareline.app.queries.due_list import DueList
 from tareline.app.queries.feeder_report import Reports
-from tareline.app.queries.overview import Views
+from tareline.app.queries.holds import HoldQueries
+from tareline.app.queries.ledger import LedgerQueries
+from tareline.app.queries.tanks import TankQueries
 from tareline.app.queries.water import WaterQueries
 from tareline.app.updates import Updates
 from tareline.app.workers import Worker
@@ -84,9 +91,13 @@ class Service:
         self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
         due_list = DueList(self.context, self.accounts, self.trends, self.samples, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
-        self.views = Views(self.context, settings.broker.root, self.accounts, self.samples, self.waters, due_list)
+        self.books = BookQueries(self.context, self.accounts, self.waters)
+        self.hold_states = HoldQueries(self.context, self.samples)
+        self.tanks = TankQueries(self.context, self.accounts, self.books, self.hold_states, self.waters, due_list)
+        self.ledger = LedgerQueries(self.context, settings.broker.root, self.accounts)
         self.reports = Reports(self.context, self.accounts)
         self.updates = Updates(self.context, Path(settings.updates.secret_file), self._send)
+        self.devices = DeviceQueries(self.context, self.accounts, self.updates)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
         except FieldError:
@@ -103,7 +114,7 @@ class Service:
             self.ramps,
             due_list,
             self.alerts,
-            self.views.days,
+            self.books.days,
             self._send,
         )
         self.link = Link(
@@ -171,66 +182,62 @@ class Service:
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 
-    def add_reading(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_reading(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("reading", tank, body)
 
-    def add_refill(self, feeder: str, body: Any) -> dict[str, Any]:
+    def add_refill(self, feeder: str, body: Any) -> MadeAnswer:
         return self.entries.add("refill", feeder, body)
 
-    def add_weighin(self, feeder: str, body: Any) -> dict[str, Any]:
+    def add_weighin(self, feeder: str, body: Any) -> MadeAnswer:
         return self.entries.add("weighin", feeder, body)
 
-    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> dict[str, Any]:
+    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> MadeAnswer:
         """A loss, a calibration, or the hopper taken off or hung again, which holds or frees the feeder."""
         made = self.entries.add(kind, feeder, body)
         if kind == "hopper":
             self._tell([feeder])
         return made
 
-    def decide(self, finding: str, body: Any) -> dict[str, Any]:
+    def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
         with self._deciding:  # a second decision meets the books as the first has left them
             made = self.entries.decide(finding, self.accounts.find(finding), body)
             self.reckon()
         return made
 
-    def add_handfeed(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_handfeed(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("handfeed", tank, body)
 
-    def add_water_change(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_water_change(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("water-change", tank, body)
 
-    def add_topup(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_topup(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("top-up", tank, body)
 
-    def add_note(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_note(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("note", tank, body)
 
-    def hold(self, tank: str, body: Any) -> dict[str, Any]:
+    def hold(self, tank: str, body: Any) -> HoldAnswer:
         """A person's hold; answers with the hold that is now in force."""
         self.entries.hold(tank, body)
-        return self.views.hold(tank)
+        return self.hold_states.hold(tank)
 
-    def release(self, tank: str, body: Any) -> dict[str, Any]:
+    def release(self, tank: str, body: Any) -> HoldAnswer:
         """A person's release; answers with what is now in force."""
         self.entries.release(tank, body)
-        return self.views.hold(tank)
+        return self.hold_states.hold(tank)
 
-    def add_thing(self, kind: str, body: Any) -> dict[str, Any]:
+    def add_thing(self, kind: str, body: Any) -> ThingAnswer:
         """A new thing; of a new device the broker may already keep what it said."""
         made = self.entries.add_thing(kind, body)
         if kind in ("feeder", "probe"):
-            self._made_known.add(str(made["id"]))
+            self._made_known.add(made.id)
             self.link.subscribe_again()
         return made
 
     def update(self, device: str, body: dict[str, Any]) -> dict[str, Any]:
         """Offer a device this package's firmware; answers with where that stands."""
         return self.updates.offer(device, body.get("by"))
-
-    def devices(self) -> list[dict[str, Any]]:
-        """Every registered device, what it last said, and where its update stands."""
-        return [{**device, "update": self.updates.view(device["device"])} for device in self.views.devices()]
 
     # -- the link's side: called from its thread ---------------------------------------------------------------------
 

@@ -500,7 +500,7 @@ class World:
     @staticmethod
     def _ledger(service: Service) -> list[dict[str, Any]]:
         entries: list[dict[str, Any]] = []
-        while page := service.views.ledger(TANK, None, None, None, entries[-1]["entry"] if entries else None):
+        while page := service.ledger.page(TANK, None, None, None, entries[-1]["entry"] if entries else None):
             entries += page
         return entries
 

@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 
 from tareline.app import dispatch, holds, repository
 from tareline.app.alerts import Alerts
+from tareline.app.answers.days import DayAnswer
 from tareline.app.commands.ramp import Ramps, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, finding_id
@@ -55,7 +56,7 @@ class Monitor:
         ramps: Ramps,
         due_list: DueList,
         alerts: Alerts,
-        days: Callable[[str, date, date], list[dict[str, Any]]],
+        days: Callable[[str, date, date], list[DayAnswer]],
         send: Callable[[Sequence[Issued]], None],
     ) -> None:
         self._context = context
@@ -125,9 +126,7 @@ class Monitor:
         zone, now_ms = self._context.zone(tank), self._context.stamp_ms()
         shown = [due_view(one, zone, now_ms) for one in self._due_list.of(tx, tank)]
         today = day_of(now_ms, zone).isoformat()
-        lines = [
-            f"{one['do']}{' (overdue)' if one['overdue'] else ''}: {one['why']}" for one in shown if one["day"] <= today
-        ]
+        lines = [f"{one.do}{' (overdue)' if one.overdue else ''}: {one.why}" for one in shown if one.day <= today]
         return "\n".join(upper_first(line) for line in lines)
 
     def _judge_samples(self, tank: str, now_ms: int) -> None:
@@ -216,13 +215,13 @@ class Monitor:
         today = day_of(now_ms, zone)
         return [
             device_concerns.FedDays(
-                day=date.fromisoformat(day["date"]),
-                budget_g=day["budget_g"],
-                dispensed_g=day["dispensed_g"],
-                sd_g=day["dispensed_sd_g"] or 0.0,
-                handfed_g=day["handfed_g"],
-                held_s=day["held_s"],
-                complete="today" not in day["flags"] and not self._is_early(now_ms),
+                day=date.fromisoformat(day.date),
+                budget_g=day.budget_g,
+                dispensed_g=day.dispensed_g,
+                sd_g=day.dispensed_sd_g or 0.0,
+                handfed_g=day.handfed_g,
+                held_s=day.held_s,
+                complete="today" not in day.flags and not self._is_early(now_ms),
             )
             for day in self._days(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
         ]

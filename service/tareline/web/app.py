@@ -12,7 +12,7 @@ from tareline.resources import dashboards_dir
 from tareline.service import Service
 from tareline.web import problems
 from tareline.web.access import COOKIE, Guard, token_fits
-from tareline.web.api import routes
+from tareline.web.api import entries, feeding, looking, things
 from tareline.web.events import Hub
 from tareline.web.pages import absence, alerts, overview, ramp, report, water
 from tareline.web.pages import load as loads
@@ -27,8 +27,10 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.add_middleware(Guard, http=service.settings.http)
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
-    app.include_router(routes.router(service, hub))
-    app.include_router(absence.calls(service))
+    app.include_router(things.router(service))
+    app.include_router(feeding.router(service))
+    app.include_router(entries.router(service))
+    app.include_router(looking.router(service, hub))
     app.include_router(ramp.calls(service))
     app.include_router(loads.calls(service))
     app.include_router(overview.router(service))

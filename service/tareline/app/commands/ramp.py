@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app import holds, repository, requests
+from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.commands.entries import Entries, stated, write_ration
 from tareline.app.context import Context
 from tareline.app.projections.load_record import DETECTS
@@ -105,7 +106,9 @@ class Ramps:
                 return None
             decision, knowledge = self._weigh(tank, road)
             if _is_news(road, decision):
-                self._entries.enter(lambda tx: self._put(tx, tank, road, decision, knowledge), "ramp", tank)
+                self._entries.enter(
+                    lambda tx: self._put(tx, tank, road, decision, knowledge), WrittenAnswer, "ramp", tank
+                )
         return decision
 
     def _weigh(self, tank: str, road: Road, accepted_g: float | None = None) -> tuple[Decision, Knowledge | None]:
@@ -123,14 +126,14 @@ class Ramps:
         decision: Decision,
         knowledge: Knowledge | None,
         by: str | None = None,
-    ) -> Row:
+    ) -> WrittenAnswer:
         """Enter a decision, and the ration that it changes to."""
         now_ms = self._context.stamp_ms()
         body: Row = asdict(decision)
         if decision.daily_g is not None:
             body["ration"] = write_ration(tx, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
         body["knowledge"] = None if knowledge is None else knowledge_view(knowledge)
-        return {"entry": ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)}
+        return WrittenAnswer(entry=ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by))
 
     # -- what people do ----------------------------------------------------------------------------------------------
 
@@ -140,7 +143,7 @@ class Ramps:
         checked = parse(requests.RampRequest, body)
         now_ms = self._context.stamp_ms()
 
-        def make(tx: Connection) -> Row:
+        def make(tx: Connection) -> WrittenAnswer:
             road = read_road(tx, tank)
             goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
             last = _last_ration(tx, tank)
@@ -150,7 +153,7 @@ class Ramps:
             if not goes_on and checked.start_g != last.daily_g:
                 fields["ration"] = write_ration(tx, tank, scaled(last, checked.start_g, now_ms), checked.by)
             entry = ledger.add(tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
-            return {"entry": entry}
+            return WrittenAnswer(entry=entry)
 
         return self._said(tank, checked.client_ref, make)
 
@@ -159,7 +162,7 @@ class Ramps:
         self._context.need("tank", tank)
         checked = parse(requests.RampDecisionRequest, body)
 
-        def make(tx: Connection) -> Row:
+        def make(tx: Connection) -> WrittenAnswer:
             road = read_road(tx, tank)
             if road is None:
                 raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
@@ -174,13 +177,13 @@ class Ramps:
 
         return self._said(tank, checked.client_ref, make)
 
-    def _said(self, tank: str, reference: str | None, make: Callable[[Connection], Row]) -> Row:
+    def _said(self, tank: str, reference: str | None, make: Callable[[Connection], WrittenAnswer]) -> Row:
         """Enter what a person said, go on from there, and show where that leads."""
-        entry = self._entries.enter(make, "ramp", tank, reference)
+        entry = self._entries.enter(make, WrittenAnswer, "ramp", tank, reference)
         self.step(tank)
-        return {**self.view(tank), **entry}
+        return {**self.view(tank), "entry": entry.entry}
 
-    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
+    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
         decision, knowledge = self._weigh(tank, road, road.decided[-1].body["next_g"])
@@ -190,7 +193,7 @@ class Ramps:
         noted = replace(decision, reasons=(*decision.reasons, checked.note)) if checked.note else decision
         return self._put(tx, tank, road, noted, knowledge, checked.by)
 
-    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
+    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> WrittenAnswer:
         """No step for one dwell; one that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
@@ -201,7 +204,9 @@ class Ramps:
         if coming and stepped is not None and stepped.body["daily_g"] == road.rations[-1].daily_g:
             before = road.rations[-2]
             body["ration"] = write_ration(tx, tank, replace(before, decided_ms=now_ms), checked.by)
-        return {"entry": ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)}
+        return WrittenAnswer(
+            entry=ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)
+        )
 
     # -- what stands -------------------------------------------------------------------------------------------------
 

@@ -1,11 +1,13 @@
 """A planned absence as it is shown: what holds, and what a visitor must know who looks in meanwhile."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.base import Answer, LocalDay, LocalTime
+from tareline.app.answers.feeding import AbsenceAnswer
+from tareline.app.answers.things import FoodAnswer, WaterAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.core.calendar import ONE_DAY, day_of, day_start_ms, from_ms
@@ -14,28 +16,55 @@ from tareline.core.feeding.ration import ration_on
 from tareline.store import ledger
 
 
-def absence_view(tx: Connection, context: Context, tank: str) -> dict[str, Any]:
+class Portion(Answer):
+    """What a feeder gives in one meal, and at which local times."""
+
+    feeder: str
+    mass_g: float
+    at: list[str]
+    food: FoodAnswer | None
+
+
+class Warmth(Answer):
+    """The newest temperature of the water."""
+
+    c: float
+    at: LocalTime
+
+
+class Sheet(Answer):
+    """What a visitor must know; days counts the absence's, back is the day on which the usual ration returns."""
+
+    absence: AbsenceAnswer
+    days: int
+    portions: list[Portion]
+    water: WaterAnswer | None
+    temperature: Warmth | None
+    printed: LocalDay
+    back: LocalDay
+
+
+def absence_view(tx: Connection, context: Context, tank: str) -> AbsenceAnswer:
     """The absence that runs or is planned; every value None where there is none."""
     zone = context.zone(tank)
     today = day_of(context.stamp_ms(), zone)
     found = repository.absences(tx, tank, zone, today)
     if not found:
-        names = ("start", "end", "daily_g", "cap_g", "tell", "entry", "decided_at")
-        return {"state": "none", **dict.fromkeys(names)}
+        return AbsenceAnswer(state="none")
     absence = found[-1]
-    return {
-        "state": "running" if absence.covers(today) else "planned",
-        "start": absence.start.isoformat(),
-        "end": absence.end.isoformat(),
-        "daily_g": absence.daily_g,
-        "cap_g": CAP_TO_DAILY * absence.daily_g,
-        "tell": absence.tell,
-        "entry": absence.entry,
-        "decided_at": stated(absence.recorded_ms, zone),
-    }
+    return AbsenceAnswer(
+        state="running" if absence.covers(today) else "planned",
+        start=absence.start.isoformat(),
+        end=absence.end.isoformat(),
+        daily_g=absence.daily_g,
+        cap_g=CAP_TO_DAILY * absence.daily_g,
+        tell=absence.tell,
+        entry=absence.entry,
+        decided_at=stated(absence.recorded_ms, zone),
+    )
 
 
-def sheet_view(tx: Connection, context: Context, tank: str) -> dict[str, Any] | None:
+def sheet_view(tx: Connection, context: Context, tank: str) -> Sheet | None:
     """What the sheet for a visitor says of a tank: the portions that its feeders give meanwhile, the water to top up
     with, the usual temperature; None where no absence is planned."""
     zone = context.zone(tank)
@@ -45,18 +74,18 @@ def sheet_view(tx: Connection, context: Context, tank: str) -> dict[str, Any] | 
         return None
     absence = found[-1]
     celsius = repository.temperature(context, tank, repository.latest_readings(tx, context, tank))
-    return {
-        "absence": absence_view(tx, context, tank),
-        "days": (absence.end - absence.start).days + 1,
-        "portions": _portions(tx, context, tank, zone, absence),
-        "water": _water(tx, context, tank),
-        "temperature": None if celsius is None else {"c": celsius.value, "at": stated(celsius.at_ms, zone)},
-        "printed": from_ms(now_ms, zone).date().isoformat(),
-        "back": (absence.end + ONE_DAY).isoformat(),
-    }
+    return Sheet(
+        absence=absence_view(tx, context, tank),
+        days=(absence.end - absence.start).days + 1,
+        portions=_portions(tx, context, tank, zone, absence),
+        water=_water(tx, context, tank),
+        temperature=None if celsius is None else Warmth(c=celsius.value, at=stated(celsius.at_ms, zone)),
+        printed=from_ms(now_ms, zone).date().isoformat(),
+        back=(absence.end + ONE_DAY).isoformat(),
+    )
 
 
-def _portions(tx: Connection, context: Context, tank: str, zone: str, absence: Absence) -> list[dict[str, Any]]:
+def _portions(tx: Connection, context: Context, tank: str, zone: str, absence: Absence) -> list[Portion]:
     """What each feeder gives in one meal, and at which times; equal meals of a feeder once."""
     ration = ration_on(absence.start, zone, repository.rations(tx, tank, zone, day_start_ms(absence.start, zone)))
     feeders = context.register.devices_of("feeder", tank)
@@ -66,18 +95,22 @@ def _portions(tx: Connection, context: Context, tank: str, zone: str, absence: A
         if owner in feeders and ration is not None and ration.daily_g * meal.share > 0:
             times.setdefault((str(owner), round(ration.daily_g * meal.share, 6)), []).append(meal.at)
     return [
-        {"feeder": feeder, "mass_g": mass_g, "at": at, "food": _food(context, feeder)}
+        Portion(feeder=feeder, mass_g=mass_g, at=at, food=_food(context, feeder))
         for (feeder, mass_g), at in times.items()
     ]
 
 
-def _food(context: Context, feeder: str) -> dict[str, Any] | None:
+def _food(context: Context, feeder: str) -> FoodAnswer | None:
     food = (context.register.now("feeder", feeder) or {}).get("food")
-    return None if food is None else context.register.now("food", food)
+    return (
+        None if food is None else FoodAnswer.model_validate({"id": food, **(context.register.now("food", food) or {})})
+    )
 
 
-def _water(tx: Connection, context: Context, tank: str) -> dict[str, Any] | None:
+def _water(tx: Connection, context: Context, tank: str) -> WaterAnswer | None:
     """The source water that was last said to go in."""
     entries = [e for kind in ("top-up", "water-change") for e in ledger.newest(tx, kind, tank=tank, limit=5)]
     named: Sequence[str] = [e.body["water"] for e in sorted(entries, key=lambda e: -e.at_ms) if e.body.get("water")]
-    return context.register.now("water", named[0]) if named else None
+    if not named:
+        return None
+    return WaterAnswer.model_validate({"id": named[0], **(context.register.now("water", named[0]) or {})})

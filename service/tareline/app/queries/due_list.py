@@ -1,11 +1,11 @@
 """Gathers what the due list of a tank follows from, and shows it by local days."""
 
 from collections.abc import Collection
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.feeding import DueAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import Ramps
 from tareline.app.context import Context
@@ -91,15 +91,15 @@ def _hopper(tx: Connection, accounts: Accounts, feeder: str) -> HopperState:
     return HopperState(feeder, found.refill_by_ms, found.weigh_by_ms, off)
 
 
-def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
+def due_view(one: Due, zone: str, now_ms: int) -> DueAnswer:
     """One thing that is due, as pages, the API and messages show it."""
     day = day_of(one.by_ms, zone)
-    return {
-        "what": one.what,
-        "subject": one.subject,
-        "by": stated(one.by_ms, zone),
-        "day": day.isoformat(),
-        "overdue": day < day_of(now_ms, zone),
-        "do": guard.in_words(one),
-        "why": one.why,
-    }
+    return DueAnswer(
+        what=one.what,
+        subject=one.subject,
+        by=stated(one.by_ms, zone),
+        day=day.isoformat(),
+        overdue=day < day_of(now_ms, zone),
+        do=guard.in_words(one),
+        why=one.why,
+    )

@@ -23,7 +23,7 @@ SEEN = Form(("note", "by"))
 
 def api(service: Service) -> APIRouter:
     """The calls under /api/v1."""
-    calls = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["alerts"])
+    calls = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["alerts"])
 
     @calls.get("/alerts")
     def alerts(state: Literal["open", "seen", "cleared"] | None = None) -> list[View]:
@@ -77,7 +77,7 @@ def _page(
         "alerts.html",
         status,
         alerts=service.alerts.list(),
-        names={tank["id"]: tank["name"] for tank in service.views.tanks()},
+        names={tank.id: tank.name for tank in service.tanks.all()},
         addresses=service.deliveries.state(),
         said=said,
         tested=tested,

@@ -40,7 +40,7 @@ SAID = {
 
 def calls(service: Service) -> APIRouter:
     """The load, and the weeks ahead."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["looking"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["looking"])
 
     @api.get("/tanks/{tank}/load")
     def load(tank: str) -> View:

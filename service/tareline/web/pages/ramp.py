@@ -17,7 +17,7 @@ View = dict[str, Any]
 
 def calls(service: Service) -> APIRouter:
     """Set a ramp, look at it, and decide."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["feeding"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["feeding"])
 
     @api.put("/tanks/{tank}/ramp")
     def put(tank: str, body: requests.RampRequest) -> View:
