@@ -48,13 +48,13 @@ class Ledger:
     held: list[Span] = field(default_factory=list)
 
     def book(self, day: date, now_ms: int, unknown_g: float = 0.5) -> DayBook:
-        """The book of one of its days, its doses as the cell weighed them."""
+        """The book of one of its days, its doses as each tells by itself."""
         start_ms, end_ms = day_start_ms(day, self.zone), day_end_ms(day, self.zone)
         fed = total(dose for dose in self.doses if start_ms <= dose.at_ms < end_ms)
-        known = fed.weighed > 0 or fed.complete
-        weighed = Dispensed(fed.mass_g if known else None, fed.sd_g if known else None, not fed.complete, False)
+        known = fed.weighed > 0 or not fed.unweighed
+        told = Dispensed(fed.mass_g if known else None, fed.sd_g if known else None, fed.unweighed > 0, False)
         handfeeds, held = self.handfeeds, self.held
-        return day_book(day, self.zone, self.rations, self.doses, handfeeds, held, unknown_g, weighed, 0.0, now_ms)
+        return day_book(day, self.zone, self.rations, self.doses, handfeeds, held, unknown_g, told, 0.0, now_ms)
 
 
 def parse(text: str, feeder: str = "feeder") -> Ledger:

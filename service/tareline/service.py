@@ -43,6 +43,7 @@ from tareline.app.workers import Worker
 from tareline.clock import Clock
 from tareline.core.calendar import day_of
 from tareline.core.safety.hold import CONFIRM_MS
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.revision import Revision
 from tareline.errors import FieldError
 from tareline.metrics import Metrics
@@ -66,7 +67,7 @@ WATCH_EVERY_S = 30.0
 LOAD_PAUSE_S = 1.0  # what comes together is worked out together, after the accounts
 LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
 LOAD_EVERY_S = 10.0
-GAIN_EVERY_MS = 86_400_000  # a feeder takes no larger change than 20 % a day
+GAIN_EVERY_MS = DAY_MS  # a feeder takes no larger change than 20 % a day
 
 
 class Service:

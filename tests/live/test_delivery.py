@@ -22,7 +22,8 @@ from tareline.app.alerts import Alerts
 from tareline.app.context import Context
 from tareline.app.deliveries import EAGER_S, LONGEST_PAUSE_S, Deliveries, Lane
 from tareline.clock import ManualClock
-from tareline.core.alerts.alert import DAY_MS, HOUR_MS, Concern
+from tareline.core.alerts.alert import Concern
+from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.notify.targets import Addresses
 from tareline.settings import Notify
 from tareline.store import alerts as store

@@ -11,36 +11,13 @@ from tareline.core.units import from_canonical
 from tareline.core.water.balance import (
     PROTEIN_PER_N,
     Inflow,
-    after_days,
     food_ammonia_mg,
     food_nitrogen_mg,
     net,
-    plateau,
 )
 from tareline.core.water.readings import Reading
 
 DAY_MS = 86_400_000
-
-
-@pytest.mark.parametrize(
-    ("days", "levelling", "rising"),
-    [
-        (7, 196.620, 210.5),
-        (30, 187.041, 245.0),
-        (90, 170.328, 335.0),
-        (180, 158.265, 470.0),
-        (365, 151.300, 747.5),
-    ],
-)
-def test_the_salt_balance(days: float, levelling: float, rising: float) -> None:
-    assert after_days(200.0, days, 20.0, 0.2, 150.0, 0.01) == pytest.approx(levelling, abs=6e-4)
-    assert after_days(200.0, days, 20.0, 0.2, 150.0, 0.0) == pytest.approx(rising)
-
-
-def test_where_it_levels_off_and_that_without_uptake_it_never_does() -> None:
-    assert plateau(20.0, 0.2, 150.0, 0.01) == pytest.approx(150.0)
-    assert after_days(200.0, 5000, 20.0, 0.2, 150.0, 0.01) == pytest.approx(150.0)
-    assert plateau(20.0, 0.2, 150.0, 0.0) is None
 
 
 def test_top_ups_one_by_one_are_the_same_salt() -> None:

@@ -15,7 +15,8 @@ from scipy.stats import linregress
 
 from tareline.core.probes.condition import ailments, line
 from tareline.core.probes.plausibility import judge, stuck_spans
-from tareline.core.safety.exceedance import HOUR_MS, Rule, duty, spells
+from tareline.core.safety.exceedance import Rule, spells
+from tareline.core.units import HOUR_MS
 
 DATA = Path(__file__).parent / "data"
 GAP_MS = 3 * HOUR_MS
@@ -55,24 +56,6 @@ def test_the_known_peak_follows_the_first_two_segments() -> None:
     (peak,) = spells(flow(), 108.0, True, Rule(1.0, 0, GAP_MS))
     assert lows[1].from_ms < peak.from_ms < lows[2].from_ms
     assert peak.extreme == 109.68
-
-
-@pytest.mark.parametrize(
-    ("points", "limit", "above"),
-    [(flow(), 90.0, False), (flow(), 104.0, True), (sea(), 31.0, True), (sea(), 22.0, False)],
-)
-def test_shares_of_time_on_a_fine_grid(points: list[tuple[int, float]], limit: float, above: bool) -> None:
-    step_ms = 30_000
-    times, values = np.array([p[0] for p in points]), np.array([p[1] for p in points])
-    grid = np.arange(times[0], times[-1], step_ms) + step_ms / 2
-    seen = np.diff(times)[np.searchsorted(times, grid) - 1] <= GAP_MS
-    between = np.interp(grid, times, values)
-    beyond = (between >= limit if above else between <= limit) & seen
-    found = duty(points, limit, above, GAP_MS)
-    assert found.seen_ms == seen.sum() * step_ms
-    assert found.share == pytest.approx(beyond.sum() / seen.sum(), abs=2e-4)
-    assert found.share is not None
-    assert found.share > 0.01
 
 
 def test_real_water_is_never_called_a_fault() -> None:

@@ -12,6 +12,7 @@ from tareline.core.load import nitrogen, priors, solids
 from tareline.core.load.nitrogen import AMMONIA, NITRATE, Run
 from tareline.core.load.record import Change, Fed, Food, Record
 from tareline.core.units import from_canonical
+from tareline.core.water.balance import food_nitrogen_mg
 
 
 def believed(name: str, value: float) -> float:
@@ -39,8 +40,8 @@ def draw(record: Record, **figures: float) -> tuple[nitrogen.Course, np.ndarray]
 
 def test_nitrogen_in_food_by_arithmetic() -> None:
     """0.30 g/d at 45 % protein is 21.6 mg N/d; in 60 l 0.36 mg N/l/d, as nitrate 1.594 mg/l/d (DERIVED)."""
-    assert nitrogen.nitrogen_mg(0.30, 45) == pytest.approx(21.6)
-    assert from_canonical("nitrate", nitrogen.nitrogen_mg(0.30, 45) / 60, "ion") == pytest.approx(1.594, abs=5e-4)
+    assert food_nitrogen_mg(0.30, 45) == pytest.approx(21.6)
+    assert from_canonical("nitrate", food_nitrogen_mg(0.30, 45) / 60, "ion") == pytest.approx(1.594, abs=5e-4)
 
 
 def test_nitrate_of_a_tank_that_removes_nothing_grows_by_what_reaches_the_water() -> None:
@@ -60,7 +61,7 @@ def test_feed_to_ammonia() -> None:
     """P_TAN = F x PC x 0.092 (Timmons and Ebeling, from memory): 60 kg/d at 40 % protein give 2.208 kg/d, worked
     example DERIVED from the inputs of Losordo and DeLong 2015. 0.092 is 0.16 of nitrogen times a share of 0.576."""
     share = 0.80 * 0.80 * 0.90
-    assert nitrogen.nitrogen_mg(60_000.0, 40.0) * share / 1e6 == pytest.approx(2.208, rel=2e-3)
+    assert food_nitrogen_mg(60_000.0, 40.0) * share / 1e6 == pytest.approx(2.208, rel=2e-3)
     assert believed("reaching", share) < 1.0
 
 

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from tareline.core.weighing.accuracy import accuracy, day_to_day, from_means, limit_g
-from tareline.core.weighing.calibration import before_rounding_g, effective_df, expanded, fit
+from filling_accuracy import accuracy, day_to_day, from_means, limit_g
+from tareline.core.weighing.calibration import effective_df, expanded, fit
 from tareline.core.weighing.linear_gaussian import Statements, solve
 
 DATA = Path(__file__).parent / "data"
@@ -65,10 +65,6 @@ def test_an_average_off_its_preset_value_by_over_a_quarter_of_the_limit_decides(
 
 
 # -- R 76 and calibration ----------------------------------------------------------------------------------------------
-
-
-def test_what_a_scale_shows_before_rounding() -> None:
-    assert before_rounding_g(1000, 5, 1.5) == 1001
 
 
 def test_load_cell_calibration_as_certified() -> None:

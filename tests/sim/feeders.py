@@ -81,7 +81,6 @@ class Life:
             self.doses,
             self.weighins,
             self.refills,
-            largest_g=max(figures.doses_g),
             particle_g=figures.particle_g if self.particle_known else None,
         )
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.trends.trend import DAY_MS, Daily, Observation
-from tareline.core.units import NITRATE_PER_N
+from tareline.core.trends.trend import Daily, Observation
+from tareline.core.units import DAY_MS, NITRATE_PER_N
 
 Floats = NDArray[np.float64]
 START_MS = 1_772_323_200_000  # 2026-03-01T00:00:00Z

@@ -328,17 +328,18 @@ class Model:
         self.caps = [(t, c) for t, c in self.caps if t > now_ms - 20 * HOUR]
         self.caps.append((now_ms, max(ug(day["cap_g"]) for plan in self.plans for day in plan["days"])))
         for recent, most, what in self._windows(now_ms, error_ms if right else None):
-            counted = [gone.counted_ug for gone in recent]
-            if what == TWO_CAPS:  # one dose alone may give more than a cap; the day's rule sees to that
-                counted = [min(counted_ug, most // 2) for counted_ug in counted]
-            self._need(sum(counted) <= most, f"{what}: {sum(counted)} of {most} ug")
+            counted_ug = sum(gone.counted_ug for gone in recent)
+            if what == TWO_CAPS:  # the last dose of each day may give more than was asked; the day's rule sees to that
+                counted_ug -= sum(sorted(gone.counted_ug - gone.begun_ug for gone in recent)[-2:])
+            self._need(counted_ug <= most, f"{what}: {counted_ug} of {most} ug")
 
     def _true_grams(self, now_ms: int) -> None:
         assert self.dose is not None
         error_ms = self.dose.error_ms
         right = error_ms is not None and abs(error_ms) <= RIGHT_MS
         for recent, most, what in self._windows(now_ms, error_ms if right else None):
-            self.worst_ug = max(self.worst_ug, self.truth.check_true(recent, most, what))
+            doses = 2 if what == TWO_CAPS else 1
+            self.worst_ug = max(self.worst_ug, self.truth.check_true(recent, most, what, doses))
 
     def _windows(self, now_ms: int, error_ms: int | None) -> list[tuple[list[Gone], int, str]]:
         """(what left in it, the most that may, the rule's name) of the day as told, if the clock was right (then

@@ -24,7 +24,6 @@ from tareline.core.load.posterior import Posterior, later, posterior
 from tareline.core.load.record import Seen
 from tareline.core.safety.lines import Line, default_lines
 from tareline.core.safety.ramp import (
-    DAY_MS,
     ENDED,
     Decision,
     Knowledge,
@@ -36,6 +35,7 @@ from tareline.core.safety.ramp import (
     readings_due,
 )
 from tareline.core.trends import trend
+from tareline.core.units import DAY_MS
 
 Floats = NDArray[np.float64]
 Policy = Literal["ramp", "book"]

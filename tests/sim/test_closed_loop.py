@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from feeders import DAY_MS, START_MS, Figures, Life, draw, live
 
-from tareline.core.weighing.accuracy import PRESET_SHARE, Accuracy, accuracy, limit_g
+from filling_accuracy import PRESET_SHARE, Accuracy, accuracy, limit_g
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gain import next_gain
 from tareline.core.weighing.model import Settled

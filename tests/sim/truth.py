@@ -62,11 +62,13 @@ def need(holds: bool, rule: str) -> None:
 class Gone:
     """Food that has left: a dose (with its steps), or a loss of one span without steps.
 
-    counted_ug is what counts against the cap; true_ug what left; unseen_ug what of it no feeder could have known.
+    counted_ug is what counts against the cap, begun_ug what it counted when it began; true_ug what left; unseen_ug what
+    of it no feeder could have known.
     """
 
     def __init__(self, at_ms: int, error_ms: int | None, counted_ug: int, day_ms: int, dose: bool = True) -> None:
         self.at_ms, self.error_ms, self.counted_ug, self.day_ms, self.dose = at_ms, error_ms, counted_ug, day_ms, dose
+        self.begun_ug = counted_ug
         self.true_ug = self.unseen_ug = 0
         self.clear = False  # a loss that could be seen
         self.closed = False
@@ -281,15 +283,16 @@ class Truth:
         dead = since_ms is not None and self._power_ms(now_ms) - since_ms > DEAD_MS
         need(not dead, "the motor moved after a week of doses without a weight")
 
-    def check_true(self, recent: list[Gone], most_ug: int, what: str) -> int:
-        """Rule 2, for what left in a window; returns by how much true grams exceed the caps, in ug."""
+    def check_true(self, recent: list[Gone], most_ug: int, what: str, doses: int = 1) -> int:
+        """Rule 2, for what left in a window in which so many doses may each be the one too many of their day; returns
+        by how much true grams exceed the caps, in ug."""
         true_ug = sum(gone.true_ug for gone in recent)
-        dose_ug = max((gone.true_ug for gone in recent if gone.dose), default=0)
+        dose_ug = sum(sorted(gone.true_ug for gone in recent if gone.dose)[-doses:])
         lost_ug = sum(gone.true_ug - gone.unseen_ug for gone in recent if gone.clear)
         unseen_ug = sum(gone.unseen_ug for gone in recent)
         need(
             true_ug <= most_ug + dose_ug + lost_ug + unseen_ug,
-            f"{what}: {true_ug} ug left in truth, where {most_ug} ug, a dose of {dose_ug}, losses of {lost_ug} and "
+            f"{what}: {true_ug} ug left in truth, where {most_ug} ug, doses of {dose_ug}, losses of {lost_ug} and "
             f"{unseen_ug} that could not be seen are the most",
         )
         return true_ug - most_ug

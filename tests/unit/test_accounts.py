@@ -275,7 +275,7 @@ def test_a_corrected_weigh_in_is_a_revision_too(fortnight: Fortnight) -> None:
     assert all(day.after_g > day.before_g for day in revision.days), "less was left, so more was given"
 
 
-def test_before_its_account_a_sum_that_lacks_a_dose_is_at_least(fortnight: Fortnight) -> None:
+def test_before_its_account_a_sum_with_a_dose_of_unknown_size_is_told_as_about_so_much(fortnight: Fortnight) -> None:
     fortnight.feed(0, 0)
     fortnight.feed(1, 1, weighed=False)
     fortnight.at(2, 8)
@@ -286,11 +286,11 @@ def test_before_its_account_a_sum_that_lacks_a_dose_is_at_least(fortnight: Fortn
     def shown() -> str:
         return asyncio.run(get(fortnight.house, f"/tanks/{TANK}"))
 
-    assert [shown().count(words) for words in ("at least", "not known</span>", "unknown-mark")] == [1, 1, 5], (
+    assert [shown().count(words) for words in (">about<", "not known</span>", "unknown-mark")] == [1, 1, 5], (
         "one mark in each of two sizes for each day, and the legend"
     )
     fortnight.house.service.reckon()
-    assert [shown().count(words) for words in ("at least", "not known</span>", "unknown-mark")] == [0, 0, 0]
+    assert [shown().count(words) for words in (">about<", "not known</span>", "unknown-mark")] == [0, 0, 0]
 
 
 # -- the hopper --------------------------------------------------------------------------------------------------------

@@ -8,19 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.alerts.alert import (
-    DAY_MS,
-    HOUR_MS,
-    MINUTE_MS,
-    OTHERS_AGAIN,
-    SETTLES_MS,
-    Alert,
-    Concern,
-    Quiet,
-    Rules,
-    seen,
-    step,
-)
+from tareline.core.alerts.alert import OTHERS_AGAIN, SETTLES_MS, Alert, Concern, Quiet, Rules, seen, step
+from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
 LINE = Concern("line/sill/ammonia", "line", "sill", NOON_MS - HOUR_MS, "ammonia above 0.5 mg/L", "Measure again.")

@@ -1,5 +1,6 @@
 """The books of a day and a week, read from ledgers as text."""
 
+import math
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -72,12 +73,13 @@ def test_a_day_that_was_not_weighed_is_unknown_and_not_zero() -> None:
     assert found.flags == ("unweighed",)
 
 
-def test_a_day_weighed_in_part_has_the_weighed_sum_and_says_so() -> None:
+def test_a_day_weighed_in_part_takes_the_rest_as_about_what_was_asked_and_says_so() -> None:
     found = book("""
         08:00 dose ? ok asked 0.50 g
         20:00 dose 0.48 g sd 0.02 ok asked 0.50 g
     """)
-    assert found.dispensed_g == pytest.approx(0.48)
+    assert found.dispensed_g == pytest.approx(0.48 + 0.50)
+    assert found.dispensed_sd_g == pytest.approx(math.hypot(0.02, 0.5 * 0.50))  # half of what was asked (judgement)
     assert (found.unweighed, found.flags) == (1, ("unweighed",))
 
 
@@ -232,10 +234,10 @@ def test_a_weeks_deviation_is_that_of_the_joint_account() -> None:
     assert (found.dispensed_g, found.dispensed_sd_g) == (1.3, 0.04)
 
 
-def test_a_week_with_a_dose_that_was_not_weighed_stays_provisional_and_sums_the_rest() -> None:
+def test_a_week_with_a_dose_that_was_not_weighed_stays_provisional_and_takes_it_as_about_what_was_asked() -> None:
     found = week(WEEK + "20:00 dose ? ok asked 0.50 g", ("2026-05-12", "00:00"))
     assert found.provisional is True
-    assert found.dispensed_g == pytest.approx(1.25)
+    assert found.dispensed_g == pytest.approx(1.25 + 0.50)
 
 
 def test_a_week_in_which_nothing_was_weighed_is_unknown() -> None:

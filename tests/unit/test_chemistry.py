@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.water.chemistry import ASSUMED_PH, ASSUMED_TEMPERATURE_C, FRESH_MS, unionised, unionised_fraction
+from tareline.core.water.chemistry import ASSUMED_PH, ASSUMED_TEMPERATURE_C, unionised, unionised_fraction
+from tareline.core.water.freshness import FRESH_MS
 from tareline.core.water.readings import Reading
 
 NOW_MS = 1_780_000_000_000

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from sqlalchemy import Connection, event
 
 from tareline.core.calendar import day_of, day_start_ms
+from tareline.core.units import HOUR_MS
 from tareline.store import series
 from tareline.store.engine import Store
-from tareline.store.series import HOUR_MS, Value
+from tareline.store.series import Value
 
 FIRST = date(2026, 3, 27)  # two days before clocks change in Berlin
 DAYS = 6

@@ -11,7 +11,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 from tareline.app.answers.feeding import DueAnswer
 from tareline.core.safety.due_list import EVERY_DAYS, Due, HopperState, Situation, due
 from tareline.core.safety.hold import Reason
-from tareline.core.water.chemistry import FRESH_MS
+from tareline.core.water.freshness import FRESH_MS
 
 NOW_MS = NOON_MS
 OLD_MS = NOW_MS - 400 * DAY_MS

@@ -139,21 +139,21 @@ def test_a_dose_without_a_weight_is_what_its_steps_should_give() -> None:
 def test_a_dose_of_unknown_size_is_anything_up_to_its_most(outcome: str) -> None:
     """A rectangular distribution has a deviation of its width over root twelve (GUM 4.3.7), before weigh-ins and the
     cell's content before and after narrow it."""
-    lost: dict[str, object] = {"outcome": outcome, "before_g": None, "after_g": None, "sd_g": None}
+    lost: dict[str, object] = {"outcome": outcome, "before_g": None, "after_g": None, "sd_g": None, "largest_g": 0.1}
     if outcome == "unknown":
         lost |= {"steps": None, "target_g": None}
     history = changed(steady(14), 30, **lost)
-    found = estimate(replace(history, largest_g=0.1), at(14)).doses[30]
+    found = estimate(history, at(14)).doses[30]
     assert 0.01 < found.sd_g < 0.1 / math.sqrt(12)
-    alone = estimate(replace(history, largest_g=0.1, doses=history.doses[30:31], weighins=[], refills=[]), at(14))
+    alone = estimate(replace(history, doses=history.doses[30:31], weighins=[], refills=[]), at(14))
     assert alone.doses[0].mass_g == pytest.approx(0.05, abs=1e-4)
     assert alone.doses[0].sd_g == pytest.approx(0.1 / math.sqrt(12), abs=1e-4)
 
 
 def test_several_lost_doses_stand_in_one_entry() -> None:
     nothing = dict.fromkeys(("steps", "target_g", "before_g", "after_g", "sd_g"))
-    alone = changed(steady(1), 0, outcome="unknown", count=3, **nothing)
-    found = estimate(replace(alone, doses=alone.doses[:1], largest_g=0.1), at(1)).doses[0]
+    alone = changed(steady(1), 0, outcome="unknown", count=3, largest_g=0.1, **nothing)
+    found = estimate(replace(alone, doses=alone.doses[:1]), at(1)).doses[0]
     assert found.mass_g == pytest.approx(0.15, abs=1e-4)
     assert found.sd_g == pytest.approx(0.1 * math.sqrt(3 / 12), abs=1e-4)
 

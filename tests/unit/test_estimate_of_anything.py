@@ -34,6 +34,7 @@ def doses(draw: st.DrawFn) -> Dose:
         draw(sds) if weighed else None,
         temperature_c=draw(st.none() | st.floats(-40, 80)),
         count=draw(st.integers(0, 5)),
+        largest_g=draw(st.floats(0.001, 10)),
     )
 
 
@@ -44,7 +45,6 @@ histories = st.builds(
     st.lists(st.builds(WeighIn, st.integers(1, 10**6), times, masses, sds), max_size=4),
     st.lists(st.builds(Refill, st.integers(1, 10**6), times, masses, sds, st.booleans()), max_size=4),
     st.lists(st.builds(Handling, st.integers(1, 10**6), times), max_size=2),
-    largest_g=st.floats(0.001, 10),
     particle_g=st.none() | st.floats(1e-6, 0.1),
 )
 

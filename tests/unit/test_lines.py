@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from tareline.core.safety.lines import (
     AMMONIA_LINES,
-    FRESH_DAYS,
     NAMES,
     Circumstances,
     Crossing,
@@ -25,7 +24,7 @@ from tareline.core.safety.lines import (
     with_samples,
 )
 from tareline.core.units import CANONICAL, bases, from_canonical
-from tareline.core.water.chemistry import FRESH_MS
+from tareline.core.water.freshness import FRESH_DAYS, FRESH_MS
 from tareline.core.water.readings import Reading, Stated, make_reading
 from tareline.errors import FieldError
 

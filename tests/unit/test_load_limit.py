@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tareline.core.load import limit, nitrogen, solids
-from tareline.core.load.forecast import Ahead, forecast, holiday
+from tareline.core.load.forecast import Ahead, forecast
 from tareline.core.load.guess import Other, guess
 from tareline.core.load.nitrogen import AMMONIA, NITRATE, NITRITE, Run
 from tareline.core.load.particles import Cloud
@@ -305,7 +305,7 @@ def test_what_if(seen_to_rise: Posterior) -> None:
     assert level(Ahead(42, 0.05)) < as_now < level(Ahead(42, 0.15))
     assert level(Ahead(42, 0.10, food=Food("greens", 22.0))) < as_now
     assert level(Ahead(42, 0.10, harvests=(Harvest(0.0, 0.5),))) > as_now
-    assert level(Ahead(42, holiday(0.10, 42, 10, 30))) < as_now
+    assert level(Ahead(42, [0.0 if 10 <= day < 30 else 0.10 for day in range(42)])) < as_now
     changed = forecast(seen_to_rise, Ahead(20, 0.10, changes=(Change(5.5, 10.0, nitrate_mg_n_per_l=0.0),)))
     before, after = changed.bands["nitrate"][4, 2], changed.bands["nitrate"][5, 2]
     assert after / before == pytest.approx(0.5, abs=0.1)

@@ -10,6 +10,7 @@ from tareline.core.load import nitrogen
 from tareline.core.load.nitrogen import AMMONIA, MATURITY, NITRATE, NITRITE, Run, Tally
 from tareline.core.load.priors import DECAY_PER_D
 from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.water.balance import food_nitrogen_mg
 
 FLAKES = (Food("flakes", 45.0),)
 
@@ -65,8 +66,8 @@ def test_nitrogen_is_conserved_to_rounding() -> None:
     assert np.max(np.abs(before + tally.entered + tally.exchanged - tally.removed - there) / scale) < 1e-12
     # What entered is the food, label and share of each draw, and the top-ups: by plain arithmetic.
     f = run.figures
-    flakes = nitrogen.nitrogen_mg(0.05 * 120, 45.0) * f["label_0"]
-    pellets = nitrogen.nitrogen_mg(0.08 * 80, 30.0) * f["label_1"]
+    flakes = food_nitrogen_mg(0.05 * 120, 45.0) * f["label_0"]
+    pellets = food_nitrogen_mg(0.08 * 80, 30.0) * f["label_1"]
     topups = 1.0 * 3.0 + 1.5 * f["source"]
     assert tally.entered == pytest.approx(((flakes + pellets) * f["reaching"] + topups) / 20.0, rel=1e-9)
 

@@ -7,7 +7,7 @@ import pytest
 
 from tareline.core.load import nitrogen, particles
 from tareline.core.load.particles import prior_cloud, quantiles, take_in
-from tareline.core.load.posterior import Tank, later, posterior
+from tareline.core.load.posterior import Tank, posterior
 from tareline.core.load.record import Change, Fed, Food, Record, Seen
 
 FLAKES = (Food("flakes", 45.0),)
@@ -50,20 +50,6 @@ def test_a_normal_posterior_is_found(sd: float) -> None:
     found = np.cov(cloud.z.T)
     scale = np.sqrt(np.outer(np.diag(cov), np.diag(cov)))
     assert np.max(np.abs(found - cov) / scale) < 0.15
-
-
-def test_week_by_week_is_as_good_as_at_once() -> None:
-    rng = np.random.default_rng(5)
-    rows, truth = rng.standard_normal((30, 4)), rng.standard_normal(4)
-    read = rows @ truth + 0.3 * rng.standard_normal(30)
-    cloud = prior_cloud(Line(rows[:1], read[:1], 0.3), 2000, 3)
-    for upto in range(1, 31):
-        cloud = take_in(Line(rows[:upto], read[:upto], 0.3), cloud, 3, even=False)
-    mean, cov = Line(rows, read, 0.3).exact()
-    found = cloud.weights @ cloud.z
-    assert np.all(np.abs(found - mean) / np.sqrt(np.diag(cov) / cloud.effective) < 4.5)
-    spread = np.sqrt(cloud.weights @ (cloud.z - found) ** 2)
-    assert spread == pytest.approx(np.sqrt(np.diag(cov)), rel=0.12)
 
 
 def test_half_the_trust_is_twice_the_variance() -> None:
@@ -151,33 +137,6 @@ def test_deterministic_for_a_seed() -> None:
     assert np.array_equal(one.cloud.z, two.cloud.z)
     assert np.array_equal(one.state, two.state)
     assert not np.array_equal(one.cloud.z, other.cloud.z)
-
-
-def test_a_week_more_is_the_same_posterior_as_from_the_start() -> None:
-    whole = small_cases()["rising nitrate"]
-    known = posterior(upto(whole, 49.0), 1500, 1)
-    for day in (56.0, 63.0, 70.0, 77.0, 84.0):
-        known = later(known, upto(whole, day), 1)
-    anew = posterior(whole, 1500, 2)
-    assert known.cloud.taken == anew.cloud.taken
-    for a, b in ((known, anew), (anew, known)):
-        mark = Tank(a.course).marker(a.cloud.z, a.cloud.carry)
-        mark_b = Tank(b.course).marker(b.cloud.z, b.cloud.carry)
-        for q in (0.1, 0.5, 0.9):
-            share = float(b.weights @ (mark_b <= quantiles(mark, a.weights, (q,))[0]))
-            error = np.sqrt(q * (1 - q) * (1 / a.cloud.effective + 1 / b.cloud.effective))
-            assert abs(share - q) < 4 * error
-
-
-def test_a_changed_past_is_computed_anew() -> None:
-    whole = small_cases()["rising nitrate"]
-    known = posterior(upto(whole, 70.0), 200, 1)
-    mended = replace(whole, changes=(Change(30.0, 5.0),))
-    assert np.array_equal(later(known, mended, 1).cloud.z, posterior(mended, 200, 1).cloud.z)
-    fed = tuple(replace(one, mass_g=one.mass_g * (2 if one.day == 3 else 1)) for one in whole.fed)
-    refed = replace(whole, fed=fed)
-    assert np.array_equal(later(known, refed, 1).cloud.z, posterior(refed, 200, 1).cloud.z)
-    assert later(known, whole, 1).cloud.taken == nitrogen.course(whole).blocks.__len__()
 
 
 def upto(record: Record, day: float) -> Record:

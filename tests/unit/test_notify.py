@@ -12,7 +12,8 @@ import pytest
 import respx
 
 from tareline.clock import ManualClock
-from tareline.core.alerts.alert import DAY_MS, HOUR_MS, MINUTE_MS, Concern
+from tareline.core.alerts.alert import Concern
+from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 from tareline.errors import FieldError
 from tareline.notify.targets import Addresses, Letter, RefusedError, Webhook
 from tareline.service import Service

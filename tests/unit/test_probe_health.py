@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from tareline.core.probes.condition import DAY_MS, HOUR_MS, Ailment, ailments, line, offset
+from tareline.core.probes.condition import Ailment, ailments, line, offset
 from tareline.core.probes.plausibility import LAWS, dry_spans, judge, plausible, proven
+from tareline.core.units import DAY_MS, HOUR_MS
 
 T0 = 1_780_272_000_000
 STEP_MS = 300_000

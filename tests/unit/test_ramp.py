@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 
 from tareline.core.safety.ramp import (
     APART_MS,
-    DAY_MS,
     DOUBTFUL,
     ENDED,
-    FRESH_MS,
     SURE,
     UNMEASURED_MS,
     Decision,
@@ -27,6 +25,8 @@ from tareline.core.safety.ramp import (
     candidates,
     decide,
 )
+from tareline.core.units import DAY_MS
+from tareline.core.water.freshness import RAMP_FRESH_MS
 
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
 # A tank of about 20 l: steps of 0.01 to 0.02 g a month (common practice, no source).
@@ -118,7 +118,7 @@ def test_the_last_step_ends_at_the_ceiling() -> None:
 def test_the_figures_are_those_that_the_keeper_is_told() -> None:
     """97.5 % for the next ration, 75 % for the present one, readings of ten days at most, to proven after fourteen."""
     assert (SURE, DOUBTFUL) == (0.975, 0.75)
-    assert (FRESH_MS, UNMEASURED_MS, APART_MS) == (10 * DAY_MS, 14 * DAY_MS, 7 * DAY_MS)
+    assert (RAMP_FRESH_MS, UNMEASURED_MS, APART_MS) == (10 * DAY_MS, 14 * DAY_MS, 7 * DAY_MS)
     assert says(knows(0.9749)).state == "waits for the water"
     assert says(knows(0.975)).state == "steps up"
 
@@ -141,11 +141,11 @@ def test_days_under_a_hold_are_no_dwell() -> None:
 
 @pytest.mark.parametrize("analyte", ["ammonia", "nitrite", "nitrate"])
 def test_it_waits_for_fresh_readings_of_each(analyte: str) -> None:
-    old = {**clear(), analyte: Measured(NOON_MS - FRESH_MS - 1, True)}
+    old = {**clear(), analyte: Measured(NOON_MS - RAMP_FRESH_MS - 1, True)}
     decision = says(readings=old)
     assert (decision.state, decision.daily_g) == ("waits for readings", None)
     assert decision.waits_for == (f"a fresh reading of {analyte}; the newest is of 2025-06-05",)
-    assert says(readings={**clear(), analyte: Measured(NOON_MS - FRESH_MS, True)}).state == "steps up"
+    assert says(readings={**clear(), analyte: Measured(NOON_MS - RAMP_FRESH_MS, True)}).state == "steps up"
     missing = {name: one for name, one in clear().items() if name != analyte}
     assert f"a reading of {analyte} from 2025-05-30 or later; there is none" in says(readings=missing).waits_for
 
@@ -363,7 +363,7 @@ def test_a_step_up_has_everything_it_needs(world: tuple[Ramp, Knowledge | None, 
     assert standing.rising == ()
     assert NOON_MS - standing.ration_since_ms >= ramp.dwell_days * DAY_MS
     for name in ("ammonia", "nitrite", "nitrate"):
-        assert NOON_MS - standing.readings[name].at_ms <= FRESH_MS
+        assert NOON_MS - standing.readings[name].at_ms <= RAMP_FRESH_MS
     assert standing.readings["ammonia"].clear
     assert standing.readings["nitrite"].clear
 

@@ -6,7 +6,8 @@ import pytest
 
 from tareline.core.alerts.concerns import Place
 from tareline.core.alerts.ramp_concerns import of_load_trouble, of_ramp
-from tareline.core.safety.ramp import DAY_MS, Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
+from tareline.core.safety.ramp import Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
+from tareline.core.units import DAY_MS
 
 NOW_MS = 1_750_000_000_000
 PLACE = Place("shelf", "Shelf", "UTC")

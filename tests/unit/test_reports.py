@@ -247,6 +247,8 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     house.service.reckon()
     (found,) = house.service.tanks.overview()[0].hoppers
     assert found.content_g == pytest.approx(left_g, abs=3 * found.content_sd_g)
+    assert found.by == "account"
+    assert not [name for name, _ in found if name.startswith("left")], "what is in a hopper is said once"
     assert 0 < found.content_sd_g <= 0.03  # no worse than the last weigh-in alone
     # a gram a day, and half a gram that the auger does not reach
     assert found.days_left == pytest.approx(found.content_g - 0.5)

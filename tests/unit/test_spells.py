@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.safety.exceedance import HOUR_MS, MINUTE_MS, Rule, duty, rule_for, spells
+from tareline.core.safety.exceedance import Rule, rule_for, spells
+from tareline.core.units import HOUR_MS, MINUTE_MS
 
 RULE = Rule(0.3, HOUR_MS, 2 * HOUR_MS)
 STEP_MS = 10 * MINUTE_MS
@@ -51,7 +52,6 @@ def test_nothing_is_known_of_a_gap() -> None:
     late = [(at + 40 * HOUR_MS, value) for at, value in series(*[31] * 9)]
     first, second = spells([*series(*[31] * 9), *late], 30, True, RULE)
     assert (first.to_ms, second.from_ms) == (8 * STEP_MS, 40 * HOUR_MS)
-    assert duty([*series(*[31] * 9), *late], 30, True, RULE.gap_ms).seen_ms == 16 * STEP_MS
 
 
 VALUES = st.lists(st.integers(-20, 20).map(lambda n: 30 + n / 10), max_size=60)
@@ -81,8 +81,3 @@ def test_each_metric_has_a_rule() -> None:
     assert rule_for("tds", 500.0).hysteresis == 15.0
     with pytest.raises(ValueError, match="metric"):
         rule_for("voltage", 1.0)
-
-
-def test_share_of_nothing() -> None:
-    assert duty([], 30, True, HOUR_MS).share is None
-    assert duty([(0, 29.0), (HOUR_MS, 31.0)], 30, True, HOUR_MS).share == 0.5

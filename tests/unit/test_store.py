@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from sqlalchemy import Connection, create_engine, select, text
 from sqlalchemy.exc import IntegrityError, OperationalError
 
+from tareline.core.units import HOUR_MS
 from tareline.store import devices, ledger, register, series
 from tareline.store.engine import Store, StoreError, get_meta, newest_recorded_ms, put_meta
-from tareline.store.series import HOUR_MS, SCALE, Value
+from tareline.store.series import SCALE, Value
 from tareline.store.tables import APPEND_ONLY, hour, metadata, sample
 from tareline.store.tables import series as series_table
 

@@ -35,7 +35,7 @@ def week(house: House, day: date | None = None, tank: str = TANK) -> WeekAnswer:
 
 def hopper(house: House) -> tuple[Any, ...]:
     (found,) = house.service.tanks.overview()[0].hoppers
-    return found.left_g, found.left_sd_g, found.by
+    return found.content_g, found.content_sd_g, found.by
 
 
 # -- days and weeks ----------------------------------------------------------------------------------------------------
@@ -49,20 +49,20 @@ def test_a_week_without_anything_says_so(house: House) -> None:
 
 
 def test_a_weeks_sentence_sums_it_up(house: House) -> None:
-    """NOON_MS is a Sunday. Deviations add up in quadrature: 0.03 and 0.04 make 0.05 (JCGM 100:2008, 5.1.2)."""
+    """NOON_MS is a Sunday. Deviations add up in quadrature: 0.03, 0.04 and 0.12 make 0.13 (JCGM 100:2008, 5.1.2)."""
     house.hear(house.dose(1, before_g=50.0, after_g=49.75, sd_g=0.03), house.dose(2, after_g=49.5, sd_g=0.04))
     house.clock.advance(MINUTE_MS)
     house.service.add_handfeed(TANK, {"mass_g": 0.2, "by": "the keeper"})
-    house.hear(house.dose(3, before_g=None, after_g=None, sd_g=None))
+    house.hear(house.dose(3, target_g=0.24, before_g=None, after_g=None, sd_g=None))  # half of it is its deviation
     house.service.hold(TANK, {"reason": "medication"})
     house.clock.advance(90 * MINUTE_MS)
     house.service.release(TANK, {"note": "over"})
     found = week(house)
     assert found.sentence == (
-        "0.75 g (deviation 0.05 g) were dispensed in 3 doses of a budget of 1.00 g; 0.20 g were fed by hand; "
+        "0.99 g (deviation 0.13 g) were dispensed in 3 doses of a budget of 1.00 g; 0.20 g were fed by hand; "
         "feeding was held for 1.5 h; 1 dose was not weighed."
     )
-    assert found.totals.dispensed_sd_g == pytest.approx(0.05)
+    assert found.totals.dispensed_sd_g == pytest.approx(0.13)
     assert found.totals.provisional
     (held,) = found.holds
     assert (held.kind, held.from_, held.to) == (

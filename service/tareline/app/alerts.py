@@ -11,8 +11,9 @@ from sqlalchemy import Connection, insert, select
 from tareline.app.context import Context
 from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
-from tareline.core.alerts.alert import DAY_MS, HOUR_MS, Alert, Concern, Notice, Quiet, Rules, Step
+from tareline.core.alerts.alert import Alert, Concern, Notice, Quiet, Rules, Step
 from tareline.core.calendar import from_ms, meal_ms
+from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.errors import FieldError
 from tareline.notify import texts
 from tareline.notify.targets import Addresses, Letter

@@ -18,6 +18,7 @@ from tareline.app.context import Context
 from tareline.app.repository import hold_state
 from tareline.core.safety.faults import lost_g
 from tareline.core.safety.stops import STOPS
+from tareline.core.units import DAY_MS
 from tareline.mqtt import messages as wire
 from tareline.mqtt import senml
 from tareline.mqtt.journals import Track
@@ -32,7 +33,7 @@ log = logging.getLogger(__name__)
 
 JUMP = 1_000_000  # doses: more than any feeder makes in its life
 GAPS = 1000
-AHEAD_MS = 86_400_000  # a board's clock this far ahead of every clock we know is wrong
+AHEAD_MS = DAY_MS  # a board's clock this far ahead of every clock we know is wrong
 METRICS = {"temperature": ("Cel", -60.0, 125.0), "conductivity": ("S/m", 0.0, 100.0), "voltage": ("V", -100.0, 100.0)}
 UNKNOWN_DEVICE = "unknown device: not registered as a feeder or a probe"
 

@@ -24,10 +24,11 @@ from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.hopper import daily_g
 from tareline.core.alerts import concerns, device_concerns, ramp_concerns
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import DAY_MS, Place, upper_first
+from tareline.core.alerts.concerns import Place, upper_first
 from tareline.core.calendar import day_of
 from tareline.core.safety.faults import UNWEIGHED
 from tareline.core.safety.hold import CONFIRM_MS, HoldState
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.hopper import hopper
 from tareline.store import devices as device_store
 from tareline.store import ledger, series

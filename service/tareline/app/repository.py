@@ -11,14 +11,14 @@ from sqlalchemy import Connection
 from tareline.app.context import Context
 from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms, days_between
 from tareline.core.feeding.absence import Absence, settled, with_absences
-from tareline.core.feeding.doses import Dose, HandFeed
+from tareline.core.feeding.doses import LARGEST_MEAL_G, Dose, HandFeed
 from tareline.core.feeding.plan import largest_meal_g
 from tareline.core.feeding.ration import Meal, Ration, carried_g, ration_on
 from tareline.core.safety import faults
 from tareline.core.safety.hold import HoldState, Reason, Release, fold
-from tareline.core.safety.lines import DAY_MS, Circumstances, KnownValue, Line, default_lines, known_water, raised
+from tareline.core.safety.lines import Circumstances, KnownValue, Line, default_lines, known_water, raised
 from tareline.core.safety.stops import Stop
-from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
+from tareline.core.units import ANALYTES, CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
 from tareline.core.water.readings import Reading, Stated
 from tareline.store import ledger
@@ -58,6 +58,21 @@ def dose(entry: Entry) -> Dose:
         journal=body.get("journal"),
         seq=body.get("seq"),
     )
+
+
+def sized(tx: Connection, context: Context, doses: Sequence[Dose]) -> list[Dose]:
+    """The doses; those of which neither steps nor grams are known with the largest meal of their day on their tank."""
+    found = []
+    for one in doses:
+        tank = context.tank_of(one.feeder, one.at_ms) if one.target_g is None and one.moved else None
+        if tank is not None:
+            zone = context.zone(tank)
+            day = day_of(one.at_ms, zone)
+            meal_g = largest_meal_g(ration_on(day, zone, rations(tx, tank, zone, day_start_ms(day, zone))))
+            found.append(dataclasses.replace(one, largest_g=meal_g or LARGEST_MEAL_G))
+        else:
+            found.append(one)
+    return found
 
 
 def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
@@ -147,7 +162,7 @@ def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int)
     """Doses (gaps among them) and hand feeds of a tank in [start, end), by time."""
     stays = context.register.stays("feeder", tank)
     entries = ledger.standing(tx, tank, stays, ["dose", "gap", "handfeed"], start_ms, end_ms)
-    doses = [dose(entry) for entry in entries if entry.kind != "handfeed"]
+    doses = sized(tx, context, [dose(entry) for entry in entries if entry.kind != "handfeed"])
     return doses, [handfeed(entry) for entry in entries if entry.kind == "handfeed"]
 
 

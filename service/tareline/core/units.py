@@ -8,6 +8,10 @@ from dataclasses import dataclass
 
 from tareline.errors import FieldError
 
+MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS  # of a local day that has 24 hours; core.calendar knows the others
+
 H_G_PER_MOL = 1.008
 C_G_PER_MOL = 12.011
 N_G_PER_MOL = 14.007

@@ -10,13 +10,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from tareline.core.units import DAY_MS
+
 UP_BYTES = 64 * 1024
 PART_BYTES = 144  # of a file, in one text of 192 characters
 FIRST_MS = 1_577_836_800_000  # 2020-01-01: older than any device of ours
 LAST_MS = 4_102_444_800_000  # 2100-01-01
 
 AtMs = Annotated[int, Field(ge=FIRST_MS, lt=LAST_MS)]
-UptimeMs = Annotated[int, Field(ge=0, lt=200 * 365 * 86_400_000)]
+UptimeMs = Annotated[int, Field(ge=0, lt=200 * 365 * DAY_MS)]
 Name = Annotated[str, Field(min_length=1, max_length=64)]
 Seq = Annotated[int, Field(ge=1, lt=2**53)]
 # A cell's zero wanders, so that an empty hopper may read below nothing; a mass below a gram under zero is no wandering.

@@ -18,6 +18,7 @@ from rich.progress import Progress
 
 from tareline.boards.files import device_settings
 from tareline.clock import ManualClock, SystemClock
+from tareline.core.units import DAY_MS
 from tareline.mqtt.embedded import embedded_broker
 from tareline.service import Service
 from tareline.settings import Settings
@@ -97,7 +98,7 @@ def _past(folder: Path, settings: Settings, console: Console) -> dict[str, float
     for leftover in folder.glob("tareline.db*"):
         leftover.unlink()
     now_ms = SystemClock().now_ms()
-    clock = ManualClock(now_ms - (history.DAYS + 2) * history.DAY_MS)
+    clock = ManualClock(now_ms - (history.DAYS + 2) * DAY_MS)
     service = Service(settings, clock)
     with Progress(console=console) as progress:
         task = progress.add_task(f"Making up {history.DAYS} days of history", total=history.DAYS)

@@ -15,13 +15,12 @@ from typing import Any
 
 from tareline.clock import ManualClock
 from tareline.core.calendar import day_of, day_start_ms, meal_ms
+from tareline.core.units import DAY_MS, MINUTE_MS
 from tareline.mqtt.messages import Message
 from tareline.service import Service
 
 ZONE = "CET"
 DAYS = 120
-MINUTE_MS = 60_000
-DAY_MS = 86_400_000
 SEED = 20260301
 JOURNAL = "0ld5tory"
 

@@ -23,6 +23,7 @@ from rich.padding import Padding
 
 from tareline.clock import ManualClock
 from tareline.core.calendar import day_start_ms, from_ms, meal_ms
+from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.mqtt.messages import Message
 from tareline.notify.targets import Addresses
 from tareline.service import Service
@@ -37,8 +38,6 @@ DAYS = 35
 SEED = 20260504
 STEP_MS = 30 * 60_000
 SECOND_MS = 1000
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 AGE_DAYS = 300  # of the tank when the month begins: long mature
 
 TANK, NAME, VOLUME_L = "travel", "Travel shelf", 30

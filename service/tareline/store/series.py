@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, and_, bindparam, func, insert, select
 
+from tareline.core.units import HOUR_MS
 from tareline.store import dialect
 from tareline.store.ledger import Stay
 from tareline.store.tables import hour, sample, series
 
 SCALE = 10**9
-HOUR_MS = 3_600_000
 LIMIT = 9.2e9  # what a 64-bit integer holds in billionths
 
 

@@ -149,7 +149,7 @@ class RevisionAnswer(Answer):
     days: list[RevisedDay]
 
 
-class WeekTotals(Answer):
+class WeekTotalsAnswer(Answer):
     """A week's sums; the budget and what was dispensed are null where nobody knows them."""
 
     budget_g: float | None

@@ -29,14 +29,12 @@ class NewestWeighIn(Answer):
 
 
 class TankHopperAnswer(Answer):
-    """A hopper of a tank: by what was weighed last, and by its account."""
+    """A hopper of a tank: what is in it by its account, or before there is one by what was weighed last."""
 
     feeder: str
     food: Annotated[str | None, Field(description="The id of the food")]
-    left_g: Annotated[float | None, Field(description="What was weighed last")]
-    left_sd_g: float | None
     as_of: LocalTime | None
-    by: Annotated[str | None, Field(description="cell, weigh-in or refill")]
+    by: Annotated[str | None, Field(description="What tells its content: account, cell, weigh-in or refill")]
     online: Annotated[bool | None, Field(description="null: never heard of")]
     last_weighin: NewestWeighIn | None
     content_g: float | None

@@ -23,7 +23,6 @@ from tareline.core.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_m
 from tareline.core.safety.due_list import Due
 from tareline.core.safety.hold import HoldState
 from tareline.core.safety.ramp import (
-    DAY_MS,
     ENDED,
     Decision,
     Knowledge,
@@ -34,6 +33,7 @@ from tareline.core.safety.ramp import (
     decide,
     readings_due,
 )
+from tareline.core.units import DAY_MS
 from tareline.core.water.readings import Reading
 from tareline.errors import FieldError
 from tareline.store import ledger

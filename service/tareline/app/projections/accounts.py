@@ -178,7 +178,7 @@ class Accounts:
         start_ms = None if after_ms is None else after_ms + 1
         end_ms = None if until_ms is None else until_ms + 1
         entries = ledger.standing(tx, "", [(feeder, start_ms or 0, None)], SPEAK, start_ms, end_ms)
-        doses = [repository.dose(e) for e in entries if e.kind in ("dose", "gap")]
+        doses = repository.sized(tx, self._context, [repository.dose(e) for e in entries if e.kind in ("dose", "gap")])
         weighins = [
             WeighIn(e.id, e.at_ms, e.body["mass_g"], e.body.get("sd_g")) for e in entries if e.kind == "weighin"
         ]
@@ -191,7 +191,6 @@ class Accounts:
             weighins=weighins,
             refills=self._refills(feeder, entries),
             handlings=[Handling(e.id, e.at_ms) for e in entries if e.kind == "hopper"],
-            largest_g=max((d.target_g for d in doses if d.target_g is not None), default=0.3),
             particle_g=food["particle_mg"] / 1000 if food.get("particle_mg") else None,
             elsewhere={w.entry: self._elsewhere(feeder, w.at_ms) for w in weighins},
         )
@@ -302,7 +301,7 @@ class Accounts:
                     provisional[k] = provisional[k] or (has and part.provisional(a, min(b, now_ms)))
         for k, (a, b) in enumerate(spans):
             own = [dose for dose in doses if a <= dose.at_ms < b and dose.moved]
-            newer = total(dose for dose in own if dose.entry not in estimates)  # as the cell weighed them
+            newer = total(dose for dose in own if dose.entry not in estimates)
             dosed[k] = bool(own)
             known[k] = known[k] or newer.weighed > 0
             provisional[k] = provisional[k] or newer.weighed + newer.unweighed > 0

@@ -35,7 +35,6 @@ UPSETTING_FIELDS = ("volume_l", "planted_area_cm2", "light_h_per_day")  # of a t
 # Dry foods state 30 to 55 % of crude protein (common practice, no source).
 UNKNOWN_FOOD = Food("food of unknown protein", 42.0, 0.25)
 HANDFED_SD = 0.2  # of a hand feed's mass where nobody stated its deviation (judgement: a pinch is no balance)
-UNWEIGHED_SD = 0.5  # of what was asked, for a dose that no account has told of yet
 CHUNK_DAYS = 28
 DETECTS = Record(volume_l=1.0, now=0.0).detects  # where no kit of the tank has said
 QUARTER_DAYS = 90  # by which the model drops what lies further back than two years
@@ -372,13 +371,9 @@ def _within(dose: Dose, stay: Stay) -> bool:
 
 
 def _mass(dose: Dose, known: DoseEstimate | None) -> Sum:
-    """A dose's grams and variance: as its account says, else as the cell weighed it, else about what was asked."""
-    if known is not None:
-        return max(known.mass_g, 0.0), known.sd_g**2
-    if dose.mass_g is not None:
-        return max(dose.mass_g, 0.0), (dose.sd_g or 0.0) ** 2
-    asked_g = dose.target_g or 0.0
-    return asked_g, (UNWEIGHED_SD * asked_g) ** 2
+    """A dose's grams and variance: as its account says, else what it tells by itself."""
+    mass_g, sd_g = (known.mass_g, known.sd_g) if known is not None else dose.expected()
+    return max(mass_g, 0.0), sd_g**2
 
 
 def _add(fed: dict[Key, Sum], day: int, food: str | None, mass_g: float, variance: float) -> None:

@@ -14,14 +14,14 @@ from sqlalchemy import Connection
 from tareline.app import repository
 from tareline.app.context import Context
 from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
-from tareline.core.probes.plausibility import HOUR_MS, LAWS, Judged, dry_spans, judge, near, plausible, proven
+from tareline.core.probes.plausibility import LAWS, Judged, dry_spans, judge, near, plausible, proven
 from tareline.core.safety.exceedance import rule_for, spells
 from tareline.core.safety.lines import KnownValue, Line
+from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 from tareline.store.ledger import Stay
 
-DAY_MS = 24 * HOUR_MS
 FINE_MS = 3 * DAY_MS
 COARSE_MS = 60 * DAY_MS
 EVERY_MS = 5 * 60_000  # water is slow: looking more often finds nothing sooner

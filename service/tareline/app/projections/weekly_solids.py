@@ -16,9 +16,10 @@ from tareline.app.projections.samples import tds_points
 from tareline.core.calendar import day_of, day_start_ms
 from tareline.core.probes.plausibility import Points
 from tareline.core.probes.weekly import week_value
+from tareline.core.units import HOUR_MS
 from tareline.store import series
 from tareline.store.ledger import Stay
-from tareline.store.series import HOUR_MS, Point
+from tareline.store.series import Point
 
 RUN_DAYS = 28  # before a week, from which its judgement takes its run
 LATE_DAYS = 28  # what comes later than so is in the record by the next midnight only

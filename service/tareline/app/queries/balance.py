@@ -14,11 +14,10 @@ from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.core.safety.lines import NAMES
-from tareline.core.units import CANONICAL
+from tareline.core.units import CANONICAL, DAY_MS
 from tareline.core.water.balance import Inflow, food_ammonia_mg, food_nitrogen_mg, kh_days, kh_spent_dkh, net
 from tareline.core.water.readings import Reading
 
-DAY_MS = 86_400_000
 LOOK_BACK_MS = 91 * DAY_MS
 LEAST_MS = 14 * DAY_MS  # readings that lie nearer together say more of their own error than of a balance: judgement
 FOOD_MS = 28 * DAY_MS  # how far back food speaks for the days to come
@@ -31,12 +30,13 @@ View = dict[str, Any]
 class FoodFed:
     """What was fed in a stretch of time: nitrogen, and the ammonia N that fish make of it, in mg.
 
-    unknown: doses of unknown size. unnamed: feeders and hands whose food is not known.
+    uncounted: whether doses are lost of which not even the number is known.
+    unnamed: feeders and hands whose food is not known.
     """
 
     nitrogen_mg: float
     ammonia_mg: float
-    unknown: int
+    uncounted: bool
     unnamed: tuple[str, ...]
 
 
@@ -107,7 +107,7 @@ def _nitrogen(
     return {
         **found,
         "food_per_day": None if food.unnamed else food.nitrogen_mg * per_day,
-        "food_at_least": food.unknown > 0,
+        "food_at_least": food.uncounted,
         "food_not_known_of": list(food.unnamed),
     }
 
@@ -144,7 +144,7 @@ def _hardness(
         "unit": CANONICAL["kh"].unit,
         "basis": None,
         "spent_per_day": kh_spent_dkh(nitrified),
-        "spent_at_least": food.unknown > 0,
+        "spent_at_least": food.uncounted,
         "restored_per_day": restored,
         "runs_out": None
         if days is None or days[0] > AHEAD_DAYS
@@ -162,13 +162,13 @@ def _restored(inflow: Inflow, kh_dkh: float, volume_l: float) -> float:
 def _food(
     tx: Connection, context: Context, accounts: Accounts, tank: str, start_ms: int, end_ms: int, now_ms: int
 ) -> FoodFed:
-    """What was fed in [start, end), each dose by its feeder's account, else as it was weighed."""
+    """What was fed in [start, end), each dose by its feeder's account, else by what it tells itself."""
     doses, handfeeds = repository.fed(tx, context, tank, start_ms, end_ms)
     told = accounts.told(context.register.stays("feeder", tank), [(start_ms, end_ms)], doses, now_ms)
-    nitrogen_mg, ammonia_mg, unknown = 0.0, 0.0, 0
+    nitrogen_mg, ammonia_mg = 0.0, 0.0
     unnamed: dict[str, None] = {}
-    given: list[tuple[str, str | None, int, float | None]] = [
-        (d.feeder, None, d.at_ms, told.doses[d.entry].mass_g if d.entry in told.doses else d.mass_g)
+    given: list[tuple[str, str | None, int, float]] = [
+        (d.feeder, None, d.at_ms, told.doses[d.entry].mass_g if d.entry in told.doses else d.expected()[0])
         for d in doses
         if d.moved
     ]
@@ -178,11 +178,9 @@ def _food(
         feeder = who if who != "hand" else feeders[0] if len(feeders) == 1 else ""
         ref = named or (context.register.at("feeder", feeder, at_ms) or {}).get("food")
         food = None if ref is None else context.register.at("food", ref, at_ms)
-        if mass_g is None:
-            unknown += 1
-        elif food is None:
+        if food is None:
             unnamed[who] = None
         else:
             nitrogen_mg += food_nitrogen_mg(mass_g, food["protein_percent"])
             ammonia_mg += food_ammonia_mg(mass_g, food["protein_percent"])
-    return FoodFed(nitrogen_mg, ammonia_mg, unknown, tuple(unnamed))
+    return FoodFed(nitrogen_mg, ammonia_mg, any(d.count == 0 for d in doses), tuple(unnamed))

@@ -20,7 +20,7 @@ from tareline.app.answers.days import (
     HoldPeriod,
     RevisedDay,
     RevisionAnswer,
-    WeekTotals,
+    WeekTotalsAnswer,
 )
 from tareline.app.answers.things import TankAnswer
 from tareline.app.commands.entries import stated
@@ -45,7 +45,7 @@ class WeekAnswer(Answer):
     start: LocalDay
     end: LocalDay
     days: list[DayAnswer]
-    totals: WeekTotals
+    totals: WeekTotalsAnswer
     findings: list[FindingAnswer]
     revisions: list[RevisionAnswer]
     readings: list[Any]
@@ -91,7 +91,7 @@ class BookQueries:
             start=first.isoformat(),
             end=last.isoformat(),
             days=[self.day_view(tank, book, told) for book in books],
-            totals=WeekTotals(
+            totals=WeekTotalsAnswer(
                 budget_g=totals.budget_g,
                 dispensed_g=totals.dispensed_g,
                 dispensed_sd_g=totals.dispensed_sd_g,

@@ -17,11 +17,10 @@ from tareline.core.calendar import day_end_ms, day_of, day_start_ms
 from tareline.core.safety import due_list as guard
 from tareline.core.safety.due_list import Due, HopperState, Situation
 from tareline.core.safety.lines import with_samples
+from tareline.core.water.freshness import SAMPLED_MS
 from tareline.core.weighing.hopper import hopper
 from tareline.store import devices as device_store
 from tareline.store import ledger
-
-SAMPLED_MS = 86_400_000  # a probe that has sent nothing for a day watches nothing
 
 
 class DueList:

@@ -85,28 +85,30 @@ def tank_hoppers(tx: Connection, context: Context, accounts: Accounts, tank: str
     for feeder in context.register.devices_of("feeder", tank):
         plan = told.get((feeder, "plan"))
         weighed = ledger.newest(tx, "weighin", device=feeder)
-        left = _left(tx, feeder)
+        shown = dict(hopper_view(accounts.account(feeder), None if plan is None else plan.body, zone))
+        as_of_ms: int | None = context.stamp_ms()
+        by: str | None = "account"
+        if shown["content_g"] is None:
+            shown["content_g"], shown["content_sd_g"], as_of_ms, by = _weighed(tx, feeder)
         online = devices[feeder].online if feeder in devices else None
         last = weighed[0] if weighed else None
         found.append(
             TankHopperAnswer(
                 feeder=feeder,
                 food=(context.register.now("feeder", feeder) or {}).get("food"),
-                left_g=left[0],
-                left_sd_g=left[1],
-                as_of=None if left[2] is None else stated(left[2], zone),
-                by=left[3],
+                as_of=None if as_of_ms is None else stated(as_of_ms, zone),
+                by=by,
                 online=online,
                 last_weighin=None
                 if last is None
                 else NewestWeighIn(at=stated(last.at_ms, zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
-                **dict(hopper_view(accounts.account(feeder), None if plan is None else plan.body, zone)),
+                **shown,
             )
         )
     return found
 
 
-def _left(tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
+def _weighed(tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
     """What is in the hopper by the newest of: the cell, a weigh-in, a refill's own weight."""
     found: list[tuple[int, float, float | None, str]] = []
     for entry in ledger.newest(tx, "dose", device=feeder, limit=20):
@@ -125,11 +127,11 @@ def _left(tx: Connection, feeder: str) -> tuple[float | None, float | None, int 
             found.append((entry.at_ms, entry.body["after_g"], None, "refill"))
     if not found:
         return None, None, None, None
-    at_ms, left_g, sd_g, by = max(found, key=lambda one: one[0])
-    return left_g, sd_g, at_ms, by
+    at_ms, mass_g, sd_g, by = max(found, key=lambda one: one[0])
+    return mass_g, sd_g, at_ms, by
 
 
 def content_g(tx: Connection, accounts: Accounts, feeder: str, zone: str) -> float | None:
     """What is in a hopper by its account; before there is one, by what was weighed last."""
     by_account_g = hopper_view(accounts.account(feeder), None, zone).content_g
-    return by_account_g if by_account_g is not None else _left(tx, feeder)[0]
+    return by_account_g if by_account_g is not None else _weighed(tx, feeder)[0]

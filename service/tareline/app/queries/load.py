@@ -19,7 +19,7 @@ from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.ration import Ration, ration_on
 from tareline.core.load.forecast import Ahead
 from tareline.core.load.record import Change, Harvest
-from tareline.core.units import NITRATE_PER_N
+from tareline.core.units import DAY_MS, NITRATE_PER_N
 from tareline.errors import FieldError
 
 View = dict[str, Any]
@@ -32,7 +32,6 @@ SHOWN = {  # by content: the name with its unit, and mg/L of it per mg/L as the 
 }
 DAYS = 56
 MOST_DAYS = 365
-DAY_MS = 86_400_000
 NOT_YET = "the load of this tank has not been worked out yet"
 EMPTY = "the tank is empty"
 

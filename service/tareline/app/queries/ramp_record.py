@@ -16,7 +16,7 @@ from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.answers import stated_reading
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
-from tareline.core.safety.ramp import DAY_MS
+from tareline.core.units import DAY_MS
 from tareline.errors import FieldError
 from tareline.store import ledger
 from tareline.store.ledger import Entry

@@ -24,9 +24,9 @@ from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_betwee
 from tareline.core.safety.lines import Circumstances, crossings, free_ammonia, known_of, stale
 from tareline.core.trends.trend import Trend
 from tareline.core.units import ANALYTES, CANONICAL
-from tareline.core.water.chemistry import FRESH_MS
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.core.water.criteria import guides
+from tareline.core.water.freshness import FRESH_MS
 from tareline.core.water.readings import Reading
 from tareline.errors import FieldError
 from tareline.store import ledger, series

@@ -14,14 +14,12 @@ from datetime import time
 from typing import Literal
 
 from tareline.core.calendar import from_ms
+from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 Kind = Literal["line", "hold", "rising", "feeder", "device", "finding", "budget", "due"]
 State = Literal["open", "seen", "cleared"]
 Why = Literal["opened", "worse", "unseen", "reopened", "cleared"]
 
-MINUTE_MS = 60_000
-HOUR_MS = 60 * MINUTE_MS
-DAY_MS = 24 * HOUR_MS
 
 REOPENS_MS = DAY_MS
 # How long a concern must be gone. What comes and goes by a decision or a hand reading needs no settling.

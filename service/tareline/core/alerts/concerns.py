@@ -14,10 +14,9 @@ from tareline.core.safety.hold import HoldState, Reason
 from tareline.core.safety.lines import NAMES, Crossing, KnownValue, Line
 from tareline.core.safety.stops import what_to_do
 from tareline.core.trends.trend import Trend
-from tareline.core.units import CANONICAL, from_canonical
+from tareline.core.units import CANONICAL, DAY_MS, from_canonical
 from tareline.core.water.readings import Reading
 
-DAY_MS = 86_400_000
 FASTING_MS = 3 * DAY_MS  # a hold that lasts longer is told again: small fish and shrimps go hungry (judgement)
 OVERDUE_MS = 5 * DAY_MS  # what is due is on the due list first; who measures once a week is never reminded (judgement)
 

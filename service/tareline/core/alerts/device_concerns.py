@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import DAY_MS, Place, and_list, figure, lasting
+from tareline.core.alerts.concerns import Place, and_list, figure, lasting
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.doses import Dose
 from tareline.core.probes.condition import NAMES as METRICS
 from tareline.core.probes.condition import Ailment
 from tareline.core.safety.faults import CELL_FAULTS, FAULTS, NO_NEWS, UNKNOWN_FAULT
 from tareline.core.safety.stops import STOPS, Stop
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.gross_errors import Finding
 
 SOON_DAYS = 5.0  # what is left in the hopper lasts no longer than this: time to buy food (judgement)

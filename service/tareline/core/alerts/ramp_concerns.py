@@ -6,8 +6,9 @@ Nothing of it is urgent: a ramp that nobody answers stays where it is, and one t
 from collections.abc import Sequence
 
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import DAY_MS, Place, upper_first
+from tareline.core.alerts.concerns import Place, upper_first
 from tareline.core.safety.ramp import State
+from tareline.core.units import DAY_MS
 
 TOLD_FOR_MS = 7 * DAY_MS  # what has happened is news for a week
 

@@ -6,7 +6,7 @@ nitrogen.py     ammonia, nitrite, nitrate, their bacteria and the uptake, for ma
 solids.py       dissolved solids
 likelihood.py   how probable a reading is, given the water
 particles.py    sequential Monte Carlo: draws from what is believed after the readings
-posterior.py    a record -> its posterior, and the posterior a week later
+posterior.py    a record -> its posterior
 limit.py        the limit, the load now, what is proven and recommended, and whether the posterior may speak
 forecast.py     bands for the weeks ahead, and what if
 guess.py        a first guess from the keeper's other tanks

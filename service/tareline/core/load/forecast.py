@@ -55,11 +55,6 @@ class Forecast:
     rests_at: tuple[float | None, ...]
 
 
-def holiday(daily_g: float, days: int, start: int, end: int, meanwhile_g: float = 0.0) -> list[float]:
-    """Rations per day ahead with a holiday from day `start` until before day `end`."""
-    return [meanwhile_g if start <= day < end else daily_g for day in range(days)]
-
-
 def forecast(known: Posterior, ahead: Ahead, dissolved: SolidsPosterior | None = None, seed: int = 0) -> Forecast:
     """Lead the posterior on. dissolved: the solids' posterior of the same record, if there is one that speaks."""
     food = _food(known.record, ahead.food)

@@ -23,11 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tareline.core.load.likelihood import FLOOR
-from tareline.core.load.nitrogen import MATURITY, NITRATE, PROTEIN_PER_N, removal
+from tareline.core.load.nitrogen import MATURITY, NITRATE, removal
 from tareline.core.load.particles import quantiles
 from tareline.core.load.posterior import Posterior
 from tareline.core.load.priors import DECAY_PER_D
 from tareline.core.load.record import Record
+from tareline.core.water.balance import food_nitrogen_mg
 
 Floats = NDArray[np.float64]
 
@@ -122,7 +123,7 @@ class Load:
 def reaching_mg(known: Posterior, food: int = 0) -> Floats:
     """Nitrogen in mg that reaches the water per gram of a food, per draw."""
     figures = known.figures
-    stated = 1000 * known.record.foods[food].protein_percent / 100 / PROTEIN_PER_N
+    stated = food_nitrogen_mg(1.0, known.record.foods[food].protein_percent)
     return stated * figures[f"label_{food}"] * figures["reaching"]
 
 

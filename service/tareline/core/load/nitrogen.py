@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 
 from tareline.core.load import likelihood, priors
 from tareline.core.load.record import WITNESSES, Change, Harvest, Record, Seen
+from tareline.core.water.balance import food_nitrogen_mg
 
 Floats = NDArray[np.float64]
 
-PROTEIN_PER_N = 6.25  # definition of crude protein
 YEAR_D = 365.25
 YOUNG_D = 60.0  # bacteria grow in from nothing: one step a day
 YOUNG_STEP_D, STEP_D = 1.0, 4.0
@@ -129,18 +129,15 @@ def label_sds(record: Record) -> list[float]:
     return sds
 
 
-def nitrogen_mg(food_g: float, protein_percent: float) -> float:
-    """The nitrogen in a mass of food, by the definition of crude protein."""
-    return food_g * 1000 * protein_percent / 100 / PROTEIN_PER_N
-
-
 def _feed(record: Record, edges: Floats) -> Floats:
     """Nitrogen fed per step, as stated: mg N/L/d, (steps, foods)."""
     days = math.ceil(edges[-1])
     fed = np.zeros((days, len(record.foods)))
     for one in record.fed:
         if 0 <= one.day < days:
-            fed[one.day, one.food] += nitrogen_mg(one.mass_g, record.foods[one.food].protein_percent) / record.volume_l
+            fed[one.day, one.food] += (
+                food_nitrogen_mg(one.mass_g, record.foods[one.food].protein_percent) / record.volume_l
+            )
     upto = np.vstack([np.zeros(fed.shape[1]), np.cumsum(fed, axis=0)])
     at_edge = np.column_stack([np.interp(edges, np.arange(days + 1.0), column) for column in upto.T] or [edges * 0])
     return (np.diff(at_edge, axis=0) / np.diff(edges)[:, None])[:, : len(record.foods)]

@@ -80,10 +80,10 @@ def prior_cloud(problem: Problem, draws: int, seed: int) -> Cloud:
     return Cloud(z, zero, problem.begin(z), zero, 0)
 
 
-def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0, even: bool = True) -> Cloud:
-    """The cloud after all of the problem's blocks. trust: power of each likelihood, 1 for Bayes' own.
+def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0) -> Cloud:
+    """The cloud after all of the problem's blocks, with equal weights and well mixed draws.
 
-    even: end with equal weights and well mixed draws.
+    trust: power of each likelihood, 1 for Bayes' own.
     """
     rng = np.random.default_rng([seed, 1, cloud.taken])
     for block in range(cloud.taken, problem.blocks):
@@ -109,7 +109,7 @@ def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0, even:
             log_lik=cloud.log_lik + gain,
             taken=block + 1,
         )
-    if even and cloud.taken:
+    if cloud.taken:
         # As if the last block had been taken in by a hair less, so that what moves against is all readings.
         none = np.zeros(len(cloud.log_lik))
         cloud, _ = _renew(problem, cloud, none, cloud.taken, 0.0, trust, rng, LAST_MOVES)

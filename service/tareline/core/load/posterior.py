@@ -1,6 +1,6 @@
-"""A record -> what is believed of its tank; and the same a week later, at a fraction of the cost."""
+"""A record -> what is believed of its tank."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,36 +88,11 @@ def posterior(record: Record, draws: int = DRAWS, seed: int = 0) -> Posterior:
     return _told(record.recent(), cut, particles.take_in(Tank(cut), cloud, seed))
 
 
-def later(known: Posterior, record: Record, seed: int = 0) -> Posterior:
-    """The posterior of a record that goes on where the known one ended; anew if its past was changed."""
-    cut = course(record.recent())
-    cloud, taken = known.cloud, known.cloud.taken
-    upto = known.course.blocks[taken - 1] if taken else 0
-    same = (
-        taken <= len(cut.blocks)
-        and cut.blocks[:taken] == known.course.blocks[:taken]
-        and np.array_equal(cut.edges[: upto + 1], known.course.edges[: upto + 1])
-        and np.allclose(cut.feed[:upto, : known.course.feed.shape[1]], known.course.feed[:upto])
-        and not cut.feed[:upto, known.course.feed.shape[1] :].any()
-        and cut.happens[:upto] == known.course.happens[:upto]
-        and np.array_equal(cut.readings.upper[: _count(cut, taken)], known.course.readings.upper[: _count(cut, taken)])
-    )
-    if not same:
-        return posterior(record, len(cloud.z), seed)
-    cloud = replace(cloud, z=carried(known.course.priors, cut.priors, cloud.z, seed))
-    return _told(record.recent(), cut, particles.take_in(Tank(cut), cloud, seed, even=False))
-
-
 def carried(before: Priors, after: Priors, z: Floats, seed: int) -> Floats:
     """Draws with the columns of a longer record: what no reading has seen yet is drawn from its prior."""
     rng = np.random.default_rng([seed, 2, len(after)])
     known = [before.column.get(prior.name) for prior in after.priors]
     return np.column_stack([rng.standard_normal(len(z)) if i is None else z[:, i] for i in known])
-
-
-def _count(cut: Course, taken: int) -> int:
-    """How many readings some blocks hold."""
-    return sum(isinstance(one, tuple) for k in cut.blocks[:taken] for one in cut.happens[k])
 
 
 def _told(record: Record, cut: Course, cloud: Cloud) -> Posterior:

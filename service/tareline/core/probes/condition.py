@@ -12,9 +12,7 @@ from typing import Literal
 
 from tareline.core.probes.plausibility import (
     FEWEST,
-    HOUR_MS,
     LAWS,
-    MINUTE_MS,
     MOST_BAD,
     STUCK_MS,
     WORK_MS,
@@ -25,8 +23,8 @@ from tareline.core.probes.plausibility import (
     stuck_spans,
     usual_pause_ms,
 )
+from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
-DAY_MS = 24 * HOUR_MS
 OFF_MS = 30 * MINUTE_MS  # off the track for so long is told
 AFTER_WORK_MS = 12 * HOUR_MS  # after work on the tank, warmth and probe have so long to come back
 SILENT_MS = HOUR_MS  # at least, and six usual pauses

@@ -24,8 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-MINUTE_MS = 60_000
-HOUR_MS = 60 * MINUTE_MS
+from tareline.core.units import HOUR_MS, MINUTE_MS
 
 Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 

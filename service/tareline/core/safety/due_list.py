@@ -15,9 +15,9 @@ from typing import Literal
 
 from tareline.core.safety.hold import Reason
 from tareline.core.safety.lines import NAMES
+from tareline.core.units import DAY_MS
 
 What = Literal["measure", "weigh", "refill", "calibrate", "release", "look"]
-DAY_MS = 86_400_000
 EVERY_DAYS = {
     "ammonia": 7.0,
     "free_ammonia": 7.0,

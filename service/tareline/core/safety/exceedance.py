@@ -10,12 +10,9 @@ Nothing here tells a fault from water: give `spells` what `core/probes` lets pas
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 from tareline.core.safety.lines import reaches
-
-MINUTE_MS = 60_000
-HOUR_MS = 60 * MINUTE_MS
+from tareline.core.units import HOUR_MS
 
 Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
@@ -106,32 +103,3 @@ class _Run:
     def close(self, to_ms: int | None, found: list[Spell]) -> None:
         if self.known_ms is not None:
             found.append(Spell(self.from_ms, to_ms, self.known_ms, self.extreme, self.last))
-
-
-@dataclass(frozen=True, slots=True)
-class Duty:
-    """How long a series was seen, and how long of that it lay at or beyond a limit."""
-
-    beyond_ms: float
-    seen_ms: int
-
-    @property
-    def share(self) -> float | None:
-        """0 to 1; None where nothing was seen."""
-        return self.beyond_ms / self.seen_ms if self.seen_ms else None
-
-
-def duty(points: Points, limit: float, above: bool, gap_ms: int) -> Duty:
-    """The time at or beyond a limit, on straight lines from sample to sample; gaps are not counted."""
-    beyond_ms, seen_ms = 0.0, 0
-    for (start_ms, first), (end_ms, second) in pairwise(points):
-        width_ms = end_ms - start_ms
-        if width_ms > gap_ms:
-            continue
-        seen_ms += width_ms
-        one, other = (first - limit, second - limit) if above else (limit - first, limit - second)
-        if one >= 0 and other >= 0:
-            beyond_ms += width_ms
-        elif one >= 0 or other >= 0:
-            beyond_ms += width_ms * max(one, other) / abs(one - other)
-    return Duty(beyond_ms, seen_ms)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from tareline.core.safety.lines import AMMONIA_LINES, NAMES, Line
 from tareline.core.water.balance import food_nitrogen_mg
-from tareline.core.water.chemistry import ASSUMED_PH, FRESH_MS, unionised_fraction
+from tareline.core.water.chemistry import ASSUMED_PH, unionised_fraction
+from tareline.core.water.freshness import FRESH_MS
 from tareline.core.water.readings import Reading
 
 ASSUMED_TEMPERATURE_C = 26.0  # judgement: a heated tank in a warm room; warmer than what is assumed against lines

@@ -10,8 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from tareline.core.units import from_canonical, scale, to_canonical
+from tareline.core.units import DAY_MS, from_canonical, scale, to_canonical
 from tareline.core.water.chemistry import Unionised, unionised
+from tareline.core.water.freshness import FRESH_DAYS
 from tareline.core.water.readings import Reading, check_range
 from tareline.errors import FieldError
 
@@ -31,19 +32,6 @@ NAMES = {
 
 _TOXIC = ("ammonia", "free_ammonia", "nitrite")
 
-# After how many days a reading says too little of the water as it is now. pH: contract; the rest is judgement: what can
-# harm within days is measured weekly, what drifts over weeks monthly.
-FRESH_DAYS = {
-    "ammonia": 7,
-    "free_ammonia": 7,
-    "nitrite": 7,
-    "nitrate": 14,
-    "ph": 14,
-    "tds": 30,
-    "temperature": 14,
-    "kh": 30,
-}
-DAY_MS = 86_400_000
 MATURE_DAYS = 120  # ammonia is undetectable by about the fourth month: common practice, no source
 CHLORAMINE_MS = 2 * DAY_MS  # how long after a water change with chloramine its ammonia is the likely cause: judgement
 

@@ -15,11 +15,11 @@ from typing import Literal
 from tareline.core.calendar import day_of
 from tareline.core.feeding.ration import CONFIRM_ABOVE
 from tareline.core.safety.due_list import SOONER_DAYS, Due
+from tareline.core.units import DAY_MS
+from tareline.core.water.freshness import RAMP_FRESH_MS
 
-DAY_MS = 86_400_000
 SURE = 0.975  # how sure it must be that the next ration stays under the limit
 DOUBTFUL = 0.75  # below this for the present ration, it goes back
-FRESH_MS = 10 * DAY_MS  # a weekly test may come a few days late
 UNMEASURED_MS = 14 * DAY_MS
 APART_MS = 7 * DAY_MS  # between two steps back: the water must have had time to answer the first
 ALIKE = 1.1  # weighed rations within a tenth of each other count as one
@@ -162,7 +162,7 @@ def readings_due(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, no
     due = []
     for name in MEASURED:
         seen = standing.readings.get(name)
-        if seen is None or seen.at_ms < max(shows_ms, now_ms - FRESH_MS):
+        if seen is None or seen.at_ms < max(shows_ms, now_ms - RAMP_FRESH_MS):
             why = f"the ramp's next step waits for a reading from {day_of(shows_ms, standing.zone)} on"
             due.append(Due("measure", name, max(_dwell_over_ms(ramp, standing), shows_ms), why))
     nitrate = standing.readings.get("nitrate")
@@ -317,7 +317,7 @@ def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[st
 def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[str]:
     """What has to be measured: each analyte after the ration has had half its dwell to show, and not long ago."""
     shows_ms = _shows_ms(ramp, standing)
-    since_ms = max(shows_ms, now_ms - FRESH_MS)
+    since_ms = max(shows_ms, now_ms - RAMP_FRESH_MS)
     waits = []
     for name in MEASURED:
         seen = standing.readings.get(name)

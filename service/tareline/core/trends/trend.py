@@ -30,18 +30,18 @@ from numpy.typing import NDArray
 
 from tareline.core.trends import censored, control_charts, kendall
 from tareline.core.trends.levelling import Levelling, levelling
+from tareline.core.units import DAY_MS
+from tareline.core.water.freshness import PROBE_TREND_FRESH_DAYS, TREND_FRESH_DAYS
 
 Floats = NDArray[np.floating[Any]]
 Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
 
-DAY_MS = 86_400_000
 HORIZON_D = 90.0
 
 AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
 AHEAD_NEW = 1.0  # of a level that is new to a probe: no months before it tell how far this water wanders
 
 WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
-STALE_D = 45.0  # older readings say nothing of today
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,6 @@ class _Watch:
 
 KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 700.0, 2.5)
 PROBES = _Watch(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
-PROBE_STALE_D = 7.0
 ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
 SLOW_SCORE = 2.0  # standard score of the slope besides, where the EWMA signals
 
@@ -135,8 +134,8 @@ def of_readings(seen: Sequence[Observation], now_ms: int, limits: Sequence[float
     """The trend of readings by hand, in any order. limits: lines on the bad side, in the unit of the readings."""
     daily = {one.at_ms // DAY_MS: one for one in sorted(seen, key=lambda one: one.at_ms)}
     series = _series(list(daily.values()), rising_is_bad)  # more than the last of a day would say the same again
-    if series is None or now_ms - series.newest_ms > STALE_D * DAY_MS:
-        return _unknown(len(seen), f"No reading in the last {STALE_D:.0f} days.")
+    if series is None or now_ms - series.newest_ms > TREND_FRESH_DAYS * DAY_MS:
+        return _unknown(len(seen), f"No reading in the last {TREND_FRESH_DAYS:.0f} days.")
     looks = [
         (_look(part, KITS), score)
         for window, fewest, score in WINDOWS
@@ -169,8 +168,8 @@ def of_probe(
     begins = max((ms for ms in shifts_ms if ms <= now_ms), default=-math.inf)
     days = [Observation(d.day_ms, d.mean, d.mean, d.mean) for d in daily if d.n >= usual / 2 and d.day_ms >= begins]
     series = _series(days, rising_is_bad)
-    if series is None or now_ms - series.newest_ms > PROBE_STALE_D * DAY_MS:
-        return _unknown(len(days), f"No day of the probe in the last {PROBE_STALE_D:.0f}.")
+    if series is None or now_ms - series.newest_ms > PROBE_TREND_FRESH_DAYS * DAY_MS:
+        return _unknown(len(days), f"No day of the probe in the last {PROBE_TREND_FRESH_DAYS:.0f}.")
     year, series = series.since(-LEVELLING_D), series.since(-(PROBES.recent_d + PROBES.baseline_d))
     charts = _charts(series, PROBES)
     if charts is None:

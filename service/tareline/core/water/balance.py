@@ -9,10 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tareline.core.units import CACO3_G_PER_MOL, CACO3_MG_PER_L_PER_DKH, N_G_PER_MOL
+from tareline.core.units import CACO3_G_PER_MOL, CACO3_MG_PER_L_PER_DKH, DAY_MS, N_G_PER_MOL
 from tareline.core.water.readings import Reading
-
-DAY_MS = 86_400_000
 
 PROTEIN_PER_N = 6.25  # crude protein on a label is N times 6.25, by definition
 # Food's protein to ammonia N: 16 % N, 80 % of it taken up and deaminated, 80 % excreted, 90 % of that as ammonia
@@ -69,22 +67,6 @@ def net(first: Reading, last: Reading, inflows: Sequence[Inflow], volume_l: floa
 
     low = -math.inf if first.high is None else rate(first.high, last.low)
     return Net(rate(first.value, last.value), low, None if last.high is None else rate(first.low, last.high))
-
-
-def after_days(
-    start: float, days: float, volume_l: float, evaporation_l_per_day: float, source: float, removed_per_day: float
-) -> float:
-    """A concentration after days of topping up what evaporates with source water, less a share removed each day."""
-    gained_per_day = evaporation_l_per_day * source / volume_l
-    if removed_per_day == 0:
-        return start + gained_per_day * days
-    level = gained_per_day / removed_per_day
-    return level + (start - level) * math.exp(-removed_per_day * days)
-
-
-def plateau(volume_l: float, evaporation_l_per_day: float, source: float, removed_per_day: float) -> float | None:
-    """Where such a concentration levels off; None where nothing is removed: then it never does."""
-    return evaporation_l_per_day * source / (volume_l * removed_per_day) if removed_per_day > 0 else None
 
 
 def food_nitrogen_mg(food_g: float, protein_percent: float) -> float:

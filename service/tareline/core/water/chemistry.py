@@ -7,11 +7,11 @@ al. 1975, J. Fish. Res. Board Can. 32:2379).
 from dataclasses import dataclass
 
 from tareline.core.units import KELVIN_OFFSET
+from tareline.core.water.freshness import FRESH_MS
 from tareline.core.water.readings import Reading
 
 ASSUMED_PH = 8.0  # contract
 ASSUMED_TEMPERATURE_C = 25.0  # judgement: the warm end of a room's tank, so that the assumption errs to the safe side
-FRESH_MS = 14 * 86_400_000  # an older pH or temperature is not used (contract)
 
 
 def unionised_fraction(ph: float, temperature_c: float) -> float:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import DAY_MS
 
 REPEAT_DAYS = 180  # twice a year (common practice, no source)
 TOLERANCE = 0.005  # of the slope: half a percent of everything that is fed (judgement)
@@ -68,12 +68,6 @@ def expanded(parts: Sequence[tuple[float, float]], level: float = 0.95) -> float
     """Half-width of an interval that holds the value with a probability of `level`; degrees cut to a whole number."""
     t = float(stdtrit(math.floor(effective_df(parts)), (1 + level) / 2))
     return t * math.sqrt(sum(sd**2 for sd, _ in parts))
-
-
-def before_rounding_g(shown_g: float, step_g: float, added_g: float) -> float:
-    """What a scale shows before it rounds to its step, when small masses of `added_g` in all just turned the display
-    to the next step (OIML R 76-1, A.4.4.3)."""
-    return shown_g + step_g / 2 - added_g
 
 
 @dataclass(frozen=True, slots=True)

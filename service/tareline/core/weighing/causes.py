@@ -11,9 +11,10 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.hypotheses import Key, Suspect, around, key_of, sizes, suspects
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import DAY_MS, WEIGHIN_SD_G, Chain, Shift
+from tareline.core.weighing.model import WEIGHIN_SD_G, Chain, Shift
 
 PLAUSIBLE = 3.5  # deviations from which another shift at the same place is a story worth telling
 HOPPER_G = 100.0  # the most that is poured in or spilled (judgement)

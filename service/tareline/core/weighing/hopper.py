@@ -3,8 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.estimate import Estimate
-from tareline.core.weighing.model import DAY_MS
 
 RESERVE_G = 0.5  # what an auger no longer reaches (judgement)
 RUN_OUT = 1.645  # one-sided 95 % of a normal distribution: an empty hopper is likelier than 5 % from then on

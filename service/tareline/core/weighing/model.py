@@ -34,10 +34,10 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from tareline.core.feeding.doses import Dose
+from tareline.core.feeding.doses import BROKEN, Dose
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.linear_gaussian import Floats, Ints, Statements
 
-DAY_MS = 86_400_000
 REFERENCE_C = 25.0
 
 CONSTANTS = 2  # tempco, span
@@ -58,12 +58,6 @@ SHIFT_SD = 1000.0  # a gross error may have any size
 DAMP_DAYS, DAMP_REST_DAYS = 10, 3.0  # food from a new bag comes to rest in a room's air within days (judgement)
 # A shift is what is too much: added to the content, to the zero, to a gain or a dose, or to what was read.
 SHIFTS = {"content": -1.0, "zero": -1.0, "gain": -1.0, "dose": -1.0, "difference": 1.0, "level": 1.0, "weigh-in": 1.0}
-
-# Outcomes after which the steps do not say what came out: anything from nothing to all of it, a rectangular
-# distribution (GUM 4.3.7). The same for a dose whose message is lost, up to the largest meal. Of one that gave clearly
-# too much the cell alone tells, up to a whole hopper: a gain learned from it would be that of a fault.
-BROKEN = frozenset({"short", "over", "jam", "empty", "interrupted", "unknown"})
-OVER_TIMES = 8.0  # of what its steps should give, for one that gave too much and was not weighed (judgement)
 
 
 class FigurePrior(NamedTuple):
@@ -136,9 +130,9 @@ class History:
     """One feeder's events, in any order, and what is known of it and its food.
 
     gain_g_per_step: the gain to which the learned one is relative: the calibrated one, or any other that stays the same
-    for as long as a settled past is used. largest_g: the most that a dose of unknown size can be. particle_g: mass of
-    one particle of food, None where unknown. elsewhere: for a weigh-in's entry, what other feeders' hoppers held then:
-    (feeder, grams, deviation). container_g: mass of what a hopper's content is weighed in, where known.
+    for as long as a settled past is used. particle_g: mass of one particle of food, None where unknown. elsewhere: for
+    a weigh-in's entry, what other feeders' hoppers held then: (feeder, grams, deviation). container_g: mass of what a
+    hopper's content is weighed in, where known.
     """
 
     gain_g_per_step: float
@@ -146,7 +140,6 @@ class History:
     weighins: Sequence[WeighIn] = ()
     refills: Sequence[Refill] = ()
     handlings: Sequence[Handling] = ()
-    largest_g: float = 0.3
     particle_g: float | None = None
     container_g: float | None = None
     elsewhere: Mapping[int, Sequence[tuple[str, float, float]]] = field(default_factory=dict)
@@ -453,15 +446,14 @@ def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterato
 
 
 def _most_g(dose: Dose, history: History) -> float:
-    """The most that a dose of unknown size can be: what its steps should give, or what was asked; where it gave too
-    much, whatever the cell says."""
-    over = dose.outcome == "over"
-    if over and dose.mass_g is not None:
+    """The most that a dose of unknown size can be.
+
+    Of one that gave clearly too much the cell alone tells, up to a whole hopper: a gain learned from it would be that
+    of a fault.
+    """
+    if dose.outcome == "over" and dose.mass_g is not None:
         return CONTENT_SD_G
-    times = OVER_TIMES if over else 1.0
-    if dose.steps:
-        return min(times * dose.steps * history.gain_g_per_step, CONTENT_SD_G)
-    return times * (dose.target_g if dose.target_g is not None else history.largest_g)
+    return min(dose.most_g(history.gain_g_per_step), CONTENT_SD_G)
 
 
 def _weighed(chain: Chain) -> Statements:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tareline.core.weighing.model import DAY_MS, Settled, WeighIn
+from tareline.core.units import DAY_MS
+from tareline.core.weighing.model import Settled, WeighIn
 
 KEPT_OPEN_DAYS = 28  # a weigh-in forgotten and made up for still finds its weeks open (judgement)
 LONGEST_DAYS = 56
