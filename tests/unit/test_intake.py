@@ -197,7 +197,7 @@ def test_an_absurd_hello_does_not_use_up_the_journal(house: House) -> None:
 
 def at(house: House, seq: int) -> tuple[str, str | None, str | None]:
     entry = house.doses()[seq]
-    return entry.at, entry.get("at_low"), entry.get("at_high")
+    return entry.at, entry.at_low, entry.at_high
 
 
 def test_a_dose_with_a_clock_has_an_instant_and_no_interval(house: House) -> None:

@@ -230,12 +230,20 @@ def test_a_field_of_any_kind_never_makes_the_books_unreadable(house: House, fiel
     """Unknown fields are ignored; the ledger is for ever, so a message in it must stay readable for ever."""
     raw = json.dumps(house.dose_body(1)).encode()
     house.hear(house.message("dose", raw[:-1] + b', "extra": ' + field + b"}"), house.dose(2))
-    for shown in (house.ledger(), house.rejects(), house.today(), house.service.devices.all()):
-        json.dumps(shown, ensure_ascii=False).encode()
+    for shown in (*house.ledger(), *house.rejects(), house.today(), *house.service.devices.all()):
+        assert shown.model_dump_json()
     entries = [e.entry for e in house.ledger("dose")]
     assert (len(entries), len(house.rejects())) == ((1, 1) if rejected else (2, 0))
     for entry in entries:
-        json.dumps(house.service.ledger.entry(entry), ensure_ascii=False).encode()
+        assert house.service.ledger.entry(entry).model_dump_json()
+
+
+def test_unknown_fields_may_have_the_name_of_another_kinds_field(house: House) -> None:
+    """A device's extra fields are kept as they came, whatever a field of that name holds in a dose."""
+    strange = {"food": [1], "mass_g": "much", "count": None, "estimate_g": {}}
+    house.hear(house.message("fault", {"boot": "boot", "at_ms": None, "uptime_ms": 5, "code": "jam", **strange}))
+    (fault,) = house.ledger("fault")
+    assert {name: house.service.ledger.entry(fault.entry).own[name] for name in strange} == strange
 
 
 def test_unknown_fields_cannot_pass_for_the_entrys_own(house: House) -> None:
@@ -245,7 +253,7 @@ def test_unknown_fields_cannot_pass_for_the_entrys_own(house: House) -> None:
     entry = house.ledger("dose")[0]
     assert (entry.kind, entry.void, entry.corrects, entry.by) == ("dose", False, None, None)
     assert entry.corrected_by == []
-    assert entry.get("at_low") is None
-    assert entry.get("at_high") is None
+    assert entry.at_low is None
+    assert entry.at_high is None
     assert entry.feeder == FEEDER
     assert house.today().doses[0].seq == 1

@@ -189,7 +189,7 @@ def _today(house: House) -> date:
 def test_every_step_is_an_entry_with_its_reasons_and_what_was_known(house: House, oracle: Oracle) -> None:
     put(house, consent="auto")
     live(house, 15)
-    step = next(e for e in house.ledger("ramp") if e.get("state") == "steps up")
+    step = next(e for e in house.ledger("ramp") if e.own.get("state") == "steps up")
     assert step.daily_g == 0.06
     assert len(step.reasons) == 3
     assert step.knowledge["p_under"]["0.06"] == 0.99
@@ -327,7 +327,7 @@ def test_a_step_is_asked_and_taken_when_it_is_accepted(house: House, oracle: Ora
     assert states(house) == ["waits for the water", "ready for a step"]
     made = decide(house, "accept", by="the keeper", note="looks well")
     assert made["ration_g_per_day"] == 0.06
-    step = next(e for e in house.ledger("ramp") if e.get("state") == "steps up")
+    step = next(e for e in house.ledger("ramp") if e.own.get("state") == "steps up")
     assert step.by == "the keeper"
     assert step.reasons[-2:] == ["a person has accepted it", "looks well"]
     assert made["entry"] == step.entry

@@ -42,16 +42,21 @@ class LedgerAnswer(EntryAnswer):
 
 
 class EntryDetailAnswer(LedgerAnswer):
-    """One entry with what corrected it; of a dose also what is known of it, and the message as it came."""
+    """One entry with what corrected it, and what its device announced last."""
 
     message: Annotated[str | None, Field(description="The message as it came, where a device sent it")]
     topic: Annotated[str | None, Field(description="The topic on which it came")]
     device: Annotated[dict[str, Any] | None, Field(description="What its device announced last")]
-    food: Annotated[str | None, Field(description="The id of the food")] = None
-    mass_g: Annotated[float | None, Field(description="What was weighed; null: not known")] = None
-    estimate_g: Annotated[float | None, Field(description="A dose's mass by all that is known of its feeder")] = None
-    estimate_sd_g: Annotated[float | None, Field(description="Standard deviation of the estimate")] = None
-    count: Annotated[int | None, Field(description="How many doses, animals or plants it stands for")] = None
+
+
+class DoseDetailAnswer(EntryDetailAnswer):
+    """A dose, or doses that were lost, with what is known of it and the message as it came."""
+
+    food: Annotated[str | None, Field(description="The id of what was in the hopper then")]
+    mass_g: Annotated[float | None, Field(description="What was weighed; null: not known")]
+    estimate_g: Annotated[float | None, Field(description="A dose's mass by all that is known of its feeder")]
+    estimate_sd_g: Annotated[float | None, Field(description="Standard deviation of the estimate")]
+    count: Annotated[int, Field(description="How many doses it stands for: more than one where they were lost")]
 
 
 class HoldNow(Answer):

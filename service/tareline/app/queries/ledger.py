@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tareline.app import repository
-from tareline.app.answers.entries import EntryDetailAnswer, LedgerAnswer, RejectAnswer
+from tareline.app.answers.entries import DoseDetailAnswer, EntryDetailAnswer, LedgerAnswer, RejectAnswer
 from tareline.app.commands.entries import entry_fields, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
@@ -48,7 +48,7 @@ class LedgerQueries:
             corrections = ledger.corrections_of(tx, [e.root for e in entries])
         return [LedgerAnswer(**_corrected(e, corrections.get(e.root, []), zone)) for e in entries]
 
-    def entry(self, entry: int) -> EntryDetailAnswer:
+    def entry(self, entry: int) -> EntryDetailAnswer | DoseDetailAnswer:
         """One entry, with its corrections; a dose also with the message as it came."""
         with self._context.store.read() as tx:
             found = ledger.get(tx, entry)
@@ -58,18 +58,19 @@ class LedgerQueries:
             hello = device_store.load(tx).get(found.device or "", Device("")).hello
         tank = found.tank or self._context.tank_of(found.device or "", found.at_ms)
         zone = self._context.zone(tank) if tank is not None else "UTC"
-        view = {
+        told = {
             **_corrected(found, corrections, zone),
             "tank": tank,
             "message": None,
             "topic": None,
             "device": hello,
         }
-        if found.kind in ("dose", "gap"):
-            view |= dict(dose_view(self._context, repository.dose(found), zone, self._estimate(found)))
+        if found.kind not in ("dose", "gap"):
+            return EntryDetailAnswer(**told)
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
-            view.update(message=found.raw, topic=f"{self._root}/{found.device}/up/dose")
-        return EntryDetailAnswer(**view)
+            told |= {"message": found.raw, "topic": f"{self._root}/{found.device}/up/dose"}
+        dose = dose_view(self._context, repository.dose(found), zone, self._estimate(found))
+        return DoseDetailAnswer(**{**told, **dict(dose)})
 
     def _estimate(self, dose: Entry) -> DoseEstimate | None:
         """What a dose gave by its feeder's account."""

@@ -8,7 +8,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from tareline.app import requests
 from tareline.app.answers.days import DayAnswer
-from tareline.app.answers.entries import EntryDetailAnswer, LedgerAnswer, RejectAnswer
+from tareline.app.answers.entries import DoseDetailAnswer, EntryDetailAnswer, LedgerAnswer, RejectAnswer
 from tareline.app.commands.entries import instant_ms
 from tareline.app.queries.books import WeekAnswer
 from tareline.app.queries.devices import DeviceAnswer
@@ -89,7 +89,7 @@ def _books(api: APIRouter, service: Service) -> None:
         return service.ledger.page(tank, milliseconds("start", start), milliseconds("end", end), kind, after)
 
     @api.get("/ledger/{entry}", summary="One entry")
-    def entry(entry: EntryId) -> EntryDetailAnswer:
+    def entry(entry: EntryId) -> DoseDetailAnswer | EntryDetailAnswer:
         """One entry, with its corrections; a dose also with the message as it came."""
         return service.ledger.entry(entry)
 
