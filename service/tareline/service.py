@@ -15,11 +15,12 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import dispatch, holds, repository
+from tareline.app import dispatch, holds
 from tareline.app.alerts import Alerts
 from tareline.app.answers.entries import MadeAnswer
 from tareline.app.answers.feeding import HoldAnswer
 from tareline.app.answers.things import ThingAnswer
+from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.app.context import ChangeNotice, Context
@@ -38,10 +39,10 @@ from tareline.app.queries.holds import HoldQueries
 from tareline.app.queries.ledger import LedgerQueries
 from tareline.app.queries.tanks import TankQueries
 from tareline.app.queries.water import WaterQueries
+from tareline.app.snapshot import Snapshots
 from tareline.app.updates import Updates
 from tareline.app.workers import Worker
 from tareline.clock import Clock
-from tareline.core.calendar import day_of
 from tareline.core.safety.hold import CONFIRM_MS
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.revision import Revision
@@ -82,23 +83,25 @@ class Service:
         self.clock = clock
         self.metrics = Metrics()
         self.context = Context(Store(settings.store.url, on_broken), clock)
-        self.ingest = Ingest(self.context, settings.broker.root)
         self.accounts = Accounts(self.context)
         self.trends = Trends(self.context)
         self.samples = Samples(self.context)
+        self.ingest = Ingest(self.context, settings.broker.root, self.samples)
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         self.entries = Entries(self.context, self._send, self.samples, others)
         self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
-        due_list = DueList(self.context, self.accounts, self.trends, self.samples, self.ramps)
+        due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
-        self.books = BookQueries(self.context, self.accounts, self.waters)
+        self.books = BookQueries(self.context, self.accounts, self.samples, self.waters)
         self.hold_states = HoldQueries(self.context, self.samples)
-        self.tanks = TankQueries(self.context, self.accounts, self.books, self.hold_states, self.waters, due_list)
+        self.tanks = TankQueries(
+            self.context, self.accounts, self.samples, self.books, self.hold_states, self.waters, due_list
+        )
         self.ledger = LedgerQueries(self.context, settings.broker.root, self.accounts)
         self.reports = Reports(self.context, self.accounts)
         self.updates = Updates(self.context, Path(settings.updates.secret_file), self._send)
-        self.devices = DeviceQueries(self.context, self.accounts, self.updates)
+        self.devices = DeviceQueries(self.context, self.accounts, self.samples, self.updates.view)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
         except FieldError:
@@ -115,8 +118,8 @@ class Service:
             self.ramps,
             due_list,
             self.alerts,
-            self.books.days,
-            self._send,
+            self.entries,
+            self.books,
         )
         self.link = Link(
             address=Address.parse(settings.broker.url),
@@ -236,7 +239,7 @@ class Service:
             self.link.subscribe_again()
         return made
 
-    def update(self, device: str, body: dict[str, Any]) -> dict[str, Any]:
+    def update(self, device: str, body: dict[str, Any]) -> UpdateAnswer:
         """Offer a device this package's firmware; answers with where that stands."""
         return self.updates.offer(device, body.get("by"))
 
@@ -413,15 +416,7 @@ class Service:
             knowledge=self.loads.knowledge,
             rising=self.trends.alarms,
             findings=self.accounts.open_findings,
-            away=self._away,
         )
-
-    def _away(self, tank: str) -> bool:
-        """Whether an absence runs."""
-        zone = self.context.zone(tank)
-        today = day_of(self.context.stamp_ms(), zone)
-        with self.context.store.read() as tx:
-            return any(absence.covers(today) for absence in repository.absences(tx, tank, zone, today))
 
     # -- parts -------------------------------------------------------------------------------------------------------
 
@@ -431,7 +426,7 @@ class Service:
             return []
         with self.context.in_order:
             with self.context.write() as tx:
-                sent = dispatch.tell(tx, self.context, feeders)
+                sent = dispatch.tell(Snapshots(tx, self.context, self.samples), feeders)
             self._send(sent)
         return sent
 
@@ -494,9 +489,10 @@ class Service:
         log.error("%s", text)
         held = []
         with self.context.write() as tx:
+            snapshots = Snapshots(tx, self.context, self.samples)
             for tank in self.context.register.refs("tank"):
-                if not any(r.kind == "installation" for r in repository.hold_state(tx, tank).reasons):
-                    holds.hold(tx, self.context, tank, "installation", text)
+                if not any(r.kind == "installation" for r in snapshots.of(tank).holds.reasons):
+                    holds.hold(snapshots, tank, "installation", text)
                     held.append(tank)
         self._pending.changed |= {("hold", tank) for tank in held}
 

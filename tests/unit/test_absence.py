@@ -1,7 +1,6 @@
 """A planned absence: what the feeders are told on its days, what comes back after, and what cannot be planned."""
 
 import os
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,13 +19,6 @@ from tareline.errors import FieldError
 BERLIN = "Europe/Berlin"
 FULL = os.environ.get("TARELINE_FULL") == "1"
 MEALS = [("08:00", 0.5), ("18:00", 0.5)]
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def june(day: int) -> str:
@@ -253,6 +245,7 @@ absences = st.builds(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=2000 if FULL else 200)
 @given(st.lists(rations, max_size=4), st.lists(absences, max_size=3))
 def test_on_each_day_the_ration_is_the_decided_one_cut_by_the_absences_of_that_day(

@@ -2,10 +2,8 @@
 
 import asyncio
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -27,13 +25,6 @@ FIRST_DAY = date(2025, 6, 16)
 CELL_SD_G = 0.006  # of one weighing by the cell
 SCATTER = 0.05  # of a dose
 GAIN = 0.94  # of what is asked
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 @dataclass
@@ -406,6 +397,7 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
 # The gain that the next plan uses
 
 
+@pytest.mark.slow
 def test_the_gain_is_changed_once_a_day_at_most_and_within_what_the_feeder_takes(house: House) -> None:
     """A feeder that gives half of what its calibration says: it is led there in steps that it will take."""
     poor = Fortnight(house)

@@ -1,8 +1,6 @@
 """What remains of a day is gone by default; with carry-over the next day gets a share of it, under the cap."""
 
-from collections.abc import Iterator
 from datetime import UTC, date, datetime
-from pathlib import Path
 
 import pytest
 from house import House
@@ -14,13 +12,6 @@ from tareline.errors import FieldError
 MEALS = [("08:00", 0.5, None), ("18:00", 0.5, None)]
 DAY_MS = 86_400_000
 DAWN_MS = int(datetime(2026, 5, 4, 5, tzinfo=UTC).timestamp() * 1000)
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def ration(carry_over: float, cap_g: float = 1.5) -> Ration:

@@ -1,8 +1,6 @@
 """What is due and why, from holds, lines, trends, hoppers, probes and an absence; by itself and in a service."""
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -162,13 +160,6 @@ def test_what_would_fall_into_an_absence_is_due_the_day_before_it() -> None:
 
 
 # -- in a service ------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def of(house: House, what: str, subject: str) -> DueAnswer | None:

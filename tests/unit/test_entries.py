@@ -1,7 +1,5 @@
 """Entering: what people tell, what follows from it, and that nothing is ever overwritten (contract: HTTP)."""
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -9,13 +7,6 @@ from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, TANK, House
 
 from tareline.app.answers.entries import HoldNow
 from tareline.errors import FieldError
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def held(house: House, feeder: str = FEEDER) -> bool:

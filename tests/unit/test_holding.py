@@ -4,9 +4,7 @@ Ammonia is stated as N. The default lines are the contract's: reduce to half at 
 """
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,13 +19,6 @@ from tareline.mqtt.messages import Message
 
 WIRE_BYTES = 8 * 1024
 UNPLUG = "not confirmed, unplug the feeder"
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House(tmp_path).furnish()
-    yield made
-    made.close()
 
 
 def stated(at_ms: int) -> str:

@@ -1,23 +1,14 @@
 """Taking what devices send: once, in place, and whatever it is (issue: taking doses; contract: rules of both sides)."""
 
 import json
-from collections.abc import Iterator
 from datetime import datetime
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def received(house: House) -> int:

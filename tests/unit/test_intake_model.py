@@ -5,7 +5,6 @@ once, and `received` never passes one that is missing unless an entry says that 
 """
 
 import json
-from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,13 +15,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 LAST = 12
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House(tmp_path).furnish()
-    yield made
-    made.close()
 
 
 class Model:

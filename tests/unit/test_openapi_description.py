@@ -16,8 +16,6 @@ NOT_YET = {  # calls whose answers or parameters are still told without a schema
     ("get", "/api/v1/tanks/{tank}/water"),
     ("get", "/api/v1/tanks/{tank}/series"),
     ("get", "/api/v1/feeders/{feeder}/report"),
-    ("get", "/api/v1/devices/{device}/update"),
-    ("post", "/api/v1/devices/{device}/update"),
     ("get", "/api/v1/tanks/{tank}/ramp"),
     ("put", "/api/v1/tanks/{tank}/ramp"),
     ("post", "/api/v1/tanks/{tank}/ramp/decision"),

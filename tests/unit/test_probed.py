@@ -1,9 +1,7 @@
 """A probe's weeks in the record of a real service: which, from which tank, and when the load follows from a new one."""
 
 import random
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
@@ -19,14 +17,12 @@ STEP_MS = 30 * 60_000
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
+def house(house: House) -> House:
     """A tank whose books begin on a Monday at midnight, with a probe."""
-    made = House.furnished(tmp_path)
-    made.clock.set(BEGIN_MS)
-    made.add("probe", id=PROBE, tank=TANK)
-    made.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(0)})
-    yield made
-    made.close()
+    house.clock.set(BEGIN_MS)
+    house.add("probe", id=PROBE, tank=TANK)
+    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(0)})
+    return house
 
 
 def at(day: float) -> str:

@@ -1,9 +1,7 @@
 """A ramp's record on one page: what was fed, what the water did, the limit, the ration to keep, the conditions."""
 
 import asyncio
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -24,12 +22,10 @@ MIDNIGHT_MS = NOON_MS + 12 * HOUR_MS
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
-    knows(made, OPEN)
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
+    knows(house, OPEN)
+    return house
 
 
 def knows(house: House, told: Knowledge) -> None:
@@ -38,7 +34,6 @@ def knows(house: House, told: Knowledge) -> None:
         lambda tank, rations: replace(told, p_under=dict.fromkeys(rations, 0.99)),
         rising=lambda tank: (),
         findings=lambda tank: 0,
-        away=lambda tank: False,
     )
     house.service.ramps = Ramps(house.service.context, house.service.entries, house.service.samples, evidence)
 

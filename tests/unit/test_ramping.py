@@ -3,10 +3,9 @@
 What is known of the load is this test's own: an oracle that is told the limit. The rest is the real service.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -29,7 +28,6 @@ class Oracle:
     )
     rising: tuple[str, ...] | None = ()
     findings: int = 0
-    away: bool = False
 
     def knowledge(self, tank: str, rations: Sequence[float]) -> Knowledge | None:
         p_under = {g: 0.99 if g < self.limit_g else 0.2 for g in rations}
@@ -37,18 +35,16 @@ class Oracle:
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.ration(0.05, 0.1, [("08:00", 0.5), ("18:00", 0.5)])
+    return house
 
 
 @pytest.fixture
 def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
-    evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings, lambda tank: made.away)
+    evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings)
     service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     return made
 
@@ -273,13 +269,22 @@ def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: O
     assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1].reasons[0]
 
 
-@pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"away": True}, {"told": None}])
+@pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"told": None}])
 def test_what_is_not_known_or_decided_holds_the_step(house: House, oracle: Oracle, change: dict[str, Any]) -> None:
     put(house, consent="auto")
     for name, value in change.items():
         setattr(oracle, name, value)
     live(house, 20)
     assert rations(house)[-1] == 0.05
+
+
+def test_while_its_people_are_away_no_step_is_made(house: House, oracle: Oracle) -> None:
+    put(house, consent="auto")
+    absence = {"start": "2025-06-15", "end": "2025-07-31", "daily_g": 0.05}
+    house.service.entries.put_absence(TANK, absence)
+    live(house, 20)
+    assert rations(house)[-1] == 0.05
+    assert any("away" in one or "absence" in one for one in view(house)["waits_for"])
 
 
 def test_a_found_limit_ends_the_ramp_and_keeps_a_third(house: House, oracle: Oracle) -> None:
@@ -302,7 +307,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     before = view(house)
     house.restart()
     service = house.service
-    evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0, lambda tank: False)
+    evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0)
     service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
     assert view(house) == before
     assert before["state"] == "ready for a step"

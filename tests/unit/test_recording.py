@@ -1,8 +1,6 @@
 """The record that the load's model takes, gathered from the ledger of a real service."""
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,13 +13,6 @@ from tareline.store import ledger
 # Standard atomic weights (IUPAC 2021, abridged): N 14.007, O 15.999, H 1.008.
 N_IN_NITRATE = 14.007 / (14.007 + 3 * 15.999)
 N_IN_AMMONIUM = 14.007 / (14.007 + 4 * 1.008)
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def gathered(house: House, tank: str = TANK) -> Gathered:

@@ -2,8 +2,6 @@
 
 import logging
 import threading
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from house import NOON_MS, House
@@ -82,13 +80,6 @@ def test_a_broken_store_ends_it() -> None:
     worker._thread.join(20)
     assert not worker._thread.is_alive()
     assert work.tried == 1
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.mark.parametrize("name", ["reckoner", "watcher", "loader"])

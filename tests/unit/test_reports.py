@@ -5,10 +5,8 @@ import csv
 import io
 import random
 import re
-from collections.abc import Iterator
 from datetime import date
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -24,13 +22,6 @@ from tareline.web.events import Hub
 from tareline.web.pages.report import COLUMNS, csv_text
 
 TODAY = date(2025, 6, 15)
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def weigh_in(house: House, mass_g: float, **other: Any) -> MadeAnswer:

@@ -1,8 +1,7 @@
 """Samples of a probe in a service: what they reduce, hold, restore and release, and what a loose probe never does."""
 
 import random
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -17,11 +16,9 @@ HOLD_ON_AMMONIA = {"analyte": "ammonia", "above": 2.0, "unit": "mg/L", "basis": 
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.add("probe", id=PROBE, tank=TANK)
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.add("probe", id=PROBE, tank=TANK)
+    return house
 
 
 def line(do: str, above: float, **other: Any) -> dict[str, Any]:
@@ -59,7 +56,7 @@ class Water:
 
 
 def keys(house: House) -> list[tuple[str, str]]:
-    return [(one["kind"], one["what"]) for one in house.watch()]
+    return [(one.kind, one.what) for one in house.watch()]
 
 
 def about_warmth(house: House) -> list[str]:
@@ -125,8 +122,8 @@ def test_a_thermometer_without_a_cell_notifies_and_never_holds(house: House) -> 
     water.warms(31.0)
     water.lives(3 * HOUR_MS)
     assert not house.hold().held
-    (alert,) = [one for one in house.watch() if one["kind"] == "line"]
-    assert "only notifies" in alert["text"]
+    (alert,) = [one for one in house.watch() if one.kind == "line"]
+    assert "only notifies" in alert.text
 
 
 def test_a_reading_clear_of_the_line_ends_what_samples_say_until_they_have_said_it_anew(house: House) -> None:

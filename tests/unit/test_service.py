@@ -2,7 +2,6 @@
 
 import json
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +14,9 @@ from tareline.web.app import health
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.hear(made.online(), made.hello())
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.hear(house.online(), house.hello())
+    return house
 
 
 def plan(house: House) -> dict[str, Any]:

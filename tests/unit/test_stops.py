@@ -5,8 +5,6 @@ feeder below keeps that rule by the messages it hears, so that what the service 
 """
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,12 +19,10 @@ CODES = sorted(STOPS)
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.hear(made.hello(), made.online())
-    made.confirm()
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.hear(house.hello(), house.online())
+    house.confirm()
+    return house
 
 
 def fault(house: House, code: str, boot: str = "boot", device: str = FEEDER) -> None:
@@ -52,7 +48,7 @@ def stopped(house: House) -> StopAnswer | None:
 
 
 def alerts(house: House) -> dict[str, dict[str, Any]]:
-    return {one["what"].removeprefix("reading room: "): one for one in house.watch()}
+    return {one.what.removeprefix("reading room: "): one for one in house.watch()}
 
 
 @pytest.mark.parametrize("code", CODES)
@@ -69,9 +65,9 @@ def test_a_stop_holds_the_tank_at_once_until_a_person_releases_it(house: House, 
     house.restart()
     assert house.hold().held, "it ends by no time and no restart"
     found = alerts(house)["feeder stopped itself, fasting, feeding is still held"]
-    assert found["urgent"]
-    assert STOPS[code].do in found["text"]
-    assert "Then release the hold" in found["text"]
+    assert found.urgent
+    assert STOPS[code].do in found.text
+    assert "Then release the hold" in found.text
     assert not release(house).held
     assert not told(house)["held"]
 
@@ -120,7 +116,7 @@ def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: Hous
     assert not hold.held
     assert hold.confirmed_by_feeders == {FEEDER: False}
     assert hold.feeders[0].stopped.waits_for.startswith("the feeder, which has yet to say that it has seen")
-    assert "and then lets it go on by itself" in alerts(house)["feeder has stopped itself"]["text"]
+    assert "and then lets it go on by itself" in alerts(house)["feeder has stopped itself"].text
     house.hear(house.hello(boot="next"), house.online())
     house.confirm(boot="next")
     assert not told(house)["held"], "it has seen the hold, so the release follows by itself"
@@ -187,7 +183,7 @@ def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: Ho
     before = told(house)["version"]
     fault(house, "stopped_over")
     assert told(house)["version"] > before, "a hold that began after the stop"
-    assert any(one["what"] == "No tank: feeder has stopped itself" for one in house.watch())
+    assert any(one.what == "No tank: feeder has stopped itself" for one in house.watch())
     (device,) = [d for d in house.service.devices.all() if d.device == FEEDER]
     assert device.stopped.code == "stopped_over"
     house.confirm()
@@ -320,6 +316,7 @@ class Board:
         self.listen()
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.sampled_from([*CODES, "restart", "leave", "return", "release", "hold"]), max_size=14))
 def test_whatever_happens_the_service_never_says_that_a_stopped_feeder_feeds(

@@ -1,7 +1,6 @@
 """What feeders are told and when: plans, holds, time, and how far their journals were received (contract: down/)."""
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,13 +15,6 @@ from tareline.mqtt.link import Down
 
 WIRE_BYTES = 8 * 1024
 MIDNIGHT_MS = NOON_MS + 12 * HOUR_MS
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House(tmp_path).furnish()
-    yield made
-    made.close()
 
 
 def at(text: str) -> int:

@@ -1,9 +1,7 @@
 """What is shown: days and weeks, the hopper, water, devices; and entries that other tests leave out."""
 
-from collections.abc import Iterator
 from datetime import date
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,13 +11,6 @@ from tareline.app.queries.books import WeekAnswer
 from tareline.core.calendar import day_end_ms, day_start_ms
 from tareline.errors import FieldError
 from tareline.store import ledger
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def refused(field: str, status: int, call: Any, *given: Any, **named: Any) -> str:
@@ -160,7 +151,7 @@ def test_a_dose_can_be_traced_to_its_message(house: House) -> None:
     view = house.service.ledger.entry(house.doses()[1].entry)
     assert view.message.encode() == message.payload
     assert view.topic == f"tareline/{FEEDER}/up/dose"
-    assert (view.mass_g, view.tank, view.device["board"]) == (0.25, TANK, "board")
+    assert (view.mass_g, view.tank, view.device.board) == (0.25, TANK, "board")
     refused("entry", 404, house.service.ledger.entry, 10**9)
 
 

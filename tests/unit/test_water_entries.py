@@ -2,7 +2,6 @@
 
 import os
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,13 +16,6 @@ from tareline.errors import FieldError
 FLOOD = 100_000 if os.environ.get("TARELINE_FULL") else 400
 PH_PEN: dict[str, Any] = {"id": "pen", "name": "pen", "analyte": "ph", "unit": "1", "resolution": 0.1}
 TDS_PEN: dict[str, Any] = {"id": "tds", "name": "tds", "analyte": "tds", "unit": "ppm", "resolution": 10, "factor": 0.5}
-
-
-@pytest.fixture
-def house(tmp_path: Path) -> Any:
-    made = House.furnished(tmp_path)
-    yield made
-    made.close()
 
 
 def refused(call: Any, *given: Any, **named: Any) -> FieldError:

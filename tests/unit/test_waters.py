@@ -1,9 +1,7 @@
 """What is known of a tank's water: half a year, trends, stale readings, balances by hand, and sentences why not."""
 
 import asyncio
-from collections.abc import Iterator
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -19,12 +17,10 @@ PROTEIN = 0.42  # of the house's food
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    made = House.furnished(tmp_path)
-    made.add("water", id="tap", name="tap", tds_mg_per_l=200, nitrate_mg_per_l=10, ammonia_mg_per_l=0, kh_dkh=6)
-    made.add("water", id="rain", name="rain")
-    yield made
-    made.close()
+def house(house: House) -> House:
+    house.add("water", id="tap", name="tap", tds_mg_per_l=200, nitrate_mg_per_l=10, ammonia_mg_per_l=0, kh_dkh=6)
+    house.add("water", id="rain", name="rain")
+    return house
 
 
 def at(days_ago: float) -> str:

@@ -2,7 +2,7 @@
 
 import secrets
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -35,8 +35,6 @@ class Context:
         self._lock = threading.Lock()
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[ChangeNotice], None]] = []
-        # By tank and analyte, the newest proven sample of a probe (canonical value, instant), as `samples` keeps them.
-        self.samples: Mapping[str, Mapping[str, tuple[float, int]]] = {}
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
             installation = get_meta(tx, "installation")

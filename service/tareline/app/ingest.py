@@ -15,7 +15,8 @@ from sqlalchemy import Connection
 
 from tareline.app import holds
 from tareline.app.context import Context
-from tareline.app.repository import hold_state
+from tareline.app.projections.samples import Samples
+from tareline.app.snapshot import Snapshots
 from tareline.core.safety.faults import lost_g
 from tareline.core.safety.stops import STOPS
 from tareline.core.units import DAY_MS
@@ -74,8 +75,9 @@ class Ingest:
     Used from one thread. Raises StoreError when a batch could not be committed.
     """
 
-    def __init__(self, context: Context, root: str) -> None:
+    def __init__(self, context: Context, root: str, samples: Samples) -> None:
         self._context = context
+        self._sampled = samples
         self._prefix = root + "/"
         self._load()
 
@@ -424,10 +426,10 @@ class Ingest:
         log.error("%s", text)
         tank = self._context.tank_of(device, stamp_ms)
         if tank is not None:
-            state = hold_state(tx, tank)
-            if not any(r.kind == "board" and r.device == device for r in state.reasons):
+            snapshots = Snapshots(tx, self._context, self._sampled)
+            if not any(r.kind == "board" and r.device == device for r in snapshots.of(tank).holds.reasons):
                 note = "; if you replaced the board, release; if not, find the second one"
-                holds.hold(tx, self._context, tank, "board", text + note, device=device)
+                holds.hold(snapshots, tank, "board", text + note, device=device)
                 taken.changed.add(("hold", tank))
 
     def _applied(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
@@ -490,7 +492,7 @@ class Ingest:
         if lost_g(fault.code, fault.detail):
             taken.dosed.add(device)  # which the tank's other feeders get less for
         if fault.code in STOPS and self._context.register.now("feeder", device) is not None:
-            tank = holds.stopped(tx, self._context, device, fault.code, entry)
+            tank = holds.stopped(Snapshots(tx, self._context, self._sampled), device, fault.code, entry)
             if tank is not None:
                 taken.changed.add(("hold", tank))
         taken.devices.add(device)

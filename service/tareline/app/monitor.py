@@ -5,46 +5,53 @@ series and clock alone, so that a service that was killed before it told anybody
 """
 
 import logging
-from collections.abc import Callable, Sequence
-from datetime import date, timedelta
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import dispatch, holds, repository
+from tareline.app import holds, repository
 from tareline.app.alerts import Alerts
-from tareline.app.answers.days import DayAnswer
-from tareline.app.commands.ramp import Ramps, read_road
+from tareline.app.commands.entries import Entries
+from tareline.app.commands.ramp import Proposal, Ramps, road_of
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, finding_id
 from tareline.app.projections.loads import Loads
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
+from tareline.app.queries.books import BookQueries
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.hopper import daily_g
+from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
 from tareline.core.alerts import concerns, device_concerns, ramp_concerns
 from tareline.core.alerts.alert import Concern
 from tareline.core.alerts.concerns import Place, upper_first
 from tareline.core.calendar import day_of
 from tareline.core.safety.faults import UNWEIGHED
-from tareline.core.safety.hold import CONFIRM_MS, HoldState
+from tareline.core.safety.hold import CONFIRM_MS
+from tareline.core.trends.trend import Trend
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.hopper import hopper
 from tareline.store import devices as device_store
 from tareline.store import ledger, series
 from tareline.store.devices import Device, Issued
 from tareline.store.engine import StoreError
+from tareline.store.ledger import Entry
 
 log = logging.getLogger(__name__)
 
 ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
 LOOK_BACK_DAYS = 3
+REPORTED = 100  # of a device's faults, the newest
 
 
 class Monitor:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    send: called with the messages for feeders after a commit. days: the books of a tank between two dates.
+    entries: by which what samples hold or restore is entered. books: those of days.
     """
 
     def __init__(
@@ -57,11 +64,12 @@ class Monitor:
         ramps: Ramps,
         due_list: DueList,
         alerts: Alerts,
-        days: Callable[[str, date, date], list[DayAnswer]],
-        send: Callable[[Sequence[Issued]], None],
+        entries: Entries,
+        books: BookQueries,
     ) -> None:
         self._context = context
-        self._send = send
+        self._entries = entries
+        self._books = books
         self._accounts = accounts
         self._trends = trends
         self._samples = samples
@@ -69,32 +77,84 @@ class Monitor:
         self._ramps = ramps
         self._due_list = due_list
         self._alerts = alerts
-        self._days = days
         self._started_ms = context.stamp_ms()
         self._last: dict[str, list[Concern]] = {}
 
     def watch(self) -> None:
         """Look at everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
+        look = _Round()
+        tanks = self._context.register.refs("tank")
+        for tank in tanks:
+            with self._guarded(look, tank):
+                self._samples.compute(tank, now_ms)
+                look.trends[tank] = self._trends.compute(tank, now_ms)
+        self._see(look, tanks)
+        entered = []
+        for tank, seen in look.tanks.items():
+            with self._guarded(look, tank):
+                if tank not in look.failed and self._enter(seen, look.proposed.get(tank)):
+                    entered.append(tank)
+        if entered:
+            self._see(look, entered)
         found: list[Concern] = []
-        for tank in self._context.register.refs("tank"):
-            try:
-                self._judge_samples(tank, now_ms)
-                self._last[tank] = self._of_tank(tank, now_ms)
-                found += self._last[tank]
-            except StoreError:
-                raise
-            except Exception as error:  # the others are looked after, and what was known of this one stays
-                log.exception("%s could not be looked after", tank)
-                found += [*self._last.get(tank, []), self._blind(tank, error, now_ms)]
-        found += self._of_devices_elsewhere(now_ms)
-        away = self._away(now_ms)
+        with self._context.store.read() as tx:
+            for tank in tanks:
+                with self._guarded(look, tank):
+                    if tank not in look.failed:
+                        self._last[tank] = self._of_tank(tx, look, look.tanks[tank])
+                found += self._last.get(tank, [])
+                found += [self._blind(tank, look.failed[tank], now_ms)] if tank in look.failed else []
+            found += self._of_devices_elsewhere(tx, look, now_ms)
+        away = {tank: seen.away.tell for tank, seen in look.tanks.items() if seen.away is not None and seen.away.tell}
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
             mornings = self._alerts.mornings(tx, now_ms)
-            self._alerts.due_message(tx, {tank: self._morning(tx, tank) for tank in mornings}, now_ms, away)
+            told = {tank: self._morning(look, look.tanks[tank]) for tank in mornings if tank in look.proposed}
+            self._alerts.due_message(tx, told, now_ms, away)
         if step.changed or mornings:
             self._context.announce("alert", None)
+
+    @contextmanager
+    def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
+        """Whatever goes wrong with one tank, the others are looked after."""
+        try:
+            yield
+        except StoreError:
+            raise
+        except Exception as error:
+            log.exception("%s could not be looked after", tank)
+            look.failed[tank] = error
+
+    def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
+        """Read some tanks, and the devices that are on none, in one transaction."""
+        register = self._context.register
+        with self._context.store.read() as tx:
+            snapshots = Snapshots(tx, self._context, self._samples)
+            for tank in tanks:
+                with self._guarded(look, tank):
+                    today = day_of(self._context.stamp_ms(), self._context.zone(tank))
+                    seen = snapshots.of(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
+                    look.tanks[tank] = seen
+                    look.proposed[tank] = self._ramps.proposed(seen)
+            look.devices = snapshots.devices
+            for name in register.refs("feeder"):
+                if (register.now("feeder", name) or {}).get("tank") is None:
+                    look.loose[name] = snapshots.feeder(name)
+
+    def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
+        """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
+        entered = False
+        if holds.judgement(seen):
+            entered = self._entries.consider(lambda snapshots: bool(holds.judge(snapshots, seen.id)), "hold", seen.id)
+        if proposed is None or not (entered or proposed.is_news):
+            return entered
+        known = proposed.knowledge
+        fresh = known.fresh if known is not None else self._loads.fresh(seen.id)
+        if self._loads.on_its_way(seen.id, fresh):
+            return entered
+        self._ramps.step(seen.id)
+        return True
 
     def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
         name = str(self._context.need("tank", tank)["name"])
@@ -110,137 +170,105 @@ class Monitor:
             urgent=True,
         )
 
-    def _away(self, now_ms: int) -> dict[str, str]:
-        """By tank, who is told instead of the usual ones during an absence that runs."""
-        found = {}
-        with self._context.store.read() as tx:
-            for tank in self._context.register.refs("tank"):
-                zone = self._context.zone(tank)
-                today = day_of(now_ms, zone)
-                for absence in repository.absences(tx, tank, zone, today):
-                    if absence.covers(today) and absence.tell:
-                        found[tank] = absence.tell
-        return found
-
-    def _morning(self, tx: Connection, tank: str) -> str:
+    def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
         """What is due of a tank by the end of today, a line each; empty where nothing is."""
-        zone, now_ms = self._context.zone(tank), self._context.stamp_ms()
-        shown = [due_view(one, zone, now_ms) for one in self._due_list.of(tx, tank)]
-        today = day_of(now_ms, zone).isoformat()
+        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
+        today = tank.today.isoformat()
         lines = [f"{one.do}{' (overdue)' if one.overdue else ''}: {one.why}" for one in shown if one.day <= today]
         return "\n".join(upper_first(line) for line in lines)
 
-    def _judge_samples(self, tank: str, now_ms: int) -> None:
-        """Enter what samples call for, and tell the feeders: a hold, a reduction, or the end of one."""
-        sampled = self._samples.compute(tank, now_ms)
-        with self._context.in_order:
-            with self._context.write() as tx:
-                _, made = holds.judge(tx, self._context, tank, sampled)
-                if not made:
-                    return
-                sent = dispatch.tell(tx, self._context, self._context.register.devices_of("feeder", tank))
-            self._send(sent)
-        self._context.announce("hold", tank)
-
     # -- one tank ----------------------------------------------------------------------------------------------------
 
-    def _of_tank(self, tank: str, now_ms: int) -> list[Concern]:
-        body = self._context.need("tank", tank)
-        place = Place(tank, str(body["name"]), str(body["timezone"]))
-        trends = self._trends.compute(tank, now_ms)
-        if not self._loads.on_its_way(tank):
-            self._ramps.step(tank)
-        with self._context.store.read() as tx:
-            state = repository.hold_state(tx, tank)
-            found = self._of_load(tx, place, tank, now_ms)
-            found += self._of_water(tx, place, tank, state, now_ms)
-            lines = repository.lines_now(tx, self._context, tank, now_ms)
-            rising = (concerns.of_trend(place, analyte, trend, lines, state) for analyte, trend in trends.items())
-            found += [one for one in rising if one is not None]
-            late = concerns.of_due(place, self._due_list.of(tx, tank), state, now_ms)
-            found += [late] if late is not None else []
-            devices = device_store.load(tx)
-            for feeder in self._context.register.devices_of("feeder", tank):
-                known = devices.get(feeder, Device(feeder))
-                found += self._of_device(tx, place, known, "feeder", now_ms)
-                found += self._of_feeder(tx, place, known, now_ms)
-            for probe in self._context.register.devices_of("probe", tank):
-                found += self._of_device(tx, place, devices.get(probe, Device(probe)), "probe", now_ms)
-        ailments = self._samples.of(tank).ailments
+    def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
+        place = Place(tank.id, tank.name, tank.zone)
+        state, now_ms = tank.holds, tank.now_ms
+        found = self._of_load(place, tank)
+        found += concerns.of_hold(place, state, tank.known, tank.readings, self._asked(tank), now_ms)
+        found += concerns.of_lines(place, tank.water.found, tank.readings, state)
+        trends = look.trends[tank.id].items()
+        rising = (concerns.of_trend(place, analyte, trend, tank.lines_now, state) for analyte, trend in trends)
+        found += [one for one in rising if one is not None]
+        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        late = concerns.of_due(place, due, state, now_ms)
+        found += [late] if late is not None else []
+        for feeder in tank.feeders:
+            reported = ledger.newest(tx, "fault", device=feeder.name, limit=REPORTED)
+            found += self._of_device(tx, place, feeder.device, "feeder", reported, now_ms)
+            found += self._of_stop(place, feeder)
+            found += self._of_feeder(tx, place, feeder, reported, now_ms)
+        for probe in tank.probes:
+            reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
+            known = look.devices.get(probe, Device(probe))
+            found += self._of_device(tx, place, known, "probe", reported, now_ms)
+        ailments = tank.sampled.ailments
         for probe in dict.fromkeys(probe for probe, _ in ailments):
             found += device_concerns.of_ailments(place, probe, [ailment for name, ailment in ailments if name == probe])
-        if body["stage"] != "empty":  # whose ration is kept, and not fed
-            found += device_concerns.of_budget(place, self._fed(tank, place.zone, now_ms))
+        if tank.stage != "empty":  # whose ration is kept, and not fed
+            found += device_concerns.of_budget(place, self._fed(tank))
         return found
 
-    def _of_water(self, tx: Connection, place: Place, tank: str, state: HoldState, now_ms: int) -> list[Concern]:
-        water = holds.look(tx, self._context, tank, self._samples.of(tank))
-        readings = {a: r for a, (r, _) in repository.latest_readings(tx, self._context, tank).items()}
-        return [
-            *concerns.of_hold(place, state, water.known, readings, self._asked(tx, tank), now_ms),
-            *concerns.of_lines(place, water.found, readings, state),
-        ]
-
-    def _of_load(self, tx: Connection, place: Place, tank: str, now_ms: int) -> list[Concern]:
+    def _of_load(self, place: Place, tank: TankSnapshot) -> list[Concern]:
         """What a ramp has decided last, and a load that cannot be worked out."""
         found = []
-        trouble = self._loads.trouble(tank)
+        trouble = self._loads.trouble(tank.id)
         if trouble is not None:
             found.append(ramp_concerns.of_load_trouble(place, trouble.why, trouble.since_ms, trouble.times))
-        road = read_road(tx, tank)
+        road = road_of(tank)
         if road is not None and road.decided:
             last = road.decided[-1]
             body, state = last.body, last.body["state"]
             grams = {"ready for a step": body["next_g"], "limit found": body["keep_g"]}.get(state, body["daily_g"])
-            found.append(ramp_concerns.of_ramp(place, state, last.at_ms, body["reasons"], grams, now_ms))
+            found.append(ramp_concerns.of_ramp(place, state, last.at_ms, body["reasons"], grams, tank.now_ms))
         return [concern for concern in found if concern is not None]
 
-    def _asked(self, tx: Connection, tank: str) -> concerns.Asked:
+    def _asked(self, tank: TankSnapshot) -> concerns.Asked:
         """Which feeders that were asked to hold have said that they do; a minute is given them."""
-        told, devices = device_store.issued(tx), device_store.load(tx)
         obeying: list[str] = []
         pending: list[str] = []
         late: list[str] = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            asked = told.get((feeder, "hold"))
-            if asked is None or not asked.body["held"]:
-                pending.append(feeder)
-            elif devices.get(feeder, Device(feeder)).confirms("hold", asked.version):
-                obeying.append(feeder)
+        for feeder in tank.feeders:
+            if feeder.told is None or not feeder.told.held:
+                pending.append(feeder.name)
+            elif feeder.told.confirmed:
+                obeying.append(feeder.name)
             else:
-                waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
-                (late if waited_ms >= CONFIRM_MS else pending).append(feeder)
+                (late if self._has_waited(feeder) else pending).append(feeder.name)
         return concerns.Asked(obeying, pending, late)
 
-    def _fed(self, tank: str, zone: str, now_ms: int) -> list[device_concerns.FedDays]:
-        today = day_of(now_ms, zone)
+    def _has_waited(self, feeder: FeederSnapshot) -> bool:
+        """Whether a feeder has had its minute to confirm the hold message that it was sent last."""
+        assert feeder.hold is not None
+        return self._context.waiting_ms(max(feeder.hold.issued_ms, self._started_ms)) >= CONFIRM_MS
+
+    def _fed(self, tank: TankSnapshot) -> list[device_concerns.FedDays]:
+        books, _ = self._books.of(tank, tank.today - timedelta(days=LOOK_BACK_DAYS), tank.today)
         return [
             device_concerns.FedDays(
-                day=date.fromisoformat(day.date),
-                budget_g=day.budget_g,
-                dispensed_g=day.dispensed_g,
-                sd_g=day.dispensed_sd_g or 0.0,
-                handfed_g=day.handfed_g,
-                held_s=day.held_s,
-                complete="today" not in day.flags and not self._is_early(now_ms),
+                day=book.day,
+                budget_g=book.budget_g,
+                dispensed_g=book.dispensed_g,
+                sd_g=book.dispensed_sd_g or 0.0,
+                handfed_g=book.handfed_g,
+                held_s=book.held_s,
+                complete="today" not in book.flags and not self._is_early(tank.now_ms),
             )
-            for day in self._days(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
+            for book in books
         ]
 
     # -- devices -----------------------------------------------------------------------------------------------------
 
-    def _of_feeder(self, tx: Connection, place: Place, known: Device, now_ms: int) -> list[Concern]:
-        """What a feeder's doses, its hopper and its books say."""
-        feeder = known.device
+    def _of_feeder(
+        self, tx: Connection, place: Place, known: FeederSnapshot, reported: Sequence[Entry], now_ms: int
+    ) -> list[Concern]:
+        """What a feeder's doses, its hopper and its books say. reported: its newest faults."""
+        feeder, plan = known.name, known.plan
         since_ms = now_ms - LOOK_BACK_DAYS * DAY_MS
         entries = ledger.standing(tx, "", [(feeder, since_ms, None)], ["dose", "gap"], since_ms)
         doses = [repository.dose(entry) for entry in entries]
-        plan = device_store.issued(tx).get((feeder, "plan"))
-        unanswered = self._unanswered(doses, plan, known, now_ms) if plan is not None else []
-        stops = ledger.newest(tx, "stop", device=feeder)
-        handled_ms = stops[0].at_ms if stops else 0
-        found = device_concerns.of_feeder(place, feeder, doses, unanswered, now_ms, handled_ms)
-        unweighed_ms = self._unweighed_ms(tx, feeder)
+        unanswered = self._unanswered(doses, plan, known.device, now_ms) if plan is not None else []
+        found = device_concerns.of_feeder(place, feeder, doses, unanswered, now_ms, known.stop_noted_ms)
+        unweighed_ms = self._unweighed_ms(tx, feeder, reported)
         found += [device_concerns.of_unweighed(place, feeder, unweighed_ms)] if unweighed_ms is not None else []
         account = self._accounts.account(feeder)
         if account is not None and account.found is not None:
@@ -252,9 +280,9 @@ class Monitor:
             ]
         return found
 
-    def _unweighed_ms(self, tx: Connection, feeder: str) -> int | None:
+    def _unweighed_ms(self, tx: Connection, feeder: str, reported: Sequence[Entry]) -> int | None:
         """Since when a feeder has stopped for want of a weight; None where it has not, or has weighed since."""
-        told = [e for e in ledger.newest(tx, "fault", device=feeder, limit=100) if e.body["code"] == UNWEIGHED]
+        told = [e for e in reported if e.body["code"] == UNWEIGHED]
         if not told:
             return None
         weight = series.newest(tx, feeder, "hopper")
@@ -278,43 +306,60 @@ class Monitor:
         """Whether doses from the time that the service was down may still be on their way."""
         return now_ms - self._started_ms < ANSWER_MS
 
-    def _of_device(self, tx: Connection, place: Place, known: Device, kind: str, now_ms: int) -> list[Concern]:
-        """Silence, another board, faults and messages that were not understood."""
+    def _of_stop(self, place: Place, feeder: FeederSnapshot) -> list[Concern]:
+        """That a feeder has stopped itself, or does not go on; a minute to confirm its release is given to it."""
+        if feeder.stop is None or feeder.told is None or not (feeder.told.held or self._has_waited(feeder)):
+            return []
+        return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
+
+    def _of_device(
+        self, tx: Connection, place: Place, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
+    ) -> list[Concern]:
+        """Silence, another board, faults and messages that were not understood. reported: its newest faults."""
         device, found = known.device, []
-        stop = repository.open_stop(tx, device) if kind == "feeder" else None
-        asked = device_store.issued(tx).get((device, "hold"))
-        if stop is not None and asked is not None:
-            # A minute to confirm its release is given to a feeder, as for every hold.
-            waited_ms = self._context.waiting_ms(max(asked.issued_ms, self._started_ms))
-            if asked.body["held"] or waited_ms >= CONFIRM_MS:
-                found.append(device_concerns.of_stop(place, device, stop, bool(asked.body["held"])))
         if known.silence_noted and known.status_ms is not None:
             found.append(device_concerns.of_silence(place, device, kind, known.status_ms, now_ms))
         boards = [e for e in ledger.newest(tx, "device", device=device, limit=20) if e.body["event"] == "board"]
         if boards and now_ms - boards[0].at_ms < DAY_MS:
             text = f"board {boards[0].body['board']} after {boards[0].body['before']}"
             found.append(device_concerns.of_boards(place, device, boards[0].at_ms, text))
-        reported = [
+        faults = [
             (str(e.body["code"]), e.at_ms, str(e.body.get("detail") or ""))
-            for e in ledger.newest(tx, "fault", device=device, limit=100)
+            for e in reported
             if now_ms - e.at_ms < DAY_MS
         ]
-        found += device_concerns.of_faults(place, device, reported, now_ms)
+        found += device_concerns.of_faults(place, device, faults, now_ms)
         rejects = device_store.rejects_of(tx, device, now_ms - DAY_MS)
         if rejects:
             count, first_ms = sum(row.count for row in rejects), min(row.first_ms for row in rejects)
             found.append(device_concerns.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
         return found
 
-    def _of_devices_elsewhere(self, now_ms: int) -> list[Concern]:
+    def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
-        with self._context.store.read() as tx:
-            devices = device_store.load(tx)
-            for kind in ("feeder", "probe"):
-                for name in register.refs(kind):
-                    if (register.now(kind, name) or {}).get("tank") is None and name in devices:
-                        place = Place(None, "No tank", "UTC")
-                        found += self._of_device(tx, place, devices[name], kind, now_ms)
+        place = Place(None, "No tank", "UTC")
+        for kind in ("feeder", "probe"):
+            for name in register.refs(kind):
+                if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
+                    if name in look.loose:
+                        found += self._of_stop(place, look.loose[name])
+                    reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
+                    found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
         return found
+
+
+@dataclass
+class _Round:
+    """What one look at everything has seen so far.
+
+    proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong with a tank.
+    """
+
+    tanks: dict[str, TankSnapshot] = field(default_factory=dict)
+    proposed: dict[str, Proposal | None] = field(default_factory=dict)
+    trends: dict[str, Mapping[str, Trend]] = field(default_factory=dict)
+    devices: Mapping[str, Device] = field(default_factory=dict)
+    loose: dict[str, FeederSnapshot] = field(default_factory=dict)
+    failed: dict[str, Exception] = field(default_factory=dict)

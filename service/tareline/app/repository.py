@@ -2,29 +2,31 @@
 
 import dataclasses
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
+from itertools import takewhile
 from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app.context import Context
 from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms, days_between
-from tareline.core.feeding.absence import Absence, settled, with_absences
-from tareline.core.feeding.doses import LARGEST_MEAL_G, Dose, HandFeed
-from tareline.core.feeding.plan import largest_meal_g
-from tareline.core.feeding.ration import Meal, Ration, carried_g, ration_on
+from tareline.core.feeding import books
+from tareline.core.feeding.absence import Absence, rations_from, settled
+from tareline.core.feeding.books import Feedings
+from tareline.core.feeding.doses import Dose, HandFeed
+from tareline.core.feeding.ration import Meal, Ration
 from tareline.core.safety import faults
 from tareline.core.safety.hold import HoldState, Reason, Release, fold
-from tareline.core.safety.lines import Circumstances, KnownValue, Line, default_lines, known_water, raised
+from tareline.core.safety.lines import Circumstances, Line, default_lines, raised
 from tareline.core.safety.stops import Stop
 from tareline.core.units import ANALYTES, CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
 from tareline.core.water.readings import Reading, Stated
 from tareline.store import ledger
 from tareline.store.ledger import Entry
+from tareline.store.register import Version
 
-PROBE_SPAN_C = 1.0  # a probe's thermometer is true to 0.5 K (DS18B20 data sheet)
 _STATED = tuple(field.name for field in dataclasses.fields(Stated))
 _CONTENT = {  # what a source water says of an analyte, and on which basis
     "tds": ("tds_mg_per_l", None),
@@ -60,21 +62,6 @@ def dose(entry: Entry) -> Dose:
     )
 
 
-def sized(tx: Connection, context: Context, doses: Sequence[Dose]) -> list[Dose]:
-    """The doses; those of which neither steps nor grams are known with the largest meal of their day on their tank."""
-    found = []
-    for one in doses:
-        tank = context.tank_of(one.feeder, one.at_ms) if one.target_g is None and one.moved else None
-        if tank is not None:
-            zone = context.zone(tank)
-            day = day_of(one.at_ms, zone)
-            meal_g = largest_meal_g(ration_on(day, zone, rations(tx, tank, zone, day_start_ms(day, zone))))
-            found.append(dataclasses.replace(one, largest_g=meal_g or LARGEST_MEAL_G))
-        else:
-            found.append(one)
-    return found
-
-
 def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
     """[start, end) of every local day that [start, end] touches; of UTC for a feeder on no tank."""
     zone = context.zone(tank) if tank is not None else "UTC"
@@ -82,25 +69,17 @@ def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -
     return [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
 
 
-def is_hung(tx: Connection, feeder: str) -> bool:
-    """Whether the hopper hangs on its cell, as far as anybody said."""
-    newest = ledger.newest(tx, "hopper", device=feeder)
-    return not newest or bool(newest[0].body["hung"])
-
-
 def open_stop(tx: Connection, feeder: str) -> Stop | None:
     """The stop that a feeder has made of itself, unless it is known to go on."""
-    newest = ledger.newest(tx, "stop", device=feeder)
-    if not newest or newest[0].body["event"] != "stopped":
+    return stop_of(next(iter(ledger.newest(tx, "stop", device=feeder)), None))
+
+
+def stop_of(newest: Entry | None) -> Stop | None:
+    """The stop that the newest entry of that kind tells of; None where the feeder goes on, or never stopped."""
+    if newest is None or newest.body["event"] != "stopped":
         return None
-    body = newest[0].body
-    return Stop(newest[0].id, newest[0].recorded_ms, body["code"], body["hold_version"])
-
-
-def gain_g_per_step(tx: Connection, feeder: str) -> float | None:
-    """The gain that was last decided for a feeder from its own past; None where none was."""
-    newest = ledger.newest(tx, "gain", device=feeder)
-    return float(newest[0].body["gain_g_per_step"]) if newest else None
+    body = newest.body
+    return Stop(newest.id, newest.recorded_ms, body["code"], body["hold_version"])
 
 
 def handfeed(entry: Entry) -> HandFeed:
@@ -127,9 +106,14 @@ def reading(entry: Entry, factor: float) -> Reading:
 def rations(tx: Connection, tank: str, zone: str, since_ms: int) -> list[Ration]:
     """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later;
     as they hold through planned absences."""
-    earlier = ledger.newest(tx, "ration", tank=tank, before_ms=since_ms)
-    decided = [ration(entry) for entry in earlier + ledger.standing(tx, tank, (), ["ration"], since_ms)]
-    return with_absences(decided, absences(tx, tank, zone, day_of(since_ms, zone)), zone)
+    return rations_from(*rations_and_absences(tx, tank, zone), zone, since_ms)
+
+
+def rations_and_absences(tx: Connection, tank: str, zone: str) -> tuple[list[Ration], list[Absence]]:
+    """Every ration as it was decided, and every absence that came to hold, each in the order they were decided."""
+    entries = ledger.standing(tx, tank, (), ["ration", "absence"])
+    absences = [absence_of(entry.root, entry.at_ms, entry.body) for entry in entries if entry.kind == "absence"]
+    return [ration(entry) for entry in entries if entry.kind == "ration"], settled(absences, zone)
 
 
 def ration(entry: Entry) -> Ration:
@@ -146,49 +130,56 @@ def last_ration(tx: Connection, tank: str) -> Ration | None:
 
 def absences(tx: Connection, tank: str, zone: str, since: date) -> list[Absence]:
     """The absences that hold on a local day or later, in the order they were decided."""
-    decided = [_absence(entry) for entry in ledger.standing(tx, tank, (), ["absence"])]
+    decided = [absence_of(entry.root, entry.at_ms, entry.body) for entry in ledger.standing(tx, tank, (), ["absence"])]
     return [absence for absence in settled(decided, zone) if absence.end >= since]
 
 
-def _absence(entry: Entry) -> Absence:
+def absence_of(entry: int, at_ms: int, body: Mapping[str, Any]) -> Absence:
     """An absence from its entry; one without grams ends what was decided before."""
-    body = entry.body
     start, daily_g = date.fromisoformat(body["start"]), body["daily_g"]
     end = start - ONE_DAY if daily_g is None else date.fromisoformat(body["end"])
-    return Absence(start, end, daily_g or 0.0, body["tell"], entry.root, entry.at_ms)
+    return Absence(start, end, daily_g or 0.0, body["tell"], entry, at_ms)
+
+
+FED_KINDS = ("dose", "gap", "handfeed", "fault")
 
 
 def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> tuple[list[Dose], list[HandFeed]]:
     """Doses (gaps among them) and hand feeds of a tank in [start, end), by time."""
     stays = context.register.stays("feeder", tank)
     entries = ledger.standing(tx, tank, stays, ["dose", "gap", "handfeed"], start_ms, end_ms)
-    doses = sized(tx, context, [dose(entry) for entry in entries if entry.kind != "handfeed"])
-    return doses, [handfeed(entry) for entry in entries if entry.kind == "handfeed"]
+    found = fed_of(entries)
+    return sized(tx, context, found.doses), list(found.handfeeds)
 
 
-def losses(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> list[tuple[int, str, float]]:
-    """What feeders of a tank told in [start, end) to have left their hoppers without a step: (when, feeder, grams)."""
-    entries = ledger.standing(tx, "", context.register.stays("feeder", tank), ["fault"], start_ms, end_ms)
-    told = ((e.at_ms, str(e.device), faults.lost_g(e.body["code"], e.body.get("detail"))) for e in entries)
-    return [loss for loss in told if loss[2] > 0]
+def fed_of(entries: Sequence[Entry]) -> Feedings:
+    """What some entries, by time, say to have gone into a tank."""
+    told = (
+        (e.at_ms, str(e.device), faults.lost_g(e.body["code"], e.body.get("detail")))
+        for e in entries
+        if e.kind == "fault"
+    )
+    return Feedings(
+        tuple(dose(entry) for entry in entries if entry.kind in ("dose", "gap")),
+        tuple(handfeed(entry) for entry in entries if entry.kind == "handfeed"),
+        tuple(loss for loss in told if loss[2] > 0),
+    )
 
 
-def carried_over_g(tx: Connection, context: Context, tank: str, zone: str, day: date) -> float:
-    """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold."""
-    before = day - ONE_DAY
-    start_ms, end_ms = day_start_ms(before, zone), day_end_ms(before, zone)
-    history = rations(tx, tank, zone, start_ms)
-    then, now = ration_on(before, zone, history), ration_on(day, zone, history)
-    if then is None or now is None or not now.carry_over:
-        return 0.0
-    periods = hold_state(tx, tank, start_ms).periods
-    if any(p.from_ms < end_ms and (p.to_ms is None or p.to_ms > start_ms) for p in periods):
-        return 0.0
-    doses, handfeeds = fed(tx, context, tank, start_ms, end_ms)
-    unknown_g = largest_meal_g(then)
-    counted_g = sum(d.counted_g(unknown_g) for d in doses) + sum(h.mass_g for h in handfeeds)
-    counted_g += sum(grams for _, _, grams in losses(tx, context, tank, start_ms, end_ms))
-    return carried_g(now, max(0.0, then.daily_g - counted_g))
+def sized(tx: Connection, context: Context, doses: Sequence[Dose]) -> list[Dose]:
+    """The doses; those of which neither steps nor grams are known with the largest meal of their day on their tank."""
+    known: dict[str, tuple[list[Ration], list[Absence]]] = {}
+    found = []
+    for one in doses:
+        tank = context.tank_of(one.feeder, one.at_ms) if one.target_g is None and one.moved else None
+        if tank is not None:
+            zone = context.zone(tank)
+            if tank not in known:
+                known[tank] = rations_and_absences(tx, tank, zone)
+            found += books.sized([one], zone, *known[tank])
+        else:
+            found.append(one)
+    return found
 
 
 def readings(tx: Connection, context: Context, tank: str, since_ms: int) -> list[Reading]:
@@ -199,41 +190,34 @@ def readings(tx: Connection, context: Context, tank: str, since_ms: int) -> list
 
 def latest_readings(tx: Connection, context: Context, tank: str) -> dict[str, tuple[Reading, Entry]]:
     """The newest reading of each analyte, with its entry."""
-    found = {}
     factor = tds_factor(context, tank)
-    for analyte in ANALYTES:
-        entries = ledger.newest(tx, "reading", tank=tank, subject=analyte)
-        if entries:
-            found[analyte] = (reading(entries[0], factor), entries[0])
-    return found
-
-
-def temperature(context: Context, tank: str, latest: dict[str, tuple[Reading, Entry]]) -> Reading | None:
-    """The newest temperature, from a reading or from a probe on the tank that is proven (which has no entry)."""
-    found = [latest["temperature"][0]] if "temperature" in latest else []
-    sampled = context.samples.get(tank, {}).get("temperature")
-    if sampled is not None:
-        found.append(Reading(0, sampled[1], "temperature", sampled[0], resolution=PROBE_SPAN_C))
-    return max(found, key=lambda one: one.at_ms, default=None)
-
-
-def water(tx: Connection, context: Context, tank: str, now_ms: int) -> dict[str, KnownValue]:
-    """What is known of a tank's water, as it counts against lines."""
-    latest = latest_readings(tx, context, tank)
-    celsius = temperature(context, tank, latest)
-    return known_water({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
+    asked = [ledger.Asked("reading", tank=tank, subject=analyte) for analyte in ANALYTES]
+    newest = ledger.newest_of(tx, asked)
+    return {str(one.subject): (reading(own[0], factor), own[0]) for one, own in newest.items() if own}
 
 
 def circumstances(tx: Connection, context: Context, tank: str, now_ms: int) -> Circumstances:
     """What explains a crossing at an instant: how old the tank is, and when water with chloramine last went in."""
     since_ms = context.register.history("tank", tank)[0].at_ms
+    kinds = ("water-change", "top-up")
+    entries = [e for kind in kinds for e in ledger.newest(tx, kind, tank=tank, before_ms=now_ms + 1, limit=5)]
+    return explained(context, since_ms, entries, now_ms)
+
+
+def explained(context: Context, since_ms: int, entries: Sequence[Entry], now_ms: int) -> Circumstances:
+    """The same from the newest entries of water that went in. since_ms: from when the tank is on."""
     chloramine_ms = None
-    for kind in ("water-change", "top-up"):
-        for entry in ledger.newest(tx, kind, tank=tank, before_ms=now_ms + 1, limit=5):
-            source = context.register.at("water", entry.body.get("water") or "", entry.at_ms) or {}
-            if source.get("chloramine"):
-                chloramine_ms = max(entry.at_ms, chloramine_ms or 0)
+    for entry in entries:
+        source = context.register.at("water", entry.body.get("water") or "", entry.at_ms) or {}
+        if source.get("chloramine"):
+            chloramine_ms = max(entry.at_ms, chloramine_ms or 0)
     return Circumstances((now_ms - since_ms) / DAY_MS, chloramine_ms)
+
+
+def emptied_ms(versions: Sequence[Version]) -> int | None:
+    """Since when a tank is empty, by its versions; None while it is not."""
+    empty = takewhile(lambda version: version.body["stage"] == "empty", reversed(versions))
+    return min((version.at_ms for version in empty), default=None)
 
 
 def inflows(
@@ -276,10 +260,12 @@ def hold_state(tx: Connection, tank: str, since_ms: int | None = None) -> HoldSt
     Each hold and release carries the other reasons that were in force then, so that nothing older has to be read.
     """
     entries = [] if since_ms is None else ledger.standing(tx, tank, (), ["hold", "release"], since_ms)
-    before = [e for kind in ("hold", "release") for e in ledger.newest(tx, kind, tank=tank, before_ms=since_ms)]
+    before_ms = ledger.EVER_MS if since_ms is None else since_ms
+    asked = [ledger.Asked(kind, tank=tank, before_ms=before_ms) for kind in ("hold", "release")]
+    before = [entry for own in ledger.newest_of(tx, asked).values() for entry in own]
     if before:
         last = max(before, key=lambda e: (e.at_ms, e.id))
-        still = [entry for number in last.body["open"] if (entry := ledger.get(tx, number)) is not None]
+        still = ledger.entries(tx, last.body["open"])
         entries = [*still, *([last] if last.kind == "hold" else []), *entries]
     return fold_entries(entries)
 
@@ -292,18 +278,21 @@ def fold_entries(entries: Sequence[Entry]) -> HoldState:
         if entry.kind == "release":
             releases.append(Release(entry.id, entry.at_ms, tuple(body["releases"])))
         else:
-            reasons.append(
-                Reason(
-                    entry=entry.root,
-                    since_ms=entry.at_ms,
-                    kind=body["cause"],
-                    do=body["do"],
-                    text=body["reason"],
-                    reduce_to=body.get("reduce_to"),
-                    analyte=body.get("analyte"),
-                    above=body.get("above", True),
-                    limit=body.get("limit"),
-                    device=body.get("device"),
-                )
-            )
+            reasons.append(reason_of(entry.root, entry.at_ms, body))
     return fold(reasons, releases)
+
+
+def reason_of(entry: int, at_ms: int, body: Mapping[str, Any]) -> Reason:
+    """The reason that a hold's entry gives."""
+    return Reason(
+        entry=entry,
+        since_ms=at_ms,
+        kind=body["cause"],
+        do=body["do"],
+        text=body["reason"],
+        reduce_to=body.get("reduce_to"),
+        analyte=body.get("analyte"),
+        above=body.get("above", True),
+        limit=body.get("limit"),
+        device=body.get("device"),
+    )

@@ -1,7 +1,7 @@
-"""What runs in the worker process: the load's posterior and its forecasts, from plain values to plain values.
+"""What runs in the worker process: the load's posterior and its forecasts.
 
 A request is a pickled pair of a name of `WORK` and its arguments; an answer a pickled pair of whether it went well and
-the values or the reason. Posteriors leave as bytes that only this module opens again.
+the value or the reason. Posteriors leave as bytes that only this module opens again.
 """
 
 import os
@@ -12,59 +12,49 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable
-from dataclasses import asdict
 from typing import Any, BinaryIO
 
 import numpy as np
 
+from tareline.compute.answers import ForecastTold, LoadTold
 from tareline.core.load import forecast, guess, limit, posterior, solids
 from tareline.core.load.forecast import Ahead
-from tareline.core.load.guess import Other
-from tareline.core.load.limit import Load
+from tareline.core.load.guess import Guess, Other
 from tareline.core.load.record import Record
 
 NICENESS = 10  # feeding and holding come first
-Values = dict[str, Any]
 
 
-def load(record: Record, food: int, dwell_d: float, fraction: float) -> tuple[Values, bytes]:
-    """What is said of a tank's load, as plain values, and the posterior that a forecast begins from.
-
-    `limits_g` are the limit's draws in ascending order, `at_least` the probability of each that the limit is no less.
-    """
+def load(record: Record, food: int, dwell_d: float, fraction: float) -> tuple[LoadTold, bytes]:
+    """What is told of a tank's load, and the posterior that a forecast begins from."""
     known = posterior.posterior(record)
-    told: Load = limit.load(known, dwell_d, fraction, food)
     may = limit.limits(known, food)
     order = np.argsort(may.least_g)
     at_least = np.cumsum(may.weights[order][::-1])[::-1]
-    values = {
-        **asdict(told),
-        "limits_g": may.least_g[order].tolist(),
-        "at_least": np.minimum(at_least, 1.0).tolist(),
-        "solids": False,
-    }
-    dissolved = None
-    if any(one.analyte == "tds" for one in record.seen):
-        dissolved = solids.posterior(record)
-        values["solids"] = dissolved.speaks
-    return values, pickle.dumps((known, dissolved))
+    told = LoadTold(
+        limit.load(known, dwell_d, fraction, food),
+        tuple(may.least_g[order].tolist()),
+        tuple(np.minimum(at_least, 1.0).tolist()),
+    )
+    dissolved = solids.posterior(record) if any(one.analyte == "tds" for one in record.seen) else None
+    return told, pickle.dumps((known, dissolved))
 
 
-def ahead(kept: bytes, what: Ahead) -> Values:
-    """A forecast from a posterior: bands per content and day, and the rest, as lists."""
+def ahead(kept: bytes, what: Ahead) -> ForecastTold:
+    """A forecast from a posterior."""
     known, dissolved = pickle.loads(kept)
     found = forecast.forecast(known, what, dissolved)
-    return {
-        "bands": {content: band.tolist() for content, band in found.bands.items()},
-        "over_ceiling": found.over_ceiling.clip(0, 1).tolist(),
-        "seen": found.seen.clip(0, 1).tolist(),
-        "rests_at": list(found.rests_at),
-    }
+    return ForecastTold(
+        bands={content: tuple(map(tuple, band.tolist())) for content, band in found.bands.items()},
+        over_ceiling=tuple(found.over_ceiling.clip(0, 1).tolist()),
+        seen=tuple(found.seen.clip(0, 1).tolist()),
+        rests_at=tuple(found.rests_at),
+    )
 
 
-def guesses(volume_l: float, planted_cm2: float | None, others: list[Other]) -> list[Values]:
+def guesses(volume_l: float, planted_cm2: float | None, others: list[Other]) -> list[Guess]:
     """First guesses of a tank's limit from others."""
-    return [asdict(one) for one in guess.guess(volume_l, planted_cm2, others)]
+    return list(guess.guess(volume_l, planted_cm2, others))
 
 
 WORK: dict[str, Callable[..., Any]] = {"load": load, "ahead": ahead, "guesses": guesses}

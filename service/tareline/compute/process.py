@@ -11,7 +11,6 @@ import pickle
 import subprocess
 import sys
 import threading
-import time
 from typing import Any
 
 IDLE_S = 600.0
@@ -49,10 +48,10 @@ class Process:
                 self._rest.cancel()
             process = self._running()
             # A blocked pipe has no time limit of its own: killing the process ends whatever it is that waits.
-            late = threading.Timer(within_s, process.kill)
+            too_late = threading.Event()
+            late = threading.Timer(within_s, _kill_late, (process, too_late))
             late.daemon = True
             late.start()
-            began_s = time.monotonic()
             try:
                 assert process.stdin is not None
                 assert process.stdout is not None
@@ -61,8 +60,7 @@ class Process:
                 ok, answer = pickle.load(process.stdout)
             except (OSError, EOFError, pickle.UnpicklingError) as error:
                 self._end()
-                waited_s = time.monotonic() - began_s
-                why = f"no answer within {within_s:g} s" if waited_s >= within_s else "the process ended"
+                why = f"no answer within {within_s:g} s" if too_late.is_set() else "the process ended"
                 raise ProcessError(f"{what}: {why}") from error
             finally:
                 late.cancel()
@@ -120,3 +118,8 @@ class Process:
             if pipe is not None:
                 with contextlib.suppress(OSError):  # what was still to be written into a process that is gone
                     pipe.close()
+
+
+def _kill_late(process: subprocess.Popen[bytes], too_late: threading.Event) -> None:
+    too_late.set()  # first, so that whoever sees the process end knows why
+    process.kill()

@@ -30,9 +30,13 @@ class Device:
 
     def confirms(self, topic: str, version: int) -> bool:
         """Whether this boot of the device has said that a plan or hold of at least this version is in force."""
+        return self.confirmed_version(topic) >= version
+
+    def confirmed_version(self, topic: str) -> int:
+        """The newest plan or hold that this boot of the device has said to be in force; -1 for none."""
         if self.applied is None or self.hello is None or self.applied.get("boot") != self.hello.get("boot"):
-            return False
-        return int(self.applied.get(f"{topic}_version") or 0) >= version
+            return -1
+        return int(self.applied.get(f"{topic}_version") or 0)
 
 
 def load(connection: Connection) -> dict[str, Device]:

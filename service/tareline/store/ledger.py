@@ -8,9 +8,22 @@ follows from where the device was at that time, so that a move told late moves t
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, and_, bindparam, func, insert, or_, select
+from sqlalchemy import (
+    CompoundSelect,
+    Connection,
+    Select,
+    and_,
+    bindparam,
+    func,
+    insert,
+    literal_column,
+    or_,
+    select,
+    union_all,
+)
 
 from tareline.store.tables import ledger
 
@@ -121,7 +134,8 @@ def correct(connection: Connection, entry: Entry, recorded_ms: int, **changes: A
     return add(connection, recorded_ms=recorded_ms, corrects=entry.root, **{**values, **changes})
 
 
-_EVER_MS = 2**62
+EVER_MS = 2**62
+RANGES = 100  # in one statement, which the engine bounds
 
 _later = ledger.alias("later")
 # True of a row that no later correction has replaced and that is not void. Statements are built once: building them
@@ -144,8 +158,6 @@ _AFTER = or_(
 )
 _IN_ORDER = (ledger.c.at_ms, ledger.c.id)
 
-_STANDING_OF_TANK = select(*_COLUMNS).where(_TANK, _KINDS, _WINDOW, _STANDS)
-_STANDING_OF_DEVICE = select(*_COLUMNS).where(_DEVICE, ledger.c.tank.is_(None), _KINDS, _WINDOW, _STANDS)
 _PAGE_OF_TANK = select(*_COLUMNS).where(_TANK, _WINDOW, _AFTER).order_by(*_IN_ORDER).limit(bindparam("most"))
 _PAGE_OF_DEVICE = (
     select(*_COLUMNS)
@@ -175,11 +187,12 @@ def _ranges(
 ) -> Iterator[tuple[bool, dict[str, Any]]]:
     """The indexed ranges that make up a tank's ledger: its own entries, and those of each device while it was there.
 
-    Yields whether a range is a device's, and its parameters.
+    Yields whether a range is a device's, and its parameters; with no tank ("") the devices' alone.
     """
-    low = -_EVER_MS if start_ms is None else start_ms
-    high = _EVER_MS if end_ms is None else end_ms
-    yield False, {"tank": tank, "low": low, "high": high}
+    low = -EVER_MS if start_ms is None else start_ms
+    high = EVER_MS if end_ms is None else end_ms
+    if tank:
+        yield False, {"tank": tank, "low": low, "high": high}
     for device, since_ms, until_ms in stays:
         until = high if until_ms is None else min(high, until_ms)
         if max(low, since_ms) < until:
@@ -196,10 +209,25 @@ def standing(
 ) -> list[Entry]:
     """What is true now of a tank in [start, end): entries that no later one replaced or voided, by time."""
     found: list[Entry] = []
-    for of_device, values in _ranges(tank, stays, start_ms, end_ms):
-        query = _STANDING_OF_DEVICE if of_device else _STANDING_OF_TANK
-        found.extend(_entry(row) for row in connection.execute(query, {**values, "kinds": kinds}))
+    ranges = list(_ranges(tank, stays, start_ms, end_ms))
+    for i in range(0, len(ranges), RANGES):
+        some = ranges[i : i + RANGES]
+        named = {f"{name}_{k}": value for k, (_, values) in enumerate(some) for name, value in values.items()}
+        query = _standing(tuple(of_device for of_device, _ in some))
+        found.extend(_entry(row) for row in connection.execute(query, {**named, "kinds": kinds}))
     return sorted(found, key=lambda e: (e.at_ms, e.id))
+
+
+@cache
+def _standing(ranges: tuple[bool, ...]) -> Select[Any] | CompoundSelect[Any]:
+    """One statement for some ranges, each of a device or of a tank."""
+    parts = []
+    for k, of_device in enumerate(ranges):
+        window = and_(ledger.c.at_ms >= bindparam(f"low_{k}"), ledger.c.at_ms < bindparam(f"high_{k}"))
+        owner = ledger.c.device == bindparam(f"device_{k}") if of_device else ledger.c.tank == bindparam(f"tank_{k}")
+        own = select(*_COLUMNS).where(owner, _KINDS, window, _STANDS)
+        parts.append(own.where(ledger.c.tank.is_(None)) if of_device else own)
+    return parts[0] if len(parts) == 1 else union_all(*parts)
 
 
 def newest(
@@ -212,10 +240,57 @@ def newest(
     limit: int = 1,
 ) -> list[Entry]:
     """The newest standing entries of a kind, of a device, or of a tank (and there of a subject), newest first."""
-    before = _EVER_MS if before_ms is None else before_ms
+    before = EVER_MS if before_ms is None else before_ms
     values = {"kind": kind, "tank": tank, "device": device, "subject": subject, "before": before, "most": limit}
     query = _NEWEST_OF_DEVICE if tank is None else _NEWEST_OF_TANK if subject is None else _NEWEST_ABOUT
     return [_entry(row) for row in connection.execute(query, values)]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The newest standing entries of a kind before an instant, of a tank (and there of a subject) or of a device."""
+
+    kind: str
+    tank: str | None = None
+    device: str | None = None
+    subject: str | None = None
+    before_ms: int = EVER_MS
+    limit: int = 1
+
+
+def newest_of(connection: Connection, asked: Sequence[Asked]) -> dict[Asked, list[Entry]]:
+    """The newest standing entries of several kinds and owners in one statement, each newest first.
+
+    No two may ask for the same kind of the same owner and subject.
+    """
+    found: dict[Asked, list[Entry]] = {one: [] for one in asked}
+    for i in range(0, len(asked), RANGES):
+        some = asked[i : i + RANGES]
+        values: dict[str, Any] = {}
+        for k, one in enumerate(some):
+            values |= {f"kind_{k}": one.kind, f"before_{k}": one.before_ms, f"most_{k}": one.limit}
+            values |= {f"tank_{k}": one.tank} if one.device is None else {f"device_{k}": one.device}
+            values |= {} if one.subject is None else {f"subject_{k}": one.subject}
+        query = _newest_of(tuple((one.device is not None, one.subject is not None) for one in some))
+        for row in connection.execute(query, values):
+            found[some[row[0]]].append(_entry(row[1:]))
+    return {one: sorted(own, key=lambda e: (e.at_ms, e.id), reverse=True) for one, own in found.items()}
+
+
+@cache
+def _newest_of(parts: tuple[tuple[bool, bool], ...]) -> CompoundSelect[Any]:
+    """One statement for some newest entries: each of a device or of a tank, and about a subject or not."""
+    queries = []
+    for k, (of_device, about) in enumerate(parts):
+        owner = ledger.c.device == bindparam(f"device_{k}") if of_device else ledger.c.tank == bindparam(f"tank_{k}")
+        own = select(literal_column(str(k)).label("part"), *_COLUMNS).where(
+            ledger.c.kind == bindparam(f"kind_{k}"), ledger.c.at_ms < bindparam(f"before_{k}"), owner, _STANDS
+        )
+        if about:
+            own = own.where(ledger.c.subject == bindparam(f"subject_{k}"))
+        own = own.order_by(ledger.c.at_ms.desc(), ledger.c.id.desc()).limit(bindparam(f"most_{k}"))
+        queries.append(select(own.subquery()))
+    return union_all(*queries)
 
 
 def page(
@@ -230,7 +305,7 @@ def page(
 ) -> list[Entry]:
     """Every entry of a tank as it was written, corrected or not, in order of time; `after` is the last one seen."""
     rows: list[Entry] = []
-    after_ms, after_id = after if after is not None else (-_EVER_MS, 0)
+    after_ms, after_id = after if after is not None else (-EVER_MS, 0)
     for of_device, values in _ranges(tank, stays, start_ms, end_ms):
         query = _PAGE_OF_DEVICE if of_device else _PAGE_OF_TANK
         if kind is not None:
@@ -289,7 +364,7 @@ _NEWEST_ID_OF_DEVICE = select(func.coalesce(func.max(ledger.c.id), 0)).where(
 
 def newest_id_of_device(connection: Connection, device: str, kinds: Sequence[str], before_ms: int | None = None) -> int:
     """The id of the newest row of some kinds of a device about what was before an instant; 0 where there is none."""
-    values = {"device": device, "kinds": kinds, "before": _EVER_MS if before_ms is None else before_ms}
+    values = {"device": device, "kinds": kinds, "before": EVER_MS if before_ms is None else before_ms}
     return int(connection.execute(_NEWEST_ID_OF_DEVICE, values).scalar_one())
 
 
@@ -297,6 +372,16 @@ def get(connection: Connection, entry: int) -> Entry | None:
     """One row by its id."""
     row = connection.execute(select(*_COLUMNS).where(ledger.c.id == entry)).first()
     return None if row is None else _entry(row)
+
+
+def entries(connection: Connection, ids: Sequence[int]) -> list[Entry]:
+    """Some rows by their ids, in the order of these; ids that there are not are left out."""
+    rows = connection.execute(_BY_ID, {"ids": ids}) if ids else ()
+    found = {row[0]: _entry(row) for row in rows}
+    return [found[one] for one in ids if one in found]
+
+
+_BY_ID = select(*_COLUMNS).where(ledger.c.id.in_(bindparam("ids", expanding=True)))
 
 
 def corrections_of(connection: Connection, roots: Sequence[int]) -> dict[int, list[Entry]]:

@@ -23,7 +23,8 @@ from tareline.app.answers.things import ThingAnswer
 from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
-from tareline.core.calendar import day_of, day_start_ms, from_ms, to_ms
+from tareline.app.snapshot import Snapshots, TankSnapshot
+from tareline.core.calendar import day_of, from_ms, to_ms
 from tareline.core.feeding.absence import check_absence
 from tareline.core.feeding.ration import Ration, make_ration, needs_confirmation, ration_on
 from tareline.core.safety.hold import release_refused
@@ -135,10 +136,10 @@ class Entries:
         if taken is None and kind in ("feeder", "probe") and self._context.register.known_device(ref):
             taken = {}
 
-        def make(tx: Connection) -> ThingAnswer:
+        def make(snapshots: Snapshots) -> ThingAnswer:
             if taken is not None:
                 raise FieldError("id", f"there is already a device or {kind} {ref!r}", 409)
-            return self._put(tx, kind, ref, checked)
+            return self._put(snapshots, kind, ref, checked)
 
         return self._enter(checked, make, things.THINGS[kind], kind, None)
 
@@ -149,9 +150,11 @@ class Entries:
             raise FieldError("id", f"expected {ref!r} as in the address; found {plain['id']!r}")
         self._context.need(kind, ref)
         checked = parse(THINGS[kind], plain)
-        return self._enter(checked, lambda tx: self._put(tx, kind, ref, checked), things.THINGS[kind], kind, None)
+        return self._enter(
+            checked, lambda snapshots: self._put(snapshots, kind, ref, checked), things.THINGS[kind], kind, None
+        )
 
-    def _put(self, tx: Connection, kind: str, ref: str, checked: BaseModel) -> ThingAnswer:
+    def _put(self, snapshots: Snapshots, kind: str, ref: str, checked: BaseModel) -> ThingAnswer:
         fields = checked.model_dump(exclude=set(ENTERED) - {"by"}, mode="json")
         for name in ("tank", "food"):
             if fields.get(name) is not None:
@@ -161,12 +164,12 @@ class Entries:
             if fields["factor"] is not None and (fields["analyte"] != "tds" or fields["unit"] == "uS/cm"):
                 raise FieldError("factor", "expected only for an instrument that shows tds in mg/L or ppm")
         before = self._context.register.now(kind, ref) or {}
-        self._context.add_version(tx, kind, ref, self._at_ms(checked), fields)
+        self._context.add_version(snapshots.tx, kind, ref, self._at_ms(checked), fields)
         now = self._context.register.now(kind, ref) or {}
         if kind == "feeder" and now.get("tank") not in (None, before.get("tank")):
-            holds.brings_its_stop(tx, self._context, str(now["tank"]), ref)
+            holds.brings_its_stop(snapshots, str(now["tank"]), ref)
         for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
-            self._judge(tx, str(tank))
+            holds.judge(snapshots, str(tank))
         told = {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
         return things.THINGS[kind].model_validate(told)
 
@@ -185,8 +188,8 @@ class Entries:
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
         new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
 
-        def make(tx: Connection) -> RationAnswer:
-            last = repository.last_ration(tx, tank)
+        def make(snapshots: Snapshots) -> RationAnswer:
+            last = snapshots.of(tank).last_ration
             if needs_confirmation(last, new) and not checked.confirm:
                 assert last is not None
                 raise FieldError(
@@ -195,8 +198,8 @@ class Entries:
                     f"ration ({last.daily_g:g} g under {last.cap_g:g} g)",
                     409,
                 )
-            write_ration(tx, tank, new, checked.by)
-            return ration_view(tx, self._context, tank)
+            write_ration(snapshots, tank, new, checked.by)
+            return ration_view(snapshots.of(tank))
 
         return self._enter(checked, make, RationAnswer, "ration", tank)
 
@@ -211,21 +214,21 @@ class Entries:
                 "tell", f"expected a name with addresses in notify.others ({known}); found {checked.tell!r}"
             )
 
-        def make(tx: Connection) -> WrittenAnswer:
-            now_ms = self._context.stamp_ms()
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            now_ms, before = self._context.stamp_ms(), snapshots.of(tank)
             today = day_of(now_ms, zone)
-            planned = repository.absences(tx, tank, zone, today)
+            planned = before.coming_absences
             if checked.daily_g is None and not planned:
                 raise FieldError("daily_g", "no absence is planned that could be ended", 409)
             if checked.daily_g is not None:
                 assert checked.start is not None
                 assert checked.end is not None
                 running = next((absence for absence in planned if absence.covers(today)), None)
-                last = repository.last_ration(tx, tank)
-                check_absence(checked.start, checked.end, checked.daily_g, today, last, running, proven_g)
+                check_absence(checked.start, checked.end, checked.daily_g, today, before.last_ration, running, proven_g)
             fields = checked.model_dump(include={"start", "end", "daily_g", "tell"}, mode="json")
             fields["start"] = fields["start"] or today.isoformat()
-            entry = ledger.add(tx, "absence", now_ms, now_ms, fields, tank=tank, by=checked.by)
+            entry = ledger.add(snapshots.tx, "absence", now_ms, now_ms, fields, tank=tank, by=checked.by)
+            snapshots.put(before.with_absence(repository.absence_of(entry, now_ms, fields)))
             return WrittenAnswer(entry=entry)
 
         return self._enter(checked, make, WrittenAnswer, "absence", tank)
@@ -247,10 +250,10 @@ class Entries:
         if not holds_on_ammonia(lines) and not checked.confirm:
             raise FieldError("confirm", "expected true: none of these lines holds feeding on ammonia", 409)
 
-        def make(tx: Connection) -> LinesAnswer:
+        def make(snapshots: Snapshots) -> LinesAnswer:
             body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
-            self._context.add_version(tx, "lines", tank, self._context.stamp_ms(), body)
-            self._judge(tx, tank)
+            self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
+            holds.judge(snapshots, tank)
             return LinesAnswer(lines=lines_view(self._context, tank))
 
         return self._enter(checked, make, LinesAnswer, "lines", tank)
@@ -265,10 +268,10 @@ class Entries:
         at_ms = self._at_ms(checked)
         tank = ref if owner == "tank" else self._context.tank_of(ref, at_ms)
 
-        def make(tx: Connection) -> MadeAnswer:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             fields, subject = self._fields(kind, checked, tank, at_ms)
             entry = ledger.add(
-                tx,
+                snapshots.tx,
                 kind,
                 at_ms,
                 self._context.stamp_ms(),
@@ -279,8 +282,8 @@ class Entries:
                 by=_by(checked),
             )
             if kind == "refill":
-                self._change_food(tx, ref, at_ms, fields.get("food"))
-            return self._shown(tx, entry, tank)
+                self._change_food(snapshots.tx, ref, at_ms, fields.get("food"))
+            return self._shown(snapshots, entry, tank)
 
         return self._enter(checked, make, MadeAnswer, kind, tank)
 
@@ -296,7 +299,7 @@ class Entries:
         newest = chain[-1] if chain else found
         tank = newest.tank or self._context.tank_of(newest.device or "", newest.at_ms)
 
-        def make(tx: Connection) -> MadeAnswer:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             if newest.kind not in KINDS:
                 raise FieldError("entry", f"a {newest.kind} is not corrected by hand", 409)
             if newest.void:
@@ -308,10 +311,10 @@ class Entries:
             if not checked.void:
                 fields, columns["at_ms"], columns["subject"] = self._corrected(newest, changes)
             columns["body"] = json.dumps({**fields, "correction_note": checked.note})
-            made = ledger.correct(tx, newest, self._context.stamp_ms(), **columns)
+            made = ledger.correct(snapshots.tx, newest, self._context.stamp_ms(), **columns)
             if newest.kind == "refill" and "food" in changes:
-                self._change_food(tx, str(newest.device), columns["at_ms"], fields.get("food"))
-            return self._shown(tx, made, tank)
+                self._change_food(snapshots.tx, str(newest.device), columns["at_ms"], fields.get("food"))
+            return self._shown(snapshots, made, tank)
 
         return self._enter(checked, make, MadeAnswer, "correction", tank)
 
@@ -381,16 +384,16 @@ class Entries:
                     found[name] = kit.get(name)
         return found
 
-    def _shown(self, tx: Connection, entry: int, tank: str | None, **decided: str | None) -> MadeAnswer:
+    def _shown(self, snapshots: Snapshots, entry: int, tank: str | None, **decided: str | None) -> MadeAnswer:
         """An entry just made; a reading with what it changed. decided: of which finding, and how."""
-        made = ledger.get(tx, entry)
+        made = ledger.get(snapshots.tx, entry)
         assert made is not None
         fields = entry_fields(made, self._context.zone(tank) if tank is not None else "UTC")
         if made.kind == "reading" and tank is not None:
-            found, entered = self._judge(tx, tank)
+            found = snapshots.of(tank).water.found
             fields["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
-            fields["made"] = entered
-            state = repository.hold_state(tx, tank)
+            fields["made"] = holds.judge(snapshots, tank)
+            state = snapshots.of(tank).holds
             fields["hold"] = HoldNow(held=state.held, reduce_to=state.reduce_to)
         return MadeAnswer(**{**fields, **decided})
 
@@ -404,7 +407,7 @@ class Entries:
         checked = parse(requests.DecisionRequest, body)
         zone_of = self._context.tank_of(found[0], found[1].to_ms) if found is not None else None
 
-        def make(tx: Connection) -> MadeAnswer:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             if found is None:
                 raise FieldError("finding", f"there is no finding {name!r} now", 404)
             feeder, finding = found
@@ -414,15 +417,14 @@ class Entries:
             if checked.decision == "accept":
                 if mend is None:
                     raise FieldError("decision", "no entry would mend this; dismiss it, or enter what happened", 409)
-                made = self._mend(tx, feeder, mend, checked, now_ms)
+                made = self._mend(snapshots.tx, feeder, mend, checked, now_ms)
             body: dict[str, Any] = {"finding": name, "key": list(finding.key), "decision": checked.decision}
             likely = finding.causes[0].name if finding.causes else finding.kind
             body |= {"made": made, "likely": likely, "mass_g": finding.size_g, "sd_g": finding.sd_g}
             body["note"] = checked.note
-            noted = ledger.add(tx, "finding", finding.to_ms, now_ms, body, device=feeder, by=checked.by)
-            return self._shown(
-                tx, made if made is not None else noted, zone_of, decision=checked.decision, finding=name
-            )
+            noted = ledger.add(snapshots.tx, "finding", finding.to_ms, now_ms, body, device=feeder, by=checked.by)
+            shown = made if made is not None else noted
+            return self._shown(snapshots, shown, zone_of, decision=checked.decision, finding=name)
 
         return self._enter(checked, make, MadeAnswer, "finding", zone_of)
 
@@ -454,8 +456,8 @@ class Entries:
         self._context.need("tank", tank)
         checked = parse(requests.HoldRequest, body)
 
-        def make(tx: Connection) -> WrittenAnswer:
-            return WrittenAnswer(entry=holds.hold(tx, self._context, tank, "person", checked.reason, checked.by))
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            return WrittenAnswer(entry=holds.hold(snapshots, tank, "person", checked.reason, checked.by))
 
         return self._enter(checked, make, WrittenAnswer, "hold", tank)
 
@@ -464,11 +466,11 @@ class Entries:
         self._context.need("tank", tank)
         checked = parse(requests.ReleaseRequest, body)
 
-        def make(tx: Connection) -> WrittenAnswer:
-            state = repository.hold_state(tx, tank)
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            now = snapshots.of(tank)
+            state, water = now.holds, now.water
             if not state.held:
                 raise FieldError("", "feeding is not held", 409)
-            water = holds.look(tx, self._context, tank, self._samples.of(tank))
             needs = release_refused(state, water.known)
             # Lines may have been lowered since the hold: what they hold on now would be held again at once.
             found = [c for c in water.found if c.do == "hold"]
@@ -476,24 +478,21 @@ class Entries:
             if needs:
                 raise FieldError("", f"not released: this needs {'; and '.join(needs)}", 409)
             reasons = [r.entry for r in state.reasons if r.do == "hold"]
-            return WrittenAnswer(entry=holds.release(tx, self._context, tank, reasons, checked.note, checked.by))
+            return WrittenAnswer(entry=holds.release(snapshots, tank, reasons, checked.note, checked.by))
 
         return self._enter(checked, make, WrittenAnswer, "hold", tank)
-
-    def _judge(self, tx: Connection, tank: str) -> tuple[list[Crossing], list[int]]:
-        return holds.judge(tx, self._context, tank, self._samples.of(tank))
 
     # -- common ------------------------------------------------------------------------------------------------------
 
     def _enter(
-        self, checked: BaseModel, make: Callable[[Connection], A], answers: type[A], what: str, tank: str | None
+        self, checked: BaseModel, make: Callable[[Snapshots], A], answers: type[A], what: str, tank: str | None
     ) -> A:
         """One transaction for what somebody sent: `enter`, with its client reference."""
         return self.enter(make, answers, what, tank, getattr(checked, "client_ref", None))
 
     def enter(
         self,
-        make: Callable[[Connection], A],
+        make: Callable[[Snapshots], A],
         answers: type[A],
         what: str,
         tank: str | None,
@@ -511,8 +510,22 @@ class Entries:
         context.announce(what, tank)
         return answer
 
+    def consider(self, make: Callable[[Snapshots], bool], what: str, tank: str) -> bool:
+        """One transaction in which it turns out whether anything is entered, as `make` tells; if so, what feeders of
+        the tank must be told follows as from every entry."""
+        context = self._context
+        with context.in_order:
+            with context.write() as tx:
+                snapshots = Snapshots(tx, context, self._samples)
+                if not make(snapshots):
+                    return False
+                sent = dispatch.tell(snapshots, context.register.devices_of("feeder", tank))
+            self._send(sent)
+        context.announce(what, tank)
+        return True
+
     def _commit(
-        self, make: Callable[[Connection], A], answers: type[A], tank: str | None, reference: str | None
+        self, make: Callable[[Snapshots], A], answers: type[A], tank: str | None, reference: str | None
     ) -> tuple[A, list[Issued]]:
         context = self._context
         with context.write() as tx:
@@ -520,11 +533,12 @@ class Entries:
                 kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == reference)).scalar()
                 if kept is not None:
                     return _kept(kept, answers), []
-            answer = make(tx)
+            snapshots = Snapshots(tx, context, self._samples)
+            answer = make(snapshots)
             feeders = context.register.refs("feeder")
             if tank is not None:
                 feeders = context.register.devices_of("feeder", tank)
-            sent = dispatch.tell(tx, context, feeders)
+            sent = dispatch.tell(snapshots, feeders)
             if reference is not None:
                 body = answer.model_dump_json(by_alias=True)
                 tx.execute(insert(answered).values(client_ref=reference, recorded_ms=context.stamp_ms(), body=body))
@@ -607,7 +621,7 @@ def crossing_view(crossing: Crossing) -> CrossingAnswer:
     return CrossingAnswer(**{**dict(line_view(crossing.line)), "do": crossing.do, "text": crossing.text})
 
 
-def write_ration(tx: Connection, tank: str, new: Ration, by: str | None) -> int:
+def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -> int:
     """Enter a ration that was decided; returns the entry."""
     body = {
         "daily_g": new.daily_g,
@@ -615,23 +629,24 @@ def write_ration(tx: Connection, tank: str, new: Ration, by: str | None) -> int:
         "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder, "slot": m.slot} for m in new.meals],
         "carry_over": new.carry_over,
     }
-    return ledger.add(tx, "ration", new.decided_ms, new.decided_ms, body, tank=tank, by=by)
+    before = snapshots.of(tank)
+    entry = ledger.add(snapshots.tx, "ration", new.decided_ms, new.decided_ms, body, tank=tank, by=by)
+    snapshots.put(before.with_ration(new))
+    return entry
 
 
-def ration_view(tx: Connection, context: Context, tank: str) -> RationAnswer:
+def ration_view(tank: TankSnapshot) -> RationAnswer:
     """The ration decided last, and what of it is in force today."""
-    zone = context.zone(tank)
-    today = day_of(context.stamp_ms(), zone)
-    last = repository.last_ration(tx, tank)
+    last = tank.last_ration
     if last is None:
-        raise FieldError("ration", f"none has been decided for {tank!r}", 404)
-    force = ration_on(today, zone, repository.rations(tx, tank, zone, day_start_ms(today, zone)))
+        raise FieldError("ration", f"none has been decided for {tank.id!r}", 404)
+    force = ration_on(tank.today, tank.zone, tank.rations(tank.today))
     assert force is not None
     return RationAnswer(
         daily_g=last.daily_g,
         cap_g=last.cap_g,
         meals=[MealAnswer(at=m.at, share=m.share, feeder=m.feeder) for m in last.meals],
         carry_over=last.carry_over,
-        decided_at=stated(last.decided_ms, zone),
+        decided_at=stated(last.decided_ms, tank.zone),
         today=RationToday(daily_g=force.daily_g, cap_g=force.cap_g, carry_over=force.carry_over),
     )

@@ -11,13 +11,14 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import holds, repository, requests
+from tareline.app import repository, requests
 from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.commands.entries import Entries, stated, write_ration
 from tareline.app.context import Context
 from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
+from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
 from tareline.core.safety.due_list import Due
@@ -50,13 +51,12 @@ class Evidence:
     """What others know of a tank; asked often, so each answers from what is worked out already.
 
     knowledge: of some rations, None where the load was never worked out. rising: the analytes whose trend is worth an
-    alarm, None where trends are not known. findings: how many nobody has decided. away: whether its people are.
+    alarm, None where trends are not known. findings: how many nobody has decided.
     """
 
     knowledge: Callable[[str, Sequence[float]], Knowledge | None]
     rising: Callable[[str], Sequence[str] | None]
     findings: Callable[[str], int]
-    away: Callable[[str], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,24 @@ class Road:
         return kept[-1] if kept else None
 
 
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What a ramp would decide now, what was known of the load, and the readings that it waits for."""
+
+    road: Road
+    decision: Decision
+    knowledge: Knowledge | None
+    needs: tuple[Due, ...]
+
+    @property
+    def is_news(self) -> bool:
+        """Whether it says more than the decision entered last: another state, another ration or another question."""
+        if self.decision.daily_g is not None or self.decision.state != self.road.state:
+            return True
+        asks = self.decision.state == "ready for a step"
+        return asks and self.decision.next_g != self.road.decided[-1].body["next_g"]
+
+
 class Ramps:
     """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
 
@@ -99,28 +117,37 @@ class Ramps:
 
     def step(self, tank: str) -> Decision | None:
         """Decide, and enter what is new; None where no ramp is under way, or the clock is behind."""
-        with self._context.in_order:
-            with self._context.store.read() as tx:
-                road = read_road(tx, tank)
-            if road is None or road.ended or self._context.behind_ms():
-                return None
-            decision, knowledge = self._weigh(tank, road)
-            if _is_news(road, decision):
-                self._entries.enter(
-                    lambda tx: self._put(tx, tank, road, decision, knowledge), WrittenAnswer, "ramp", tank
-                )
-        return decision
+        decided: list[Decision] = []
 
-    def _weigh(self, tank: str, road: Road, accepted_g: float | None = None) -> tuple[Decision, Knowledge | None]:
-        now_ms = self._context.stamp_ms()
-        knowledge = self._evidence.knowledge(tank, asked_of(road.ramp, road.rations[-1].daily_g))
-        with self._context.store.read() as tx:
-            standing = replace(self._standing(tx, tank, road, now_ms), accepted_g=accepted_g)
-        return decide(road.ramp, knowledge, standing, now_ms), knowledge
+        def make(snapshots: Snapshots) -> bool:
+            found = self.proposed(snapshots.of(tank))
+            if found is None or self._context.behind_ms():
+                return False
+            decided.append(found.decision)
+            if found.is_news:
+                self._put(snapshots, tank, found.road, found.decision, found.knowledge)
+            return found.is_news
+
+        self._entries.consider(make, "ramp", tank)
+        return decided[0] if decided else None
+
+    def proposed(self, tank: TankSnapshot) -> Proposal | None:
+        """What the ramp of a tank would decide now, and what it waits for; None where none is under way."""
+        road = road_of(tank)
+        if road is None or road.ended:
+            return None
+        return self._weigh(tank, road)
+
+    def _weigh(self, tank: TankSnapshot, road: Road, accepted_g: float | None = None) -> Proposal:
+        knowledge = self._evidence.knowledge(tank.id, asked_of(road.ramp, road.rations[-1].daily_g))
+        standing = self._standing(tank, road)
+        needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
+        decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
+        return Proposal(road, decision, knowledge, needs)
 
     def _put(
         self,
-        tx: Connection,
+        snapshots: Snapshots,
         tank: str,
         road: Road,
         decision: Decision,
@@ -131,9 +158,10 @@ class Ramps:
         now_ms = self._context.stamp_ms()
         body: Row = asdict(decision)
         if decision.daily_g is not None:
-            body["ration"] = write_ration(tx, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
+            body["ration"] = write_ration(snapshots, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
         body["knowledge"] = None if knowledge is None else knowledge_view(knowledge)
-        return WrittenAnswer(entry=ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by))
+        entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)
+        return WrittenAnswer(entry=entry)
 
     # -- what people do ----------------------------------------------------------------------------------------------
 
@@ -143,16 +171,17 @@ class Ramps:
         checked = parse(requests.RampRequest, body)
         now_ms = self._context.stamp_ms()
 
-        def make(tx: Connection) -> WrittenAnswer:
-            road = read_road(tx, tank)
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            before = snapshots.of(tank)
+            road = road_of(before)
             goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
-            last = _last_ration(tx, tank)
+            last = _last_ration(before)
             _check(checked, last, goes_on)
             fields = {name: getattr(checked, name) for name in SET}
             fields["began_ms"] = road.ramp.set_ms if goes_on and road is not None else now_ms
             if not goes_on and checked.start_g != last.daily_g:
-                fields["ration"] = write_ration(tx, tank, scaled(last, checked.start_g, now_ms), checked.by)
-            entry = ledger.add(tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
+                fields["ration"] = write_ration(snapshots, tank, scaled(last, checked.start_g, now_ms), checked.by)
+            entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
             return WrittenAnswer(entry=entry)
 
         return self._said(tank, checked.client_ref, make)
@@ -162,38 +191,43 @@ class Ramps:
         self._context.need("tank", tank)
         checked = parse(requests.RampDecisionRequest, body)
 
-        def make(tx: Connection) -> WrittenAnswer:
-            road = read_road(tx, tank)
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            road = road_of(snapshots.of(tank))
             if road is None:
                 raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
             if road.ended:
                 raise FieldError("decision", f"this ramp has ended: {road.state}", 409)
             if checked.decision == "accept":
-                return self._accept(tx, tank, road, checked)
+                return self._accept(snapshots, tank, road, checked)
             if checked.decision == "veto":
-                return self._veto(tx, tank, road, checked)
+                return self._veto(snapshots, tank, road, checked)
             reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
-            return self._put(tx, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
+            return self._put(snapshots, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
 
         return self._said(tank, checked.client_ref, make)
 
-    def _said(self, tank: str, reference: str | None, make: Callable[[Connection], WrittenAnswer]) -> Row:
+    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], WrittenAnswer]) -> Row:
         """Enter what a person said, go on from there, and show where that leads."""
         entry = self._entries.enter(make, WrittenAnswer, "ramp", tank, reference)
         self.step(tank)
         return {**self.view(tank), "entry": entry.entry}
 
-    def _accept(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> WrittenAnswer:
+    def _accept(
+        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+    ) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
-        decision, knowledge = self._weigh(tank, road, road.decided[-1].body["next_g"])
+        weighed = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
+        decision, knowledge = weighed.decision, weighed.knowledge
         if decision.state != "steps up":
             why = "; ".join(decision.waits_for or decision.reasons)
             raise FieldError("decision", f"no step any more: the ramp {decision.state}: {why}", 409)
         noted = replace(decision, reasons=(*decision.reasons, checked.note)) if checked.note else decision
-        return self._put(tx, tank, road, noted, knowledge, checked.by)
+        return self._put(snapshots, tank, road, noted, knowledge, checked.by)
 
-    def _veto(self, tx: Connection, tank: str, road: Road, checked: requests.RampDecisionRequest) -> WrittenAnswer:
+    def _veto(
+        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+    ) -> WrittenAnswer:
         """No step for one dwell; one that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
@@ -203,72 +237,47 @@ class Ramps:
         coming = begins_ms is not None and begins_ms > now_ms and len(road.rations) > 1
         if coming and stepped is not None and stepped.body["daily_g"] == road.rations[-1].daily_g:
             before = road.rations[-2]
-            body["ration"] = write_ration(tx, tank, replace(before, decided_ms=now_ms), checked.by)
-        return WrittenAnswer(
-            entry=ledger.add(tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)
-        )
+            body["ration"] = write_ration(snapshots, tank, replace(before, decided_ms=now_ms), checked.by)
+        entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)
+        return WrittenAnswer(entry=entry)
 
     # -- what stands -------------------------------------------------------------------------------------------------
 
-    def _standing(self, tx: Connection, tank: str, road: Road, now_ms: int) -> Standing:
-        zone = self._context.zone(tank)
-        begun_ms = in_force_since_ms(road.rations, zone)
+    def _standing(self, tank: TankSnapshot, road: Road) -> Standing:
+        begun_ms, now_ms = in_force_since_ms(road.rations, tank.zone), tank.now_ms
         assert begun_ms is not None
-        state = repository.hold_state(tx, tank, min(begun_ms, now_ms))
-        latest = repository.latest_readings(tx, self._context, tank)
         veto, back = road.last("veto"), road.last("decision", "steps back")
         back_ms = back.at_ms if back is not None else None
-        rising = self._evidence.rising(tank)
+        rising = self._evidence.rising(tank.id)
         return Standing(
             ration_g=road.rations[-1].daily_g,
             ration_since_ms=begun_ms,
-            zone=zone,
-            unfed_ms=_held_ms(state, begun_ms, now_ms),
-            held=state.held or state.reduce_to < 1,
-            away=self._evidence.away(tank),
-            open_findings=self._evidence.findings(tank),
-            readings={analyte: Measured(r.at_ms, clear(r)) for analyte, (r, _) in latest.items()},
-            crossed=self._crossed(tx, tank, state, max(back_ms or 0, road.ramp.set_ms)),
+            zone=tank.zone,
+            unfed_ms=_held_ms(tank.holds, begun_ms, now_ms),
+            held=tank.holds.held or tank.holds.reduce_to < 1,
+            away=tank.away is not None,
+            open_findings=self._evidence.findings(tank.id),
+            readings={analyte: Measured(r.at_ms, clear(r)) for analyte, r in tank.readings.items()},
+            crossed=_crossed(tank, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),
             vetoed_until_ms=veto.body["until_ms"] if veto is not None else None,
             back_ms=back_ms,
         )
 
-    def _crossed(self, tx: Connection, tank: str, state: HoldState, since_ms: int) -> tuple[str, ...]:
-        """What lines say of the water now, or said when they held or reduced feeding since an instant."""
-        water = holds.look(tx, self._context, tank, self._samples.of(tank))
-        now = {
-            crossing.line.analyte: crossing.text
-            for crossing in water.found
-            if crossing.line.above and crossing.line.analyte in OF_THE_LOAD and not crossing.known.assumed
-        }
-        for reason in state.reasons:
-            if reason.kind == "line" and reason.analyte in OF_THE_LOAD and reason.above and reason.since_ms >= since_ms:
-                now.setdefault(str(reason.analyte), reason.text)
-        return tuple(now.values())
-
-    def needs(self, tx: Connection, tank: str) -> list[Due]:
-        """The readings that a ramp waits for."""
-        road = read_road(tx, tank)
-        if road is None or road.ended:
-            return []
-        now_ms = self._context.stamp_ms()
-        knowledge = self._evidence.knowledge(tank, asked_of(road.ramp, road.rations[-1].daily_g))
-        return readings_due(road.ramp, knowledge, self._standing(tx, tank, road, now_ms), now_ms)
-
     def view(self, tank: str) -> Row:
         """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""
         zone = self._context.zone(tank)
-        with self._context.in_order:
-            with self._context.store.read() as tx:
-                road = read_road(tx, tank)
-            if road is None:
-                raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
-            if road.ended:
-                shown = road.decided[-1].body
-            else:
-                decision, knowledge = self._weigh(tank, road)
-                shown = {**asdict(decision), "knowledge": None if knowledge is None else knowledge_view(knowledge)}
+        with self._context.store.read() as tx:
+            now = Snapshots(tx, self._context, self._samples).of(tank)
+        road = road_of(now)
+        if road is None:
+            raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
+        if road.ended:
+            shown = road.decided[-1].body
+        else:
+            weighed = self._weigh(now, road)
+            known = None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
+            shown = {**asdict(weighed.decision), "knowledge": known}
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
         return {
@@ -288,17 +297,43 @@ class Ramps:
         }
 
 
-def read_road(tx: Connection, tank: str) -> Road | None:
+def road_of(tank: TankSnapshot) -> Road | None:
     """The newest ramp of a tank; None where none was ever set."""
+    return _road(tank.ramp, tank.decided)
+
+
+def read_road(tx: Connection, tank: str) -> Road | None:
+    """The same, read from the ledger by itself."""
     newest = ledger.newest(tx, "ramp", tank=tank, subject="set")
     if not newest:
         return None
-    body = newest[0].body
-    ramp = Ramp(**{name: body[name] for name in SET}, entry=newest[0].id, set_ms=body["began_ms"])
-    entries = ledger.standing(tx, tank, (), ["ramp"], ramp.set_ms)
-    first = next(e.id for e in entries if e.subject == "set" and e.body["began_ms"] == ramp.set_ms)
-    rations = [repository.ration(entry) for entry in ledger.standing(tx, tank, (), ["ration"])]
+    entries = ledger.standing(tx, tank, (), ["ramp"], newest[0].body["began_ms"])
+    return _road(entries, [repository.ration(entry) for entry in ledger.standing(tx, tank, (), ["ration"])])
+
+
+def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> Road | None:
+    """The ramp that some entries tell of: all of a tank, by time, since it began."""
+    set_by = [e for e in entries if e.subject == "set"]
+    if not set_by:
+        return None
+    newest = max(set_by, key=lambda e: (e.at_ms, e.id))
+    body = newest.body
+    ramp = Ramp(**{name: body[name] for name in SET}, entry=newest.id, set_ms=body["began_ms"])
+    first = next(e.id for e in set_by if e.body["began_ms"] == ramp.set_ms)
     return Road(ramp, tuple(e for e in entries if e.id >= first), tuple(rations))
+
+
+def _crossed(tank: TankSnapshot, since_ms: int) -> tuple[str, ...]:
+    """What lines say of the water now, or said when they held or reduced feeding since an instant."""
+    now = {
+        crossing.line.analyte: crossing.text
+        for crossing in tank.water.found
+        if crossing.line.above and crossing.line.analyte in OF_THE_LOAD and not crossing.known.assumed
+    }
+    for reason in tank.holds.reasons:
+        if reason.kind == "line" and reason.analyte in OF_THE_LOAD and reason.above and reason.since_ms >= since_ms:
+            now.setdefault(str(reason.analyte), reason.text)
+    return tuple(now.values())
 
 
 def clear(reading: Reading) -> bool:
@@ -311,16 +346,8 @@ def knowledge_view(knowledge: Knowledge) -> Row:
     return {**asdict(knowledge), "p_under": {f"{g:g}": p for g, p in knowledge.p_under.items()}}
 
 
-def _is_news(road: Road, decision: Decision) -> bool:
-    """Whether a decision says more than the one entered last: another state, another ration or another question."""
-    if decision.daily_g is not None or decision.state != road.state:
-        return True
-    return decision.state == "ready for a step" and decision.next_g != road.decided[-1].body["next_g"]
-
-
-def _last_ration(tx: Connection, tank: str) -> Ration:
-    newest = ledger.newest(tx, "ration", tank=tank)
-    last = repository.ration(newest[0]) if newest else None
+def _last_ration(tank: TankSnapshot) -> Ration:
+    last = tank.last_ration
     if last is None or not last.meals or last.daily_g <= 0:
         raise FieldError("", "expected a ration above nothing, with its meals, before a ramp", 409)
     return last

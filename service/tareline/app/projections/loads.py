@@ -7,19 +7,18 @@ The same record gives the same answer, so nothing of this is kept on disk.
 
 import logging
 import threading
-from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.compute.answers import ForecastTold, LoadTold
 from tareline.compute.process import Process, ProcessError
 from tareline.core.load.forecast import Ahead
-from tareline.core.load.guess import Other
+from tareline.core.load.guess import Guess, Other
 from tareline.core.load.limit import DWELL_D, SAFE_FRACTION
 from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
@@ -34,7 +33,6 @@ AGAIN_S, SELDOM_S = 5.0, 600.0  # what could not be worked out is tried again th
 ANSWERS_KEPT = 32  # forecasts that pages ask for again and again
 GRACE_S = 60.0  # an answer that is on its way is waited for
 
-Values = Mapping[str, Any]
 Terms = tuple[float, float]  # a ramp's dwell in days, and the share of the limit that is kept
 
 
@@ -44,7 +42,7 @@ class LoadAnswer:
 
     gathered: Gathered
     terms: Terms
-    told: Values
+    told: LoadTold
     kept: bytes
 
 
@@ -73,8 +71,8 @@ class Loads:
         self._marks: dict[str, tuple[Mark, Terms]] = {}
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
-        self._answers: dict[tuple[str, str], tuple[LoadAnswer, Values]] = {}
-        self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Values]] = {}
+        self._answers: dict[tuple[str, str], tuple[LoadAnswer, ForecastTold]] = {}
+        self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Guess]] = {}
         self._lock = threading.Lock()
 
     def close(self) -> None:
@@ -145,9 +143,9 @@ class Loads:
         with self._lock:
             return mark[0].complete and self._marks.get(tank) == mark and tank not in self._trouble
 
-    def on_its_way(self, tank: str) -> bool:
-        """Whether a newer answer may be expected within the minute."""
-        if self.fresh(tank):
+    def on_its_way(self, tank: str, fresh: bool) -> bool:
+        """Whether a newer answer may be expected within the minute. fresh: whether the newest one is."""
+        if fresh:
             self._stale_s.pop(tank, None)
             return False
         now_s = self._context.clock.monotonic_s()
@@ -158,38 +156,38 @@ class Loads:
         known = self.known(tank)
         if known is None:
             return None
-        told = known.told
-        speaks = told["diagnostics"]["speaks"]
-        proven_g = told["proven"]["daily_g"]
+        told, load = known.told, known.told.load
+        speaks = load.diagnostics.speaks
         return Knowledge(
             fresh=self.fresh(tank),
-            refuses=None if speaks else told["diagnostics"]["why"],
-            found=told["found"],
-            p5=told["p5_g"],
-            p50=told["p50_g"],
-            p95=told["p95_g"],
-            proven_g=proven_g if proven_g > 0 else None,
-            in_balance=p_under(told, rations[0]) if speaks else 0.0,
-            p_under={ration_g: p_under(told, ration_g) for ration_g in rations} if speaks else {},
+            refuses=None if speaks else load.diagnostics.why,
+            found=load.found,
+            p5=load.p5_g,
+            p50=load.p50_g,
+            p95=load.p95_g,
+            proven_g=load.proven.daily_g or None,
+            in_balance=told.p_under(rations[0]) if speaks else 0.0,
+            p_under={ration_g: told.p_under(ration_g) for ration_g in rations} if speaks else {},
         )
 
     def proven_g(self, tank: str) -> float | None:
         """The highest ration that is proven; None where none is."""
         known = self.known(tank)
-        return (known.told["proven"]["daily_g"] or None) if known is not None else None
+        return (known.told.load.proven.daily_g or None) if known is not None else None
 
-    def ahead(self, tank: str, what: Ahead) -> tuple[LoadAnswer, Values]:
+    def ahead(self, tank: str, what: Ahead) -> tuple[LoadAnswer, ForecastTold]:
         """A forecast, and the answer that it begins from. Raises FieldError where nothing can be said."""
         known = self.known(tank)
         if known is None:
             raise FieldError("tank", "the load of this tank has not been worked out yet", 409)
-        if not known.told["diagnostics"]["speaks"]:
-            raise FieldError("tank", f"nothing is forecast: {known.told['diagnostics']['why']}", 409)
+        diagnostics = known.told.load.diagnostics
+        if not diagnostics.speaks:
+            raise FieldError("tank", f"nothing is forecast: {diagnostics.why}", 409)
         kept = self._answers.get((tank, repr(what)))
         if kept is not None and kept[0] is known:
             return kept
         try:
-            found: Values = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
+            found: ForecastTold = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
         except ProcessError as error:
             log.error("a forecast of %s could not be worked out: %s", tank, error)
             raise FieldError("", f"the forecast could not be worked out ({error}); ask again", 503) from error
@@ -199,15 +197,18 @@ class Loads:
             self._answers[tank, repr(what)] = (known, found)
         return known, found
 
-    def guesses(self, tank: str) -> list[Values]:
+    def guesses(self, tank: str) -> list[Guess]:
         """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""
         others: list[Other] = []
         for other in self._context.register.refs("tank"):
             known = self.known(other)
-            if other != tank and known is not None and known.told["found"]:
-                told, planted_cm2 = known.told, self._context.need("tank", other).get("planted_area_cm2")
-                limit_g = (told["p5_g"], told["p50_g"], told["p95_g"])
-                others.append(Other(known.gathered.record.volume_l, planted_cm2, *limit_g))
+            if other != tank and known is not None and known.told.load.found:
+                load, planted_cm2 = known.told.load, self._context.need("tank", other).get("planted_area_cm2")
+                # Of a limit that is found all three are known.
+                assert load.p5_g is not None
+                assert load.p50_g is not None
+                assert load.p95_g is not None
+                others.append(Other(known.gathered.record.volume_l, planted_cm2, load.p5_g, load.p50_g, load.p95_g))
         if not others:
             return []
         body = self._context.need("tank", tank)
@@ -219,12 +220,6 @@ class Loads:
                 log.error("a first guess for %s could not be worked out: %s", tank, error)
                 return []
         return self._guesses.get(key, [])
-
-
-def p_under(told: Values, ration_g: float) -> float:
-    """How probable it is that a ration stays at or under the limit."""
-    place = bisect_left(told["limits_g"], ration_g)
-    return float(told["at_least"][place]) if place < len(told["at_least"]) else 0.0
 
 
 def _terms(tx: Connection, tank: str) -> Terms:

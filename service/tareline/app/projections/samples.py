@@ -6,8 +6,7 @@ is not taken for one in calm water.
 """
 
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
@@ -16,6 +15,7 @@ from tareline.app.context import Context
 from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
 from tareline.core.probes.plausibility import LAWS, Judged, dry_spans, judge, near, plausible, proven
 from tareline.core.safety.exceedance import rule_for, spells
+from tareline.core.safety.known_water import Crossed, Sampled
 from tareline.core.safety.lines import KnownValue, Line
 from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.core.water.conductivity import tds_mg_per_l
@@ -29,31 +29,6 @@ METRICS = ("temperature", "tds")
 NEAR_MS = 10 * 60_000  # a conductivity is compensated by a temperature this near
 
 Points = list[tuple[int, float]]
-
-
-@dataclass(frozen=True, slots=True)
-class Crossed:
-    """A line beyond which samples have been for long enough; proven: whether they may hold feeding."""
-
-    line: Line
-    known: KnownValue
-    probe: str
-    proven: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Sampled:
-    """What samples say of a tank.
-
-    newest: by analyte, the newest proven value and its instant. recent: those of them that tell of the water now, on
-    which a release may rest.
-    """
-
-    crossed: tuple[Crossed, ...] = ()
-    newest: Mapping[str, tuple[float, int]] = field(default_factory=dict)
-    recent: Mapping[str, tuple[float, int]] = field(default_factory=dict)
-    ailments: tuple[tuple[str, Ailment], ...] = ()
-    offsets: Mapping[tuple[str, str], Offset] = field(default_factory=dict)
 
 
 class Samples:
@@ -92,7 +67,6 @@ class Samples:
         found = Sampled(crossed, newest, recent, tuple(a for part in parts for a in part.ailments), offsets)
         with self._lock:
             self._found[tank] = found
-        self._context.samples = {**self._context.samples, tank: newest}
         self._done[tank] = (now_ms, basis)
         return found
 

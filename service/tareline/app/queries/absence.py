@@ -4,13 +4,13 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
-from tareline.app import repository
 from tareline.app.answers.base import Answer, LocalDay, LocalTime
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.answers.things import FoodAnswer, WaterAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
-from tareline.core.calendar import ONE_DAY, day_of, day_start_ms, from_ms
+from tareline.app.snapshot import TankSnapshot
+from tareline.core.calendar import ONE_DAY
 from tareline.core.feeding.absence import CAP_TO_DAILY, Absence
 from tareline.core.feeding.ration import ration_on
 from tareline.store import ledger
@@ -44,51 +44,46 @@ class Sheet(Answer):
     back: LocalDay
 
 
-def absence_view(tx: Connection, context: Context, tank: str) -> AbsenceAnswer:
+def absence_view(tank: TankSnapshot) -> AbsenceAnswer:
     """The absence that runs or is planned; every value None where there is none."""
-    zone = context.zone(tank)
-    today = day_of(context.stamp_ms(), zone)
-    found = repository.absences(tx, tank, zone, today)
+    found = tank.coming_absences
     if not found:
         return AbsenceAnswer(state="none")
     absence = found[-1]
     return AbsenceAnswer(
-        state="running" if absence.covers(today) else "planned",
+        state="running" if absence.covers(tank.today) else "planned",
         start=absence.start.isoformat(),
         end=absence.end.isoformat(),
         daily_g=absence.daily_g,
         cap_g=CAP_TO_DAILY * absence.daily_g,
         tell=absence.tell,
         entry=absence.entry,
-        decided_at=stated(absence.recorded_ms, zone),
+        decided_at=stated(absence.recorded_ms, tank.zone),
     )
 
 
-def sheet_view(tx: Connection, context: Context, tank: str) -> Sheet | None:
+def sheet_view(tx: Connection, context: Context, tank: TankSnapshot) -> Sheet | None:
     """What the sheet for a visitor says of a tank: the portions that its feeders give meanwhile, the water to top up
     with, the usual temperature; None where no absence is planned."""
-    zone = context.zone(tank)
-    now_ms = context.stamp_ms()
-    found = repository.absences(tx, tank, zone, day_of(now_ms, zone))
+    found = tank.coming_absences
     if not found:
         return None
-    absence = found[-1]
-    celsius = repository.temperature(context, tank, repository.latest_readings(tx, context, tank))
+    absence, celsius = found[-1], tank.temperature
     return Sheet(
-        absence=absence_view(tx, context, tank),
+        absence=absence_view(tank),
         days=(absence.end - absence.start).days + 1,
-        portions=_portions(tx, context, tank, zone, absence),
-        water=_water(tx, context, tank),
-        temperature=None if celsius is None else Warmth(c=celsius.value, at=stated(celsius.at_ms, zone)),
-        printed=from_ms(now_ms, zone).date().isoformat(),
+        portions=_portions(context, tank, absence),
+        water=_water(tx, context, tank.id),
+        temperature=None if celsius is None else Warmth(c=celsius.value, at=stated(celsius.at_ms, tank.zone)),
+        printed=tank.today.isoformat(),
         back=(absence.end + ONE_DAY).isoformat(),
     )
 
 
-def _portions(tx: Connection, context: Context, tank: str, zone: str, absence: Absence) -> list[Portion]:
+def _portions(context: Context, tank: TankSnapshot, absence: Absence) -> list[Portion]:
     """What each feeder gives in one meal, and at which times; equal meals of a feeder once."""
-    ration = ration_on(absence.start, zone, repository.rations(tx, tank, zone, day_start_ms(absence.start, zone)))
-    feeders = context.register.devices_of("feeder", tank)
+    ration = ration_on(absence.start, tank.zone, tank.rations(absence.start))
+    feeders = [feeder.name for feeder in tank.feeders]
     times: dict[tuple[str, float], list[str]] = {}
     for meal in ration.meals if ration is not None else ():
         owner = meal.feeder or (feeders[0] if feeders else None)

@@ -7,7 +7,6 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import repository
 from tareline.app.answers.base import Answer, LocalDay
 from tareline.app.answers.days import (
     DayAnswer,
@@ -26,8 +25,10 @@ from tareline.app.answers.things import TankAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, Told
+from tareline.app.projections.samples import Samples
 from tareline.app.queries.answers import check_period, finding_view, tank_view, within_calendar
 from tareline.app.queries.water import WaterQueries
+from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, week_of
 from tareline.core.feeding.books import DayBook, Span, day_book, joined_spans, week_totals
 from tareline.core.feeding.doses import Dose
@@ -57,17 +58,22 @@ class WeekAnswer(Answer):
 class BookQueries:
     """The books of every tank. Each call is one snapshot of the store."""
 
-    def __init__(self, context: Context, accounts: Accounts, waters: WaterQueries) -> None:
+    def __init__(self, context: Context, accounts: Accounts, samples: Samples, waters: WaterQueries) -> None:
         self._context = context
         self._accounts = accounts
+        self._samples = samples
         self._waters = waters
+
+    def _snapshots(self, tx: Connection) -> Snapshots:
+        return Snapshots(tx, self._context, self._samples)
 
     def days(self, tank: str, start: date, end: date) -> list[DayAnswer]:
         """The books of some local days, both ends included."""
         self._context.need("tank", tank)
         check_period(start, end)
         with self._context.store.read() as tx:
-            books, told = self.of(tx, tank, start, end, self._context.stamp_ms())
+            snapshot = self._snapshots(tx).of(tank, start, end)
+        books, told = self.of(snapshot, start, end)
         return [self.day_view(tank, book, told) for book in books]
 
     def week(self, tank: str, day: date | None) -> WeekAnswer:
@@ -80,8 +86,9 @@ class BookQueries:
         first, last = week_of(day)
         start_ms, end_ms = day_start_ms(first, zone), day_end_ms(last, zone)
         with self._context.store.read() as tx:
-            books, told = self.of(tx, tank, first, last, now_ms)
-            state = repository.hold_state(tx, tank, start_ms)
+            snapshot = self._snapshots(tx).of(tank, first, last)
+            books, told = self.of(snapshot, first, last)
+            state = snapshot.holds
             totals = week_totals(books, told.sums.joined(), now_ms)
             revised = self._revisions(tx, tank, start_ms, end_ms)
             readings = self._waters.readings(tx, tank, start_ms, end_ms)
@@ -116,27 +123,22 @@ class BookQueries:
             sentence=sentence(books, totals.budget_g, totals.dispensed_g, totals.dispensed_sd_g, now_ms),
         )
 
-    def of(self, tx: Connection, tank: str, first: date, last: date, now_ms: int) -> tuple[list[DayBook], Told]:
-        """The books of some days, and what is told of each of them together."""
-        zone = self._context.zone(tank)
+    def of(self, tank: TankSnapshot, first: date, last: date) -> tuple[list[DayBook], Told]:
+        """The books of some days that the snapshot was read for, and what is told of each of them together."""
+        zone, now_ms = tank.zone, tank.now_ms
         days = list(days_between(first, last))
         spans = [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
-        rations = repository.rations(tx, tank, zone, spans[0][0])
-        doses, handfeeds = repository.fed(tx, self._context, tank, spans[0][0], spans[-1][1])
-        losses = repository.losses(tx, self._context, tank, spans[0][0], spans[-1][1])
-        state = repository.hold_state(tx, tank, spans[0][0])
-        held = joined_spans([Span(p.from_ms, p.to_ms) for p in state.periods if p.reason.do == "hold"])
-        told = self._accounts.told(self._context.register.stays("feeder", tank), spans, doses, now_ms)
+        rations = tank.rations(first)
+        fed = tank.fed.within(spans[0][0], spans[-1][1])
+        held = joined_spans([Span(p.from_ms, p.to_ms) for p in tank.holds.periods if p.reason.do == "hold"])
+        told = self._accounts.told(self._context.register.stays("feeder", tank.id), spans, fed.doses, now_ms)
         books = []
-        for day, one in zip(days, told.each(spans), strict=True):
-            ration = ration_on(day, zone, rations)
-            carries = ration is not None and ration.carry_over > 0
-            carried_g = repository.carried_over_g(tx, self._context, tank, zone, day) if carries else 0.0
-            unknown_g = largest_meal_g(ration)
-            start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
-            lost_g = sum(grams for at_ms, _, grams in losses if start_ms <= at_ms < end_ms)
+        for day, (start_ms, end_ms), one in zip(days, spans, told.each(spans), strict=True):
+            unknown_g = largest_meal_g(ration_on(day, zone, rations))
+            carried_g = tank.carried_g(day)
+            lost_g = sum(grams for at_ms, _, grams in fed.losses if start_ms <= at_ms < end_ms)
             books.append(
-                day_book(day, zone, rations, doses, handfeeds, held, unknown_g, one, carried_g, now_ms, lost_g)
+                day_book(day, zone, rations, fed.doses, fed.handfeeds, held, unknown_g, one, carried_g, now_ms, lost_g)
             )
         return books, told
 
@@ -195,7 +197,8 @@ class BookQueries:
         now_ms = self._context.stamp_ms()
         today = day_of(now_ms, zone)
         with self._context.store.read() as tx:
-            (book,), _ = self.of(tx, tank, today, today, now_ms)
+            snapshot = self._snapshots(tx).of(tank)
+        (book,), _ = self.of(snapshot, today, today)
         fed: list[tuple[int, str, float | None, str | None, str | None]]
         fed = [(d.at_ms, d.feeder, d.mass_g, None, d.cause) for d in book.doses if d.moved]
         fed += [(h.at_ms, "hand", h.mass_g, h.by, None) for h in book.handfeeds]

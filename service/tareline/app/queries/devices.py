@@ -1,19 +1,21 @@
 """Every registered device and what it last said."""
 
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import Annotated
 
 from pydantic import Field
 
-from tareline.app import repository
 from tareline.app.answers.base import Answer, LocalTime
 from tareline.app.answers.feeding import StopAnswer
 from tareline.app.answers.hoppers import HopperAdvice
+from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
+from tareline.app.projections.samples import Samples
 from tareline.app.queries.holds import stop_view
-from tareline.app.queries.hopper import advice_view, content_g
-from tareline.app.updates import Updates
+from tareline.app.queries.hopper import advice_view, content_g, weighed_last
+from tareline.app.snapshot import Snapshots
 from tareline.mqtt.journals import Track
 from tareline.store import devices as device_store
 from tareline.store import ledger
@@ -43,24 +45,32 @@ class DeviceAnswer(Answer):
     waiting_for: Annotated[list[list[int]], Field(description="Missing doses: first and last of each range")]
     stopped: StopAnswer | None
     hopper_advice: HopperAdvice | None
-    update: Any
+    update: UpdateAnswer
 
 
 class DeviceQueries:
-    """Every device. Each call is one snapshot of the store."""
+    """Every device. Each call is one snapshot of the store.
 
-    def __init__(self, context: Context, accounts: Accounts, updates: Updates) -> None:
+    update_of: where the update of a device stands.
+    """
+
+    def __init__(
+        self, context: Context, accounts: Accounts, samples: Samples, update_of: Callable[[str], UpdateAnswer]
+    ) -> None:
         self._context = context
         self._accounts = accounts
-        self._updates = updates
+        self._samples = samples
+        self._update_of = update_of
 
     def all(self) -> list[DeviceAnswer]:
         """Every registered device, feeders first."""
         register = self._context.register
         found = []
         with self._context.store.read() as tx:
-            known, told = device_store.load(tx), device_store.issued(tx)
+            snapshots = Snapshots(tx, self._context, self._samples)
+            known, told = snapshots.devices, snapshots.issued
             received = device_store.load_journals(tx)
+            weighed = weighed_last(tx, register.refs("feeder"))
             for kind in ("feeder", "probe"):
                 for name in register.refs(kind):
                     tank = (register.now(kind, name) or {}).get("tank")
@@ -72,17 +82,21 @@ class DeviceQueries:
                     )
                     if hello.get("journal") is not None:
                         track.above = ledger.seqs_above(tx, name, hello["journal"], track.received)
-                    stop = repository.open_stop(tx, name) if kind == "feeder" else None
-                    held = tank is None or repository.hold_state(tx, tank).held
+                    stop = snapshots.feeder(name).stop if kind == "feeder" else None
+                    held = tank is None or snapshots.of(tank).holds.held
                     stopped = stop_view(stop, held, told.get((name, "hold")), zone)
                     advice = None
                     if kind == "feeder" and tank is not None:
                         plan = told.get((name, "plan"))
                         body = None if plan is None else plan.body
                         advice = advice_view(
-                            tx, self._context, name, tank, content_g(tx, self._accounts, name, zone), body
+                            self._context,
+                            name,
+                            snapshots.of(tank),
+                            content_g(self._accounts, name, weighed[name], zone),
+                            body,
                         )
-                    update = self._updates.view(name)
+                    update = self._update_of(name)
                     found.append(_view(name, kind, tank, device, told, track, zone, stopped, advice, update))
         return found
 
@@ -97,7 +111,7 @@ def _view(
     zone: str,
     stopped: StopAnswer | None,
     advice: HopperAdvice | None,
-    update: Any,
+    update: UpdateAnswer,
 ) -> DeviceAnswer:
     hello = known.hello or {}
     plan, hold = told.get((name, "plan")), told.get((name, "hold"))

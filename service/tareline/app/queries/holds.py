@@ -2,19 +2,15 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection
-
-from tareline.app import repository
 from tareline.app.answers.feeding import HeldFeeder, HoldAnswer, HoldReason, StopAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
+from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.alerts.concerns import and_list
 from tareline.core.safety.hold import CONFIRM_MS, HoldState
-from tareline.core.safety.lines import with_samples
 from tareline.core.safety.stops import STOPS, Stop
-from tareline.store import devices as device_store
-from tareline.store.devices import Device, Issued
+from tareline.store.devices import Issued
 
 
 class HoldQueries:
@@ -28,29 +24,26 @@ class HoldQueries:
         """The hold of a tank. Raises FieldError (404)."""
         self._context.need("tank", tank)
         with self._context.store.read() as tx:
-            return self.of(tx, tank, self._context.stamp_ms())
+            snapshot = Snapshots(tx, self._context, self._samples).of(tank)
+        return self.of(snapshot)
 
-    def of(self, tx: Connection, tank: str, now_ms: int) -> HoldAnswer:
-        """The hold of a tank that is known, in a transaction."""
-        zone = self._context.zone(tank)
-        state = repository.hold_state(tx, tank)
-        known = with_samples(repository.water(tx, self._context, tank, now_ms), self._samples.of(tank).recent)
-        told, devices = device_store.issued(tx), device_store.load(tx)
+    def of(self, tank: TankSnapshot) -> HoldAnswer:
+        """The hold of a tank by its snapshot."""
+        zone, state = tank.zone, tank.holds
         feeders = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            asked, device = told.get((feeder, "hold")), devices.get(feeder, Device(feeder))
-            confirmed = asked is not None and device.confirms("hold", asked.version)
+        for feeder in tank.feeders:
+            asked = feeder.hold
+            confirmed = feeder.told is not None and feeder.told.confirmed
             overdue = asked is not None and not confirmed and self._context.waiting_ms(asked.issued_ms) >= CONFIRM_MS
-            stopped = stop_view(repository.open_stop(tx, feeder), state.held, asked, zone)
             feeders.append(
                 HeldFeeder(
-                    feeder=feeder,
-                    online=bool(device.online),
+                    feeder=feeder.name,
+                    online=bool(feeder.device.online),
                     confirmed=confirmed,
                     asked_at=None if asked is None else stated(asked.issued_ms, zone),
                     overdue=overdue,
-                    hung=repository.is_hung(tx, feeder),
-                    stopped=stopped,
+                    hung=feeder.off_since_ms is None,
+                    stopped=stop_view(feeder.stop, state.held, asked, zone),
                 )
             )
         return HoldAnswer(
@@ -64,7 +57,7 @@ class HoldQueries:
                     do=r.do,
                     text=r.text,
                     since=stated(r.since_ms, zone),
-                    needs=r.needs(known.get(r.analyte or "")),
+                    needs=tank.needs(r),
                     entry=r.entry,
                 )
                 for r in state.reasons

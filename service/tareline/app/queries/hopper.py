@@ -1,19 +1,20 @@
 """What is left in a feeder's hopper by its account, how long that lasts, and how much it should hold at most."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection
 
-from tareline.app import repository
 from tareline.app.answers.hoppers import HopperAdvice, HopperAnswer, NewestWeighIn, TankHopperAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Account, Accounts
+from tareline.app.snapshot import FeederSnapshot, TankSnapshot
 from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.core.weighing.hopper import hopper
-from tareline.store import devices as device_store
 from tareline.store import ledger, series
+from tareline.store.ledger import Asked, Entry
 
 
 def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> HopperAnswer:
@@ -33,6 +34,41 @@ def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: s
     )
 
 
+WEIGHS = {"dose": 20, "weighin": 1, "refill": 1}  # by kind of entry, how many of the newest are looked at
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What is in a hopper by the newest of: the cell, a weigh-in, a refill's own weight; and its last weigh-in.
+
+    Grams, standard deviation in grams, UNIX ms, and by what; None where nothing was weighed.
+    """
+
+    content_g: float | None
+    sd_g: float | None
+    at_ms: int | None
+    by: str | None
+    last_weighin: Entry | None
+
+
+def last_weighed(
+    newest: Mapping[str, Sequence[Entry]], cell: tuple[float, int] | None, cell_sd: tuple[float, int] | None
+) -> Weighed:
+    """From the newest entries of each kind of WEIGHS, newest first, and what the cell sent last with its deviation."""
+    weighins = newest["weighin"]
+    found: list[tuple[int, float, float | None, str]] = []
+    weighed = next((dose for dose in newest["dose"] if dose.body.get("after_g") is not None), None)
+    if weighed is not None:
+        found.append((weighed.at_ms, weighed.body["after_g"], weighed.body.get("sd_g"), "cell"))
+    if cell is not None:
+        found.append((cell[1], cell[0], None if cell_sd is None else cell_sd[0], "cell"))
+    found += [(entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in") for entry in weighins]
+    by_refill = (entry for entry in newest["refill"] if entry.body.get("after_g") is not None)
+    found += [(entry.at_ms, entry.body["after_g"], None, "refill") for entry in by_refill]
+    at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0], default=(None, None, None, None))
+    return Weighed(content_g, sd_g, at_ms, by, next(iter(weighins), None))
+
+
 def daily_g(plan: Mapping[str, Any] | None) -> float:
     """What a plan asks for in a day: the most of any that has not begun yet, since a new ration comes with a midnight,
     and an absence that feeds less ends again."""
@@ -45,7 +81,7 @@ def daily_g(plan: Mapping[str, Any] | None) -> float:
 
 
 def advice_view(
-    tx: Connection, context: Context, feeder: str, tank: str, content_g: float | None, plan: Mapping[str, Any] | None
+    context: Context, feeder: str, tank: TankSnapshot, content_g: float | None, plan: Mapping[str, Any] | None
 ) -> HopperAdvice | None:
     """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
     known. plan: the body of the feeder's newest `down/plan`."""
@@ -53,14 +89,13 @@ def advice_view(
     food = None if ref is None else context.register.now("food", ref)
     if food is None:
         return None
-    latest = repository.latest_readings(tx, context, tank)
     advice = hopper_advice(
-        repository.lines(context, tank),
-        context.need("tank", tank)["volume_l"],
+        tank.lines,
+        context.need("tank", tank.id)["volume_l"],
         food["protein_percent"],
-        latest["ph"][0] if "ph" in latest else None,
-        repository.temperature(context, tank, latest),
-        context.stamp_ms(),
+        tank.readings.get("ph"),
+        tank.temperature,
+        tank.now_ms,
     )
     if advice.mass_g is None:
         return None
@@ -77,61 +112,47 @@ def advice_view(
     )
 
 
-def tank_hoppers(tx: Connection, context: Context, accounts: Accounts, tank: str) -> list[TankHopperAnswer]:
-    """The hoppers of a tank's feeders."""
-    zone = context.zone(tank)
-    devices, told = device_store.load(tx), device_store.issued(tx)
-    found = []
-    for feeder in context.register.devices_of("feeder", tank):
-        plan = told.get((feeder, "plan"))
-        weighed = ledger.newest(tx, "weighin", device=feeder)
-        shown = dict(hopper_view(accounts.account(feeder), None if plan is None else plan.body, zone))
-        as_of_ms: int | None = context.stamp_ms()
-        by: str | None = "account"
-        if shown["content_g"] is None:
-            shown["content_g"], shown["content_sd_g"], as_of_ms, by = _weighed(tx, feeder)
-        online = devices[feeder].online if feeder in devices else None
-        last = weighed[0] if weighed else None
-        found.append(
-            TankHopperAnswer(
-                feeder=feeder,
-                food=(context.register.now("feeder", feeder) or {}).get("food"),
-                as_of=None if as_of_ms is None else stated(as_of_ms, zone),
-                by=by,
-                online=online,
-                last_weighin=None
-                if last is None
-                else NewestWeighIn(at=stated(last.at_ms, zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
-                **shown,
-            )
+def tank_hopper(
+    context: Context, accounts: Accounts, tank: TankSnapshot, feeder: FeederSnapshot, weighed: Weighed
+) -> TankHopperAnswer:
+    """The hopper of one of a tank's feeders."""
+    plan = None if feeder.plan is None else feeder.plan.body
+    shown = dict(hopper_view(accounts.account(feeder.name), plan, tank.zone))
+    as_of_ms: int | None = tank.now_ms
+    by: str | None = "account"
+    if shown["content_g"] is None:
+        shown["content_g"], shown["content_sd_g"] = weighed.content_g, weighed.sd_g
+        as_of_ms, by = weighed.at_ms, weighed.by
+    last = weighed.last_weighin
+    return TankHopperAnswer(
+        feeder=feeder.name,
+        food=(context.register.now("feeder", feeder.name) or {}).get("food"),
+        as_of=None if as_of_ms is None else stated(as_of_ms, tank.zone),
+        by=by,
+        online=feeder.device.online,
+        last_weighin=None
+        if last is None
+        else NewestWeighIn(at=stated(last.at_ms, tank.zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
+        **shown,
+    )
+
+
+def weighed_last(tx: Connection, feeders: Sequence[str]) -> dict[str, Weighed]:
+    """What was weighed last in some feeders' hoppers."""
+    asked = {(f, kind): Asked(kind, device=f, limit=n) for f in feeders for kind, n in WEIGHS.items()}
+    newest = ledger.newest_of(tx, list(asked.values()))
+    cells = series.newest_of(tx, feeders, ("hopper", "hopper_sd"))
+    return {
+        feeder: last_weighed(
+            {kind: newest[asked[feeder, kind]] for kind in WEIGHS},
+            cells.get((feeder, "hopper")),
+            cells.get((feeder, "hopper_sd")),
         )
-    return found
+        for feeder in feeders
+    }
 
 
-def _weighed(tx: Connection, feeder: str) -> tuple[float | None, float | None, int | None, str | None]:
-    """What is in the hopper by the newest of: the cell, a weigh-in, a refill's own weight."""
-    found: list[tuple[int, float, float | None, str]] = []
-    for entry in ledger.newest(tx, "dose", device=feeder, limit=20):
-        body = entry.body
-        if body.get("after_g") is not None:
-            found.append((entry.at_ms, body["after_g"], body.get("sd_g"), "cell"))
-            break
-    cell = series.newest(tx, feeder, "hopper")
-    if cell is not None:
-        sd = series.newest(tx, feeder, "hopper_sd")
-        found.append((cell[1], cell[0], None if sd is None else sd[0], "cell"))
-    for entry in ledger.newest(tx, "weighin", device=feeder):
-        found.append((entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in"))
-    for entry in ledger.newest(tx, "refill", device=feeder):
-        if entry.body.get("after_g") is not None:
-            found.append((entry.at_ms, entry.body["after_g"], None, "refill"))
-    if not found:
-        return None, None, None, None
-    at_ms, mass_g, sd_g, by = max(found, key=lambda one: one[0])
-    return mass_g, sd_g, at_ms, by
-
-
-def content_g(tx: Connection, accounts: Accounts, feeder: str, zone: str) -> float | None:
+def content_g(accounts: Accounts, feeder: str, weighed: Weighed, zone: str) -> float | None:
     """What is in a hopper by its account; before there is one, by what was weighed last."""
     by_account_g = hopper_view(accounts.account(feeder), None, zone).content_g
-    return by_account_g if by_account_g is not None else _weighed(tx, feeder)[0]
+    return by_account_g if by_account_g is not None else weighed.content_g

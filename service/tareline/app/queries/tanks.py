@@ -1,8 +1,7 @@
 """Tanks at a glance: what there is, what matters today, and what is due."""
 
+from collections.abc import Mapping
 from typing import Any
-
-from sqlalchemy import Connection
 
 from tareline.app.answers.base import Answer, LocalTime
 from tareline.app.answers.days import DayAnswer
@@ -12,15 +11,15 @@ from tareline.app.answers.things import TankAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
+from tareline.app.projections.samples import Samples
 from tareline.app.queries.absence import absence_view
 from tareline.app.queries.answers import tank_view
 from tareline.app.queries.books import BookQueries
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.holds import HoldQueries
-from tareline.app.queries.hopper import tank_hoppers
+from tareline.app.queries.hopper import Weighed, tank_hopper, weighed_last
 from tareline.app.queries.water import WaterQueries
-from tareline.core.calendar import day_of
-from tareline.store import devices as device_store
+from tareline.app.snapshot import Snapshots, TankSnapshot
 
 
 class NextMeal(Answer):
@@ -51,6 +50,7 @@ class TankQueries:
         self,
         context: Context,
         accounts: Accounts,
+        samples: Samples,
         books: BookQueries,
         holds: HoldQueries,
         waters: WaterQueries,
@@ -58,6 +58,7 @@ class TankQueries:
     ) -> None:
         self._context = context
         self._accounts = accounts
+        self._samples = samples
         self._books = books
         self._holds = holds
         self._waters = waters
@@ -69,43 +70,39 @@ class TankQueries:
 
     def overview(self) -> list[OverviewAnswer]:
         """Every tank with what matters today."""
-        now_ms = self._context.stamp_ms()
-        found = []
         with self._context.store.read() as tx:
-            for tank in self._context.register.refs("tank"):
-                today = day_of(now_ms, self._context.zone(tank))
-                (book,), told = self._books.of(tx, tank, today, today, now_ms)
-                found.append(
-                    OverviewAnswer(
-                        tank=tank_view(self._context, tank),
-                        hold=self._holds.of(tx, tank, now_ms),
-                        today=self._books.day_view(tank, book, told),
-                        water=self._waters.newest(tx, tank, now_ms),
-                        hoppers=tank_hoppers(tx, self._context, self._accounts, tank),
-                        next_meal=self._next_meal(tx, tank, now_ms),
-                        due=self._due(tx, tank, now_ms),
-                        absence=absence_view(tx, self._context, tank),
-                    )
-                )
-        return found
+            snapshots = Snapshots(tx, self._context, self._samples)
+            tanks = [snapshots.of(tank) for tank in self._context.register.refs("tank")]
+            weighed = weighed_last(tx, [feeder.name for tank in tanks for feeder in tank.feeders])
+        return [self._shown(tank, weighed) for tank in tanks]
+
+    def _shown(self, tank: TankSnapshot, weighed: Mapping[str, Weighed]) -> OverviewAnswer:
+        (book,), told = self._books.of(tank, tank.today, tank.today)
+        return OverviewAnswer(
+            tank=tank_view(self._context, tank.id),
+            hold=self._holds.of(tank),
+            today=self._books.day_view(tank.id, book, told),
+            water=self._waters.newest(tank),
+            hoppers=[tank_hopper(self._context, self._accounts, tank, f, weighed[f.name]) for f in tank.feeders],
+            next_meal=_next_meal(tank),
+            due=self._due(tank),
+            absence=absence_view(tank),
+        )
 
     def due(self, tank: str) -> list[DueAnswer]:
         """What is due of a tank, the most pressing first."""
-        self._context.need("tank", tank)
         with self._context.store.read() as tx:
-            return self._due(tx, tank, self._context.stamp_ms())
+            return self._due(Snapshots(tx, self._context, self._samples).of(tank))
 
-    def _due(self, tx: Connection, tank: str, now_ms: int) -> list[DueAnswer]:
-        return [due_view(one, self._context.zone(tank), now_ms) for one in self._due_list.of(tx, tank)]
+    def _due(self, tank: TankSnapshot) -> list[DueAnswer]:
+        return [due_view(one, tank.zone, tank.now_ms) for one in self._due_list.of(tank)]
 
-    def _next_meal(self, tx: Connection, tank: str, now_ms: int) -> NextMeal | None:
-        told = device_store.issued(tx)
-        coming = []
-        for feeder in self._context.register.devices_of("feeder", tank):
-            plan = told.get((feeder, "plan"))
-            meals = plan.body["meals"] if plan is not None else []
-            coming += [(meal["at_ms"], feeder, meal["target_g"]) for meal in meals if meal["at_ms"] > now_ms]
-        if not coming:
-            return None
-        at_ms, feeder, target_g = min(coming)
-        return NextMeal(at=stated(at_ms, self._context.zone(tank)), feeder=feeder, target_g=target_g)
+
+def _next_meal(tank: TankSnapshot) -> NextMeal | None:
+    """The next meal that any feeder of a tank is told of."""
+    plans = [(feeder.name, feeder.plan.body["meals"]) for feeder in tank.feeders if feeder.plan is not None]
+    coming = [(m["at_ms"], name, m["target_g"]) for name, meals in plans for m in meals if m["at_ms"] > tank.now_ms]
+    if not coming:
+        return None
+    at_ms, feeder, target_g = min(coming)
+    return NextMeal(at=stated(at_ms, tank.zone), feeder=feeder, target_g=target_g)

@@ -16,11 +16,13 @@ from tareline.app import repository
 from tareline.app.commands.entries import crossing_view, line_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.projections.samples import Sampled, Samples
+from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
 from tareline.app.queries.answers import stated_reading
 from tareline.app.queries.balance import balances
+from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
+from tareline.core.safety.known_water import Sampled
 from tareline.core.safety.lines import Circumstances, crossings, free_ammonia, known_of, stale
 from tareline.core.trends.trend import Trend
 from tareline.core.units import ANALYTES, CANONICAL
@@ -55,21 +57,20 @@ class WaterQueries:
         now_ms = self._context.stamp_ms()
         zone = self._context.zone(tank)
         with self._context.store.read() as tx:
+            snapshot = Snapshots(tx, self._context, self._samples).of(tank)
             return {
-                **self.newest(tx, tank, now_ms),
+                **self.newest(snapshot),
                 "trends": {analyte: _trend_view(analyte, t, zone) for analyte, t in self._trends.of(tank).items()},
                 "balances": balances(tx, self._context, self._accounts, tank, now_ms),
                 "probes": self._health(tx, tank, self._samples.of(tank)),
             }
 
-    def newest(self, tx: Connection, tank: str, now_ms: int) -> View:
+    def newest(self, tank: TankSnapshot) -> View:
         """The newest reading of each analyte with its trend in a word and its age where it is too old, and un-ionised
         ammonia worked out from them."""
-        zone = self._context.zone(tank)
-        latest = repository.latest_readings(tx, self._context, tank)
-        celsius = repository.temperature(self._context, tank, latest)
-        trends = self._trends.of(tank)
-        free = free_ammonia({analyte: r for analyte, (r, _) in latest.items()}, celsius, now_ms)
+        zone, now_ms = tank.zone, tank.now_ms
+        trends = self._trends.of(tank.id)
+        free = free_ammonia(tank.readings, tank.temperature, now_ms)
         return {
             "latest": {
                 analyte: {
@@ -82,7 +83,7 @@ class WaterQueries:
                     "stale": stale(analyte, r.at_ms, now_ms),
                     "entry": entry.id,
                 }
-                for analyte, (r, entry) in latest.items()
+                for analyte, (r, entry) in tank.latest.items()
             },
             "unionised_ammonia_mg_n_per_l": None
             if free is None
@@ -147,10 +148,9 @@ class WaterQueries:
         with self._context.store.read() as tx:
             readings = self.readings(tx, tank, start_ms, end_ms)
             daily = self._daily(tx, tank, starts_ms)
-            lines = repository.lines_now(tx, self._context, tank, now_ms)
-            latest = repository.latest_readings(tx, self._context, tank)
-        celsius = repository.temperature(self._context, tank, latest)
-        ph, warmth = _fresh(latest["ph"][0] if "ph" in latest else None, now_ms), _fresh(celsius, now_ms)
+            snapshot = Snapshots(tx, self._context, self._samples).of(tank)
+        lines = snapshot.lines_now
+        ph, warmth = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
         parts = []
         for analyte in ANALYTES:
             own = [one for one in readings if one["analyte"] == analyte]

@@ -94,6 +94,18 @@ def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: 
     return sorted(made, key=lambda ration: ration.decided_ms)
 
 
+def rations_from(decided: Sequence[Ration], absences: Sequence[Absence], zone: str, since_ms: int) -> list[Ration]:
+    """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later,
+    as they hold through the settled absences of that day and later ones.
+
+    decided: as they were decided, oldest first.
+    """
+    before = [ration for ration in decided if ration.decided_ms < since_ms]
+    kept = [*before[-1:], *(ration for ration in decided if ration.decided_ms >= since_ms)]
+    day = day_of(since_ms, zone)
+    return with_absences(kept, [absence for absence in absences if absence.end >= day], zone)
+
+
 def _within(ration: Ration, absences: Sequence[Absence], day: date) -> Ration:
     """A ration as it is on a day: what remained of the day before is not fed later while nobody is there."""
     limits = [absence.daily_g for absence in absences if absence.covers(day)]

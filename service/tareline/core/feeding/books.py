@@ -6,12 +6,14 @@ with doses that were not weighed says so; where nothing at all is known of them 
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
-from tareline.core.calendar import ONE_DAY, day_end_ms, day_start_ms
-from tareline.core.feeding.doses import Dose, HandFeed
-from tareline.core.feeding.ration import Ration, ration_on
+from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms
+from tareline.core.feeding.absence import Absence, rations_from
+from tareline.core.feeding.doses import LARGEST_MEAL_G, Dose, HandFeed
+from tareline.core.feeding.plan import FedToday, largest_meal_g
+from tareline.core.feeding.ration import Ration, carried_g, ration_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,74 @@ class Dispensed:
     sd_g: float | None
     provisional: bool
     doubtful: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Feedings:
+    """What went into a tank in some time: doses (gaps among them), hand feeds, and what left hoppers without a step as
+    (when, feeder, grams); each by time."""
+
+    doses: tuple[Dose, ...] = ()
+    handfeeds: tuple[HandFeed, ...] = ()
+    losses: tuple[tuple[int, str, float], ...] = ()
+
+    def within(self, start_ms: int, end_ms: int) -> "Feedings":
+        """What of it falls into [start, end)."""
+        return Feedings(
+            tuple(d for d in self.doses if start_ms <= d.at_ms < end_ms),
+            tuple(h for h in self.handfeeds if start_ms <= h.at_ms < end_ms),
+            tuple(loss for loss in self.losses if start_ms <= loss[0] < end_ms),
+        )
+
+    def counted_g(self, unknown_g: float) -> float:
+        """What counts against a day's ration, in grams; a dose of unknown size as `unknown_g`."""
+        counted_g = sum(d.counted_g(unknown_g) for d in self.doses) + sum(h.mass_g for h in self.handfeeds)
+        return counted_g + sum(grams for _, _, grams in self.losses)
+
+
+def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences: Sequence[Absence]) -> list[Dose]:
+    """The doses of a tank; those of which neither steps nor grams are known with the largest meal of their day."""
+    found = []
+    for one in doses:
+        if one.target_g is None and one.moved:
+            day = day_of(one.at_ms, zone)
+            rations = rations_from(decided, absences, zone, day_start_ms(day, zone))
+            found.append(replace(one, largest_g=largest_meal_g(ration_on(day, zone, rations)) or LARGEST_MEAL_G))
+        else:
+            found.append(one)
+    return found
+
+
+def carried_over_g(
+    day: date, zone: str, decided: Sequence[Ration], absences: Sequence[Absence], fed: Feedings, held: Sequence[Span]
+) -> float:
+    """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold.
+
+    decided, absences: as in `rations_from`. fed: of the day before at least. held: every stretch under a hold or a
+    reduction that touches it.
+    """
+    before = day - ONE_DAY
+    start_ms, end_ms = day_start_ms(before, zone), day_end_ms(before, zone)
+    rations = rations_from(decided, absences, zone, start_ms)
+    then, now = ration_on(before, zone, rations), ration_on(day, zone, rations)
+    if then is None or now is None or not now.carry_over:
+        return 0.0
+    if any(span.from_ms < end_ms and (span.to_ms is None or span.to_ms > start_ms) for span in held):
+        return 0.0
+    remained_g = then.daily_g - fed.within(start_ms, end_ms).counted_g(largest_meal_g(then))
+    return carried_g(now, max(0.0, remained_g))
+
+
+def fed_today(feeder: str, fed: Feedings, unknown_g: float, carried_g: float) -> FedToday:
+    """What a feeder's plan for today must take into account.
+
+    fed: of today. unknown_g: what a dose of unknown size counts as. carried_g: what today is fed besides its ration.
+    """
+    by_hand_g = sum(h.mass_g for h in fed.handfeeds)
+    counted = [(d.feeder, d.counted_g(unknown_g)) for d in fed.doses]
+    counted += [(owner, grams) for _, owner, grams in fed.losses]
+    others_g = sum(grams for owner, grams in counted if owner != feeder)
+    return FedToday(sum(grams for _, grams in counted) + by_hand_g, others_g + by_hand_g, carried_g)
 
 
 def day_book(

@@ -6,8 +6,8 @@ clear of its line. A person's own hold, a foreign board's, a foreign installatio
 stopped itself need only a person.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from tareline.core.safety.lines import NAMES, Action, Crossing, KnownValue, Line, reaches
@@ -112,6 +112,17 @@ class HoldState:
     @property
     def since_ms(self) -> int | None:
         return min((r.since_ms for r in self.reasons), default=None)
+
+    def with_reason(self, reason: Reason) -> "HoldState":
+        """The state once one more reason has been entered."""
+        return HoldState((*self.reasons, reason), (*self.periods, Period(reason.since_ms, None, reason)))
+
+    def released(self, entries: Collection[int], at_ms: int) -> "HoldState":
+        """The state once some reasons, by their entries, have ended at an instant."""
+        periods = (
+            replace(p, to_ms=at_ms) if p.to_ms is None and p.reason.entry in entries else p for p in self.periods
+        )
+        return HoldState(tuple(r for r in self.reasons if r.entry not in entries), tuple(periods))
 
 
 def fold(reasons: Sequence[Reason], releases: Sequence[Release]) -> HoldState:

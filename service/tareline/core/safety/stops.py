@@ -40,6 +40,15 @@ _GOES_ON = "Then release the hold: the feeder goes on once it has confirmed that
 
 
 @dataclass(frozen=True, slots=True)
+class HoldTold:
+    """The hold message that was last issued to a feeder: its version, whether it holds, whether it is confirmed."""
+
+    version: int
+    held: bool
+    confirmed: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """A stop of which the feeder is not known to go on.
 
@@ -55,6 +64,17 @@ class Stop:
     def told_since(self, version: int) -> bool:
         """Whether a hold message went out after the stop was heard of."""
         return version > self.hold_version
+
+    def goes_on(self, told: HoldTold | None) -> bool:
+        """Whether the feeder is known to go on: it has confirmed a release that went out after the stop."""
+        return told is not None and not told.held and self.told_since(told.version) and told.confirmed
+
+    def waits_for_a_hold(self, told: HoldTold | None, confirmed_version: int) -> bool:
+        """Whether the feeder has yet to confirm a hold that went out after its stop: until then nothing but holds
+        goes out. confirmed_version: the newest hold message that this boot of it has confirmed."""
+        if told is None or not self.told_since(told.version):
+            return True
+        return told.held and confirmed_version <= self.hold_version
 
 
 def reason(feeder: str, code: str) -> str:

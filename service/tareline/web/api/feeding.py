@@ -10,6 +10,7 @@ from tareline.app.answers.feeding import AbsenceAnswer, DueAnswer, HoldAnswer, R
 from tareline.app.answers.lines import LineAnswer
 from tareline.app.commands.entries import lines_view, ration_view
 from tareline.app.queries.absence import absence_view
+from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web import problems
@@ -64,7 +65,7 @@ def _rations(api: APIRouter, service: Service) -> None:
         """The ration that was decided last, and what of it is in force today."""
         service.context.need("tank", tank)
         with service.context.store.read() as tx:
-            return ration_view(tx, service.context, tank)
+            return ration_view(Snapshots(tx, service.context, service.samples).of(tank))
 
     @api.put("/tanks/{tank}/lines", summary="Replace the lines")
     def put_lines(
@@ -95,7 +96,7 @@ def _absences(api: APIRouter, service: Service) -> None:
     def planned(tank: str) -> AbsenceAnswer:
         service.context.need("tank", tank)
         with service.context.store.read() as tx:
-            return absence_view(tx, service.context, tank)
+            return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
 
     @api.put("/tanks/{tank}/absence", summary="Plan an absence")
     def put_absence(tank: TankId, body: requests.AbsenceRequest) -> AbsenceAnswer:

@@ -16,7 +16,6 @@ from tareline.core.calendar import day_of
 from tareline.service import Service
 from tareline.web import problems
 from tareline.web.api.parameters import (
-    DeviceId,
     EntryId,
     FeederId,
     FirstDay,
@@ -116,13 +115,3 @@ def _measured(api: APIRouter, service: Service) -> None:
         """Every dose as a ticket, reconciliation with its limits, calibration, gain, hopper; the last seven days by
         default."""
         return service.reports.report(feeder, start, end)
-
-    @api.get("/devices/{device}/update", summary="Where an update stands")
-    def update(device: DeviceId) -> View:
-        """Where an update of a device over the air stands."""
-        return service.updates.view(device)
-
-    @api.post("/devices/{device}/update", status_code=201, summary="Offer an update", tags=["entries"])
-    def offer_update(device: DeviceId, body: requests.UpdateRequest | None = None) -> View:
-        """Offer a device the firmware of this package."""
-        return service.update(device, {} if body is None else body.model_dump())

@@ -11,6 +11,7 @@ from tareline.app import repository
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.queries.absence import Portion, Sheet, absence_view, sheet_view
 from tareline.app.queries.answers import tank_view
+from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
@@ -57,12 +58,12 @@ def _drawn(portions: Sequence[Portion]) -> list[Drawn]:
 
 def _absence(service: Service, tank: str) -> AbsenceAnswer:
     with service.context.store.read() as tx:
-        return absence_view(tx, service.context, tank)
+        return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
 
 
 def _sheet(service: Service, tank: str) -> Sheet:
     with service.context.store.read() as tx:
-        found = sheet_view(tx, service.context, tank)
+        found = sheet_view(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
     if found is None:
         raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
     return found
