@@ -10,6 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from tareline.app.alerts import Alerts
+from tareline.app.answers.entries import MadeAnswer
+from tareline.app.answers.feeding import HoldAnswer
+from tareline.app.answers.things import ThingAnswer
 from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.batches import Batches
 from tareline.app.bookkeeping import Bookkeeping
@@ -25,9 +28,13 @@ from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.loads import Loads
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
+from tareline.app.queries.books import BookQueries
+from tareline.app.queries.devices import DeviceQueries
 from tareline.app.queries.due_list import DueList
 from tareline.app.queries.feeder_report import Reports
-from tareline.app.queries.overview import Views
+from tareline.app.queries.holds import HoldQueries
+from tareline.app.queries.ledger import LedgerQueries
+from tareline.app.queries.tanks import TankQueries
 from tareline.app.queries.water import WaterQueries
 from tareline.app.resends import Resends
 from tareline.app.supervisor import Supervisor
@@ -71,9 +78,15 @@ class Service:
         self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
         due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
-        self.views = Views(self.context, root, self.accounts, self.samples, self.waters, due_list)
+        self.books = BookQueries(self.context, self.accounts, self.samples, self.waters)
+        self.hold_states = HoldQueries(self.context, self.samples)
+        self.tanks = TankQueries(
+            self.context, self.accounts, self.samples, self.books, self.hold_states, self.waters, due_list
+        )
+        self.ledger = LedgerQueries(self.context, root, self.accounts)
         self.reports = Reports(self.context, self.accounts)
         self.updates = Updates(self.context, Path(settings.updates.secret_file), send)
+        self.devices = DeviceQueries(self.context, self.accounts, self.samples, self.updates.view)
         try:
             addresses = Addresses(settings.notify, self.context.installation)
         except FieldError:
@@ -92,7 +105,7 @@ class Service:
             due_list,
             self.alerts,
             self.entries,
-            self.views,
+            self.books,
         )
         resends = Resends(self.context, self.ingest, self.downlink)
         self.batches = Batches(
@@ -155,60 +168,56 @@ class Service:
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 
-    def add_reading(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_reading(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("reading", tank, body)
 
-    def add_refill(self, feeder: str, body: Any) -> dict[str, Any]:
+    def add_refill(self, feeder: str, body: Any) -> MadeAnswer:
         return self.entries.add("refill", feeder, body)
 
-    def add_weighin(self, feeder: str, body: Any) -> dict[str, Any]:
+    def add_weighin(self, feeder: str, body: Any) -> MadeAnswer:
         return self.entries.add("weighin", feeder, body)
 
-    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> dict[str, Any]:
+    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> MadeAnswer:
         """A loss, a calibration, or the hopper taken off or hung again, which holds or frees the feeder."""
         made = self.entries.add(kind, feeder, body)
         if kind == "hopper":
             self.downlink.tell([feeder])
         return made
 
-    def decide(self, finding: str, body: Any) -> dict[str, Any]:
+    def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
         return self.bookkeeping.decide(finding, body)
 
-    def add_handfeed(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_handfeed(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("handfeed", tank, body)
 
-    def add_water_change(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_water_change(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("water-change", tank, body)
 
-    def add_topup(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_topup(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("top-up", tank, body)
 
-    def add_note(self, tank: str, body: Any) -> dict[str, Any]:
+    def add_note(self, tank: str, body: Any) -> MadeAnswer:
         return self.entries.add("note", tank, body)
 
-    def hold(self, tank: str, body: Any) -> dict[str, Any]:
+    def hold(self, tank: str, body: Any) -> HoldAnswer:
         """A person's hold; answers with the hold that is now in force."""
         self.entries.hold(tank, body)
-        return self.views.hold(tank)
+        return self.hold_states.hold(tank)
 
-    def release(self, tank: str, body: Any) -> dict[str, Any]:
+    def release(self, tank: str, body: Any) -> HoldAnswer:
         """A person's release; answers with what is now in force."""
         self.entries.release(tank, body)
-        return self.views.hold(tank)
+        return self.hold_states.hold(tank)
 
-    def add_thing(self, kind: str, body: Any) -> dict[str, Any]:
+    def add_thing(self, kind: str, body: Any) -> ThingAnswer:
         """A new thing; of a new device the broker may already keep what it said."""
         made = self.entries.add_thing(kind, body)
         if kind in ("feeder", "probe"):
-            self.periodic.expect(str(made["id"]))
+            self.periodic.expect(made.id)
             self.link.subscribe_again()
         return made
 
     def update(self, device: str, body: dict[str, Any]) -> UpdateAnswer:
         """Offer a device this package's firmware; answers with where that stands."""
         return self.updates.offer(device, body.get("by"))
-
-    def devices(self) -> list[dict[str, Any]]:
-        """Every registered device, what it last said, and where its update stands."""
-        return [{**device, "update": self.updates.view(device["device"])} for device in self.views.devices()]

@@ -500,8 +500,8 @@ class World:
     @staticmethod
     def _ledger(service: Service) -> list[dict[str, Any]]:
         entries: list[dict[str, Any]] = []
-        while page := service.views.ledger(TANK, None, None, None, entries[-1]["entry"] if entries else None):
-            entries += page
+        while page := service.ledger.page(TANK, None, None, None, entries[-1]["entry"] if entries else None):
+            entries += [entry.model_dump(mode="json") for entry in page]
         return entries
 
     def _all_freed(self, board: Board) -> bool:

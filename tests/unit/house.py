@@ -13,6 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from tareline.app.answers.alerts import AlertAnswer
+from tareline.app.answers.days import DayAnswer
+from tareline.app.answers.entries import LedgerAnswer, MadeAnswer, RejectAnswer
+from tareline.app.answers.feeding import HoldAnswer
+from tareline.app.answers.things import ThingAnswer
 from tareline.clock import ManualClock
 from tareline.mqtt.link import Down
 from tareline.mqtt.messages import Message
@@ -73,7 +77,7 @@ class House:
 
     # -- what people enter -------------------------------------------------------------------------------------------
 
-    def add(self, kind: str, **body: Any) -> dict[str, Any]:
+    def add(self, kind: str, **body: Any) -> ThingAnswer:
         return self.service.add_thing(kind, body)
 
     def ration(self, daily_g: float, cap_g: float, meals: list[tuple[Any, ...]], tank: str = TANK, **other: Any) -> Any:
@@ -81,7 +85,7 @@ class House:
         body = {"daily_g": daily_g, "cap_g": cap_g, "meals": named, **other}
         return self.service.entries.put_ration(tank, body)
 
-    def reading(self, analyte: str, value: float, tank: str = TANK, **other: Any) -> dict[str, Any]:
+    def reading(self, analyte: str, value: float, tank: str = TANK, **other: Any) -> MadeAnswer:
         units = {"ph": ("1", None), "temperature": ("degC", None), "kh": ("dKH", None), "tds": ("mg/L", None)}
         unit, basis = units.get(analyte, ("mg/L", "N"))
         body = {"analyte": analyte, "value": value, "unit": unit, "basis": basis, **other}
@@ -174,24 +178,24 @@ class House:
         found = self.told(tail, device)
         return found[-1] if found else None
 
-    def ledger(self, kind: str | None = None, tank: str = TANK) -> list[dict[str, Any]]:
-        return self.service.views.ledger(tank, None, None, kind, None)
+    def ledger(self, kind: str | None = None, tank: str = TANK) -> list[LedgerAnswer]:
+        return self.service.ledger.page(tank, None, None, kind, None)
 
-    def standing(self, kind: str, tank: str = TANK) -> list[dict[str, Any]]:
-        return [e for e in self.ledger(kind, tank) if not e["corrected_by"] and not e["void"]]
+    def standing(self, kind: str, tank: str = TANK) -> list[LedgerAnswer]:
+        return [e for e in self.ledger(kind, tank) if not e.corrected_by and not e.void]
 
-    def doses(self, tank: str = TANK) -> dict[int, dict[str, Any]]:
+    def doses(self, tank: str = TANK) -> dict[int, LedgerAnswer]:
         """What stands in the books, by sequence number."""
-        return {e["seq"]: e for e in self.standing("dose", tank)}
+        return {e.seq: e for e in self.standing("dose", tank)}
 
-    def rejects(self) -> list[dict[str, Any]]:
-        return self.service.views.rejects()
+    def rejects(self) -> list[RejectAnswer]:
+        return self.service.ledger.rejects()
 
-    def hold(self, tank: str = TANK) -> dict[str, Any]:
-        return self.service.views.hold(tank)
+    def hold(self, tank: str = TANK) -> HoldAnswer:
+        return self.service.hold_states.hold(tank)
 
-    def today(self, tank: str = TANK) -> dict[str, Any]:
-        return self.service.views.overview()[[t["id"] for t in self.service.views.tanks()].index(tank)]["today"]
+    def today(self, tank: str = TANK) -> DayAnswer:
+        return self.service.tanks.overview()[[t.id for t in self.service.tanks.all()].index(tank)].today
 
 
 @lru_cache(maxsize=1)

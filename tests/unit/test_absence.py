@@ -52,8 +52,8 @@ def told(house: House) -> dict[int, tuple[list[float], float]]:
 
 
 def budgets(house: House, first: int, last: int) -> list[float | None]:
-    days = house.service.views.days(TANK, date(2025, 6, first), date(2025, 6, last))
-    return [day["budget_g"] for day in days]
+    days = house.service.books.days(TANK, date(2025, 6, first), date(2025, 6, last))
+    return [day.budget_g for day in days]
 
 
 # -- what feeders are told: noon of 15 June, 1 g a day under a cap of 2 g in two meals ---------------------------------
@@ -104,7 +104,7 @@ def test_a_larger_ration_decided_inside_waits_for_the_end(house: House) -> None:
     view = house.service.entries.put_ration(
         TANK, {"daily_g": 1.4, "cap_g": 2.4, "meals": [{"at": "08:00", "share": 1}]}
     )
-    assert (view["daily_g"], view["today"]["daily_g"]) == (1.4, 0.4)
+    assert (view.daily_g, view.today.daily_g) == (1.4, 0.4)
     assert told(house)[20] == ([1.4], 2.4)
 
 

@@ -11,7 +11,10 @@ import httpx
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.days import FindingAnswer
+from tareline.app.answers.entries import MadeAnswer
 from tareline.app.projections import accounts
+from tareline.app.queries.books import WeekAnswer
 from tareline.core.calendar import from_ms
 from tareline.errors import FieldError
 from tareline.web.app import make_app
@@ -58,7 +61,7 @@ class Fortnight:
         body = dict(zip(("before_g", "after_g", "sd_g"), weights, strict=True))
         self.house.hear(self.house.dose(seq, target_g=0.5, steps=500, **body))
 
-    def weigh(self, day: int, hour: int = 20, **other: Any) -> dict[str, Any]:
+    def weigh(self, day: int, hour: int = 20, **other: Any) -> MadeAnswer:
         """A weigh-in on a kitchen scale that shows hundredths of a gram."""
         self.at(day, hour)
         body = {"mass_g": round(self.content_g + self.random.gauss(0, 0.01), 2), "sd_g": 0.01}
@@ -69,9 +72,9 @@ class Fortnight:
         start_ms, end_ms = FIRST_MS + first * DAY_MS, FIRST_MS + (last + 1) * DAY_MS
         return math.fsum(given_g for seq, given_g in self.given_g.items() if start_ms <= self.at_ms[seq] < end_ms)
 
-    def week(self, number: int) -> dict[str, Any]:
+    def week(self, number: int) -> WeekAnswer:
         """The first or second week, as it is shown."""
-        return self.house.service.views.week(TANK, FIRST_DAY + timedelta(weeks=number))
+        return self.house.service.books.week(TANK, FIRST_DAY + timedelta(weeks=number))
 
 
 @pytest.fixture
@@ -79,7 +82,7 @@ def fortnight(house: House) -> Fortnight:
     return Fortnight(house)
 
 
-def a_missed_refill(fortnight: Fortnight) -> dict[str, Any]:
+def a_missed_refill(fortnight: Fortnight) -> FindingAnswer:
     """12.3 g that nobody entered, poured in between Tuesday's and Wednesday's doses of the second week."""
     fortnight.at(0, 7)
     fortnight.weigh(0, 7)
@@ -90,7 +93,7 @@ def a_missed_refill(fortnight: Fortnight) -> dict[str, Any]:
     fortnight.feed(9, 13)
     fortnight.weigh(13)
     fortnight.house.service.reckon()
-    (finding,) = fortnight.week(1)["findings"]
+    (finding,) = fortnight.week(1).findings
     return finding  # type: ignore[no-any-return]
 
 
@@ -108,49 +111,49 @@ async def get(house: House, path: str) -> str:
 
 def test_a_refill_that_nobody_entered_is_found_sized_and_placed(fortnight: Fortnight) -> None:
     finding = a_missed_refill(fortnight)
-    doses = {entry["entry"]: seq for seq, entry in fortnight.house.doses().items()}
-    assert (doses[finding["after"]], doses[finding["before"]]) == (18, 19)
-    assert finding["likely"][0]["cause"] == "refill not recorded"
-    mend = finding["mend"]
-    assert mend["kind"] == "refill"
-    assert mend["mass_g"] == pytest.approx(12.3, abs=3 * finding["sd_g"])
-    assert finding["sd_g"] < 0.1
-    assert finding["from"] < mend["at"] < finding["to"]
-    flagged = [day["date"] for day in fortnight.week(1)["days"] if "finding" in day["flags"]]
+    doses = {entry.entry: seq for seq, entry in fortnight.house.doses().items()}
+    assert (doses[finding.after], doses[finding.before]) == (18, 19)
+    assert finding.likely[0].cause == "refill not recorded"
+    mend = finding.mend
+    assert mend.kind == "refill"
+    assert mend.mass_g == pytest.approx(12.3, abs=3 * finding.sd_g)
+    assert finding.sd_g < 0.1
+    assert finding.from_ < mend.at < finding.to
+    flagged = [day.date for day in fortnight.week(1).days if "finding" in day.flags]
     assert flagged == ["2025-06-24", "2025-06-25"]
-    assert fortnight.week(0)["findings"] == []
+    assert fortnight.week(0).findings == []
 
 
 def test_accepting_a_finding_makes_the_entry_that_mends_the_books(fortnight: Fortnight) -> None:
     house, finding = fortnight.house, a_missed_refill(fortnight)
     body = {"decision": "accept", "note": "the morning desk topped it up", "by": "late desk"}
-    made = house.service.decide(finding["id"], body)
+    made = house.service.decide(finding.id, body)
     (refill,) = house.standing("refill")
-    assert refill["entry"] == made["entry"]
-    assert (refill["added_g"], refill["at"]) == (pytest.approx(finding["mend"]["mass_g"]), finding["mend"]["at"])
-    assert (refill["by"], refill["note"]) == ("late desk", "the morning desk topped it up")
+    assert refill.entry == made.entry
+    assert (refill.added_g, refill.at) == (pytest.approx(finding.mend.mass_g), finding.mend.at)
+    assert (refill.by, refill.note) == ("late desk", "the morning desk topped it up")
     week = fortnight.week(1)
-    assert week["findings"] == []
-    assert not any("finding" in day["flags"] for day in week["days"])
+    assert week.findings == []
+    assert not any("finding" in day.flags for day in week.days)
     with pytest.raises(FieldError) as refused:
-        house.service.decide(finding["id"], body)
+        house.service.decide(finding.id, body)
     assert refused.value.status == 404
     assert len(house.standing("refill")) == 1
 
 
 def test_a_dismissed_finding_leaves_the_books_and_does_not_come_back(fortnight: Fortnight) -> None:
     house, finding = fortnight.house, a_missed_refill(fortnight)
-    house.service.decide(finding["id"], {"decision": "dismiss", "by": "late desk"})
+    house.service.decide(finding.id, {"decision": "dismiss", "by": "late desk"})
     assert house.standing("refill") == []
-    assert fortnight.week(1)["findings"] == []
+    assert fortnight.week(1).findings == []
     fortnight.at(14, 8)
     fortnight.dose()
     fortnight.weigh(14)
     house.service.reckon()
-    assert fortnight.week(1)["findings"] == []
+    assert fortnight.week(1).findings == []
     house.restart()
     house.service.reckon()
-    assert fortnight.week(1)["findings"] == []
+    assert fortnight.week(1).findings == []
 
 
 def test_a_finding_nobody_knows_is_refused(fortnight: Fortnight) -> None:
@@ -169,23 +172,23 @@ def test_days_and_week_come_from_one_joint_account(fortnight: Fortnight) -> None
     fortnight.weigh(6)
     fortnight.house.service.reckon()
     week = fortnight.week(0)
-    days, total = week["days"], week["totals"]
-    assert total["dispensed_g"] == pytest.approx(sum(day["dispensed_g"] for day in days))
+    days, total = week.days, week.totals
+    assert total.dispensed_g == pytest.approx(sum(day.dispensed_g for day in days))
     # The two weigh-ins bound the week's sum: what one day has too much another has too little.
-    apart = math.sqrt(sum(day["dispensed_sd_g"] ** 2 for day in days))
-    assert total["dispensed_sd_g"] < 0.95 * apart
-    assert abs(total["dispensed_g"] - fortnight.true_g(0, 6)) < 4 * total["dispensed_sd_g"]
+    apart = math.sqrt(sum(day.dispensed_sd_g**2 for day in days))
+    assert total.dispensed_sd_g < 0.95 * apart
+    assert abs(total.dispensed_g - fortnight.true_g(0, 6)) < 4 * total.dispensed_sd_g
     for number, day in enumerate(days):
-        assert abs(day["dispensed_g"] - fortnight.true_g(number, number)) < 4 * day["dispensed_sd_g"]
-        estimates = [dose["estimate_g"] for dose in day["doses"]]
-        assert sum(estimates) == pytest.approx(day["dispensed_g"])
+        assert abs(day.dispensed_g - fortnight.true_g(number, number)) < 4 * day.dispensed_sd_g
+        estimates = [dose.estimate_g for dose in day.doses]
+        assert sum(estimates) == pytest.approx(day.dispensed_g)
     # What is shown is what the account says, whatever days are asked for together.
     account = fortnight.house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.found is not None
     sums = account.found.sums([(FIRST_MS + i * DAY_MS, FIRST_MS + (i + 1) * DAY_MS) for i in range(7)])
-    assert [day["dispensed_sd_g"] for day in days] == pytest.approx(sums.sd_g.tolist())
-    assert (total["dispensed_g"], total["dispensed_sd_g"]) == pytest.approx(sums.joined())
+    assert [day.dispensed_sd_g for day in days] == pytest.approx(sums.sd_g.tolist())
+    assert (total.dispensed_g, total.dispensed_sd_g) == pytest.approx(sums.joined())
 
 
 def test_a_week_is_provisional_until_a_weigh_in_after_its_last_dose(fortnight: Fortnight) -> None:
@@ -193,15 +196,15 @@ def test_a_week_is_provisional_until_a_weigh_in_after_its_last_dose(fortnight: F
     fortnight.feed(0, 8)
     fortnight.house.service.reckon()
     first = fortnight.week(0)
-    assert first["totals"]["provisional"]
-    assert all(day["provisional"] for day in first["days"])
+    assert first.totals.provisional
+    assert all(day.provisional for day in first.days)
     fortnight.weigh(8, 19)
     fortnight.house.service.reckon()
     first, second = fortnight.week(0), fortnight.week(1)
-    assert not first["totals"]["provisional"]
-    assert not any(day["provisional"] for day in first["days"])
-    assert second["totals"]["provisional"], "it is not over"
-    assert [day["provisional"] for day in second["days"]][:2] == [False, True]
+    assert not first.totals.provisional
+    assert not any(day.provisional for day in first.days)
+    assert second.totals.provisional, "it is not over"
+    assert [day.provisional for day in second.days][:2] == [False, True]
 
 
 def test_a_day_that_was_weighed_in_is_settled_by_the_night(fortnight: Fortnight) -> None:
@@ -209,9 +212,9 @@ def test_a_day_that_was_weighed_in_is_settled_by_the_night(fortnight: Fortnight)
     fortnight.feed(0, 0)
     fortnight.weigh(0)
     fortnight.house.service.reckon()
-    assert fortnight.week(0)["days"][0]["provisional"], "it is not over"
+    assert fortnight.week(0).days[0].provisional, "it is not over"
     fortnight.at(1, 7)
-    assert not fortnight.week(0)["days"][0]["provisional"], "nothing has been said since, and nothing will"
+    assert not fortnight.week(0).days[0].provisional, "nothing has been said since, and nothing will"
 
 
 def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnight: Fortnight) -> None:
@@ -224,30 +227,30 @@ def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnigh
     assert account is not None
     assert account.open_ms is not None, "a period was closed"
     fortnight.at(63, 7)
-    assert [fortnight.week(number)["totals"]["provisional"] for number in range(9)] == [False] * 9
+    assert [fortnight.week(number).totals.provisional for number in range(9)] == [False] * 9
 
 
 def test_a_late_weigh_in_changes_past_days_and_says_which(fortnight: Fortnight) -> None:
     fortnight.feed(0, 6, weighed=False)
     fortnight.house.service.reckon()
     before = fortnight.week(0)
-    assert before["revisions"] == []
+    assert before.revisions == []
     content_at = from_ms(FIRST_MS + 7 * HOUR_MS, "UTC").isoformat()
     start = fortnight.house.service.add_weighin(FEEDER, {"mass_g": 60.0, "sd_g": 0.01, "at": content_at})
     end = fortnight.weigh(6)
     fortnight.house.service.reckon()
     after = fortnight.week(0)
-    (revision,) = after["revisions"]
-    assert revision["entries"] == [start["entry"], end["entry"]]
-    assert len(revision["days"]) == 7, "the scale knows the week's sum, where before only the steps were known"
-    was = {day["date"]: day["dispensed_g"] for day in before["days"]}
-    now = {day["date"]: day["dispensed_g"] for day in after["days"]}
-    for day in revision["days"]:
-        assert (day["before_g"], day["after_g"]) == pytest.approx((was[day["date"]], now[day["date"]]))
-    assert after["totals"]["dispensed_sd_g"] < 0.3 * before["totals"]["dispensed_sd_g"]
-    assert abs(after["totals"]["dispensed_g"] - fortnight.true_g(0, 6)) < 4 * after["totals"]["dispensed_sd_g"]
+    (revision,) = after.revisions
+    assert revision.entries == [start.entry, end.entry]
+    assert len(revision.days) == 7, "the scale knows the week's sum, where before only the steps were known"
+    was = {day.date: day.dispensed_g for day in before.days}
+    now = {day.date: day.dispensed_g for day in after.days}
+    for day in revision.days:
+        assert (day.before_g, day.after_g) == pytest.approx((was[day.date], now[day.date]))
+    assert after.totals.dispensed_sd_g < 0.3 * before.totals.dispensed_sd_g
+    assert abs(after.totals.dispensed_g - fortnight.true_g(0, 6)) < 4 * after.totals.dispensed_sd_g
     fortnight.house.service.reckon()
-    assert fortnight.week(0)["revisions"] == after["revisions"], "nothing was entered since"
+    assert fortnight.week(0).revisions == after.revisions, "nothing was entered since"
 
 
 def test_a_corrected_weigh_in_is_a_revision_too(fortnight: Fortnight) -> None:
@@ -255,12 +258,12 @@ def test_a_corrected_weigh_in_is_a_revision_too(fortnight: Fortnight) -> None:
     fortnight.feed(0, 6)
     made = fortnight.weigh(6)
     fortnight.house.service.reckon()
-    wrong = made["mass_g"]
-    corrected = fortnight.house.service.entries.correct(made["entry"], {"mass_g": round(wrong - 0.05, 2)})
+    wrong = made.mass_g
+    corrected = fortnight.house.service.entries.correct(made.entry, {"mass_g": round(wrong - 0.05, 2)})
     fortnight.house.service.reckon()
-    (revision,) = fortnight.week(0)["revisions"]
-    assert corrected["entry"] in revision["entries"]
-    assert all(day["after_g"] > day["before_g"] for day in revision["days"]), "less was left, so more was given"
+    (revision,) = fortnight.week(0).revisions
+    assert corrected.entry in revision.entries
+    assert all(day.after_g > day.before_g for day in revision.days), "less was left, so more was given"
 
 
 def test_before_its_account_a_sum_with_a_dose_of_unknown_size_is_told_as_about_so_much(fortnight: Fortnight) -> None:
@@ -294,8 +297,8 @@ def test_a_hopper_that_is_off_holds_its_feeder_until_it_hangs_again(house: House
     assert "hopper is off" in told["reason"]
     house.confirm()
     shown = house.hold()
-    assert (shown["held"], shown["message"]) == (False, "held"), "no hold for a person to release, and no motor turns"
-    assert [feeder["hung"] for feeder in shown["feeders"]] == [False]
+    assert (shown.held, shown.message) == (False, "held"), "no hold for a person to release, and no motor turns"
+    assert [feeder.hung for feeder in shown.feeders] == [False]
     house.restart()
     assert house.last("hold")["held"] is True  # type: ignore[index]
     house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
@@ -303,7 +306,7 @@ def test_a_hopper_that_is_off_holds_its_feeder_until_it_hangs_again(house: House
     assert released is not None
     assert (released["held"], released["version"] > told["version"]) == (False, True)
     house.confirm()
-    assert house.hold()["message"] == "feeding"
+    assert house.hold().message == "feeding"
 
 
 def test_a_tank_whose_other_feeder_has_its_hopper_is_feeding(house: House) -> None:
@@ -313,7 +316,7 @@ def test_a_tank_whose_other_feeder_has_its_hopper_is_feeding(house: House) -> No
     assert [house.last("hold", device)["held"] for device in (FEEDER, "second")] == [True, False]  # type: ignore[index]
     house.confirm()
     house.confirm("second")
-    assert house.hold()["message"] == "feeding"
+    assert house.hold().message == "feeding"
 
 
 def test_a_hopper_hung_again_does_not_end_a_persons_hold(house: House) -> None:
@@ -327,13 +330,13 @@ def test_a_hopper_hung_again_does_not_end_a_persons_hold(house: House) -> None:
 
 def test_gross_less_tare_is_the_content(house: House) -> None:
     made = house.service.add_weighin(FEEDER, {"gross_g": 152.46, "tare_g": 99.9})
-    assert (made["mass_g"], made["gross_g"], made["tare_g"]) == (52.56, 152.46, 99.9)
-    heavier = house.service.entries.correct(made["entry"], {"tare_g": 100.0})
-    assert (heavier["mass_g"], heavier["gross_g"], heavier["tare_g"]) == (52.46, 152.46, 100.0)
-    net = house.service.entries.correct(heavier["entry"], {"mass_g": 51.0})
-    assert (net["mass_g"], net.get("gross_g"), net.get("tare_g")) == (51.0, None, None)
-    again = house.service.entries.correct(net["entry"], {"gross_g": 150.0, "tare_g": 100.0})
-    assert again["mass_g"] == 50.0
+    assert (made.mass_g, made.gross_g, made.tare_g) == (52.56, 152.46, 99.9)
+    heavier = house.service.entries.correct(made.entry, {"tare_g": 100.0})
+    assert (heavier.mass_g, heavier.gross_g, heavier.tare_g) == (52.46, 152.46, 100.0)
+    net = house.service.entries.correct(heavier.entry, {"mass_g": 51.0})
+    assert (net.mass_g, net.own.get("gross_g"), net.own.get("tare_g")) == (51.0, None, None)
+    again = house.service.entries.correct(net.entry, {"gross_g": 150.0, "tare_g": 100.0})
+    assert again.mass_g == 50.0
 
 
 @pytest.mark.parametrize(
@@ -364,14 +367,14 @@ def test_feeding_goes_on_without_an_estimate(
         fortnight.feed(0, 1)
         house.service.reckon()
         assert "could not be worked out" in caplog.text
-        shown = fortnight.week(0)["days"][0]
-        weighed = [dose["mass_g"] for dose in shown["doses"]]
-        assert shown["dispensed_g"] == pytest.approx(sum(weighed)), "as the cell weighed them"
-        assert [dose["estimate_g"] for dose in shown["doses"]] == [None, None]
+        shown = fortnight.week(0).days[0]
+        weighed = [dose.mass_g for dose in shown.doses]
+        assert shown.dispensed_g == pytest.approx(sum(weighed)), "as the cell weighed them"
+        assert [dose.estimate_g for dose in shown.doses] == [None, None]
         house.service.hold(TANK, {"reason": "still obeyed"})
         assert house.last("hold")["held"] is True  # type: ignore[index]
     house.service.reckon()
-    assert all(dose["estimate_g"] is not None for dose in fortnight.week(0)["days"][0]["doses"])
+    assert all(dose.estimate_g is not None for dose in fortnight.week(0).days[0].doses)
 
 
 def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -386,9 +389,9 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
     with monkeypatch.context() as patched:
         patched.setattr(accounts, "estimate", broken)
         house.service.reckon()
-        assert fortnight.week(0)["days"][2]["doses"][0]["estimate_g"] is None
+        assert fortnight.week(0).days[2].doses[0].estimate_g is None
     house.service.reckon()
-    assert fortnight.week(0)["days"][2]["doses"][0]["estimate_g"] is not None
+    assert fortnight.week(0).days[2].doses[0].estimate_g is not None
 
 
 # The gain that the next plan uses
@@ -412,9 +415,9 @@ def test_the_gain_is_changed_once_a_day_at_most_and_within_what_the_feeder_takes
         in_force = plan["gain_g_per_step"]
         told.append(in_force)
     entries = house.standing("gain")
-    assert entries[-1]["gain_g_per_step"] == told[-1]
-    assert entries[0]["before_g_per_step"] == 0.001
-    assert len({entry["at"][:10] for entry in entries}) == len(entries)
+    assert entries[-1].gain_g_per_step == told[-1]
+    assert entries[0].before_g_per_step == 0.001
+    assert len({entry.at[:10] for entry in entries}) == len(entries)
     assert told[-1] == pytest.approx(0.0006, rel=0.05)
 
 

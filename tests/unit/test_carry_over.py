@@ -57,4 +57,4 @@ def test_the_feeder_is_told_and_the_books_say_so(house: House) -> None:
     assert plan is not None
     tomorrow = [meal for meal in plan["meals"] if meal["at_ms"] < house.clock.now_ms() + DAY_MS]
     assert max(meal["target_g"] for meal in tomorrow) == pytest.approx(0.75)
-    assert house.today()["budget_g"] == pytest.approx(1.5)
+    assert house.today().budget_g == pytest.approx(1.5)

@@ -5,6 +5,7 @@ Sources are named beside the checks.
 
 import math
 import re
+from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tareline.app.answers.days import DayAnswer, DoseAnswer, HoldPeriod
 from tareline.core.calendar import day_end_ms, day_start_ms, from_ms
 from tareline.web.svg.geometry import Scale, day_bar, day_top_g, nice_ticks, sparkline, week_chart
 from tareline.web.svg.strips import Limit, reading_strip
@@ -20,9 +22,9 @@ from tareline.web.svg.strips import Limit, reading_strip
 ZONE = "Europe/Berlin"
 
 
-def a_day(on: date, zone: str = ZONE, **fields: Any) -> dict[str, Any]:
+def a_day(on: date, zone: str = ZONE, **fields: Any) -> DayAnswer:
     start, end = day_start_ms(on, zone), day_end_ms(on, zone)
-    return {
+    told = {
         "date": on.isoformat(),
         "start": from_ms(start, zone).isoformat(),
         "end": from_ms(end, zone).isoformat(),
@@ -35,18 +37,25 @@ def a_day(on: date, zone: str = ZONE, **fields: Any) -> dict[str, Any]:
         "doses": [],
         "handfeeds": [],
         "provisional": False,
+        "remaining_g": None,
+        "held_s": 0,
+        "drift": None,
         **fields,
     }
+    return DayAnswer.model_validate(told)
 
 
-def a_week(monday: date = date(2026, 3, 9), zone: str = ZONE, **changed: dict[str, Any]) -> dict[str, Any]:
-    """A week; changed: fields of single days by position, d0 to d6."""
-    days = [a_day(monday + timedelta(days=i), zone, **changed.get(f"d{i}", {})) for i in range(7)]
-    return {"days": days, "holds": []}
+def a_week(monday: date = date(2026, 3, 9), zone: str = ZONE, **changed: dict[str, Any]) -> list[DayAnswer]:
+    """The days of a week; changed: fields of single days by position, d0 to d6."""
+    return [a_day(monday + timedelta(days=i), zone, **changed.get(f"d{i}", {})) for i in range(7)]
 
 
-def chart(week: dict[str, Any], now_s: float = math.inf) -> Any:
-    return week_chart(week, now_s, 720, 320)
+def cells() -> list[dict[str, str]]:
+    return [{"start": day.start, "end": day.end} for day in a_week()]
+
+
+def chart(days: list[DayAnswer], now_s: float = math.inf, holds: Sequence[HoldPeriod] = ()) -> Any:
+    return week_chart(days, holds, now_s, 720, 320)
 
 
 def grams(drawn: Any, y: float) -> float:
@@ -203,8 +212,14 @@ def test_a_day_is_as_wide_as_it_is_long(zone: str, on: date, hours: float) -> No
     assert drawn.columns[6].x + drawn.columns[6].width == pytest.approx(drawn.right, abs=0.02)
 
 
-def dose(at: str, **fields: Any) -> dict[str, Any]:
-    return {"at": at, "at_low": None, "at_high": None, "mass_g": 0.3, "outcome": "ok", "estimate_g": None, **fields}
+def dose(at: str, **fields: Any) -> DoseAnswer:
+    unknown = dict.fromkeys(DoseAnswer.model_fields)
+    known = {"entry": 1, "at": at, "feeder": "feeder", "mass_g": 0.3, "outcome": "ok", "count": 1}
+    return DoseAnswer.model_validate({**unknown, **known, **fields})
+
+
+def held(start: str, end: str | None, kind: str) -> HoldPeriod:
+    return HoldPeriod.model_validate({"from": start, "to": end, "kind": kind, "reduce_to": None, "text": "why"})
 
 
 def test_the_hour_that_happens_twice_has_two_places() -> None:
@@ -221,7 +236,7 @@ def test_marks_tell_weighed_unmoved_unweighed_and_hand_apart() -> None:
         dose("2026-03-10T10:00:00+01:00", outcome="held", mass_g=0.0),
         dose("2026-03-10T12:00:00+01:00", outcome="interrupted", mass_g=None),
     ]
-    hand = [{"at": "2026-03-10T14:00:00+01:00"}]
+    hand = [{"entry": 2, "at": "2026-03-10T14:00:00+01:00", "mass_g": 0.1, "sd_g": None, "by": None, "food": None}]
     drawn = chart(a_week(d1={"doses": doses, "handfeeds": hand}))
     assert [mark.kind for mark in drawn.marks] == ["weighed", "unmoved", "unweighed", "hand"]
     assert all(mark.from_x == mark.x == mark.to_x for mark in drawn.marks)
@@ -237,14 +252,14 @@ def test_a_dose_of_a_device_without_clock_has_its_time_as_an_interval() -> None:
 
 def test_holds_are_clipped_to_the_week_and_last_until_now() -> None:
     week = a_week()
-    week["holds"] = [
-        {"from": "2026-03-01T00:00:00+01:00", "to": "2026-03-10T00:00:00+01:00", "kind": "hold"},
-        {"from": "2026-03-12T12:00:00+01:00", "to": None, "kind": "reduce"},
-        {"from": "2026-04-01T00:00:00+02:00", "to": None, "kind": "hold"},
+    holds = [
+        held("2026-03-01T00:00:00+01:00", "2026-03-10T00:00:00+01:00", "hold"),
+        held("2026-03-12T12:00:00+01:00", None, "reduce"),
+        held("2026-04-01T00:00:00+02:00", None, "hold"),
     ]
     now_s = from_ms(day_start_ms(date(2026, 3, 14), ZONE), ZONE).timestamp()
-    before, lasting = chart(week, now_s).bands
-    columns = chart(week, now_s).columns
+    before, lasting = chart(week, now_s, holds).bands
+    columns = chart(week, now_s, holds).columns
     assert (before.x, before.open, before.kind) == (columns[0].x, False, "hold")
     assert before.x + before.width == pytest.approx(columns[1].x, abs=0.02)
     assert lasting.x == pytest.approx(columns[3].middle, abs=0.02)
@@ -253,17 +268,15 @@ def test_holds_are_clipped_to_the_week_and_last_until_now() -> None:
 
 
 def test_labels_of_holds_that_begin_together_lie_in_rows() -> None:
-    week = a_week()
     noon, before = "2026-03-12T12:00:00+01:00", "2026-03-09T08:00:00+01:00"
     at = [(noon, "reduce"), (noon, "hold"), (before, "hold")]
-    week["holds"] = [{"from": start, "to": None, "kind": kind} for start, kind in at]
-    assert [band.row for band in chart(week).bands] == [0, 0, 1]
+    holds = [held(start, None, kind) for start, kind in at]
+    assert [band.row for band in chart(a_week(), holds=holds).bands] == [0, 0, 1]
 
 
 def test_a_hold_of_a_moment_is_still_seen() -> None:
-    week = a_week()
-    week["holds"] = [{"from": "2026-03-11T08:00:00+01:00", "to": "2026-03-11T08:00:30+01:00", "kind": "hold"}]
-    (band,) = chart(week).bands
+    moment = held("2026-03-11T08:00:00+01:00", "2026-03-11T08:00:30+01:00", "hold")
+    (band,) = chart(a_week(), holds=[moment]).bands
     assert band.width >= 2
 
 
@@ -292,7 +305,7 @@ def a_reading(value: float, low: float | None, high: float | None, *does: str) -
 
 
 def test_a_chart_reading_is_drawn_as_its_interval() -> None:
-    days = a_week()["days"]
+    days = cells()
     strip = reading_strip([a_reading(0.5, 0.25, 1.0)], days)
     (mark,) = strip.marks
     ys = [float(y) for y in re.findall(r"V(\S+?)M", mark.interval)]
@@ -304,7 +317,7 @@ def test_a_chart_reading_is_drawn_as_its_interval() -> None:
 
 
 def test_a_reading_with_no_upper_end_is_an_arrow_beyond_the_scale() -> None:
-    (mark,) = reading_strip([a_reading(4.0, 2.0, None)], a_week()["days"]).marks
+    (mark,) = reading_strip([a_reading(4.0, 2.0, None)], cells()).marks
     assert mark.open_end is not None
     tip = float(mark.open_end.split("L")[1].split()[1])
     assert tip < mark.y
@@ -312,19 +325,19 @@ def test_a_reading_with_no_upper_end_is_an_arrow_beyond_the_scale() -> None:
 
 
 def test_a_value_without_an_interval_is_a_point() -> None:
-    (mark,) = reading_strip([a_reading(7.2, 7.2, 7.2)], a_week()["days"]).marks
-    (bare,) = reading_strip([a_reading(7.2, None, None)], a_week()["days"]).marks
+    (mark,) = reading_strip([a_reading(7.2, 7.2, 7.2)], cells()).marks
+    (bare,) = reading_strip([a_reading(7.2, None, None)], cells()).marks
     assert (bare.interval, bare.open_end) == ("", None)
     assert (mark.interval, mark.open_end) == ("", None)
 
 
 def test_the_strongest_of_the_crossed_lines_colours_a_reading() -> None:
-    (mark,) = reading_strip([a_reading(4.0, 2.0, 8.0, "notify", "hold", "reduce")], a_week()["days"]).marks
+    (mark,) = reading_strip([a_reading(4.0, 2.0, 8.0, "notify", "hold", "reduce")], cells()).marks
     assert mark.does == "hold"
 
 
 def test_a_line_far_above_does_not_flatten_the_readings() -> None:
-    days = a_week()["days"]
+    days = cells()
     strip = reading_strip(
         [a_reading(0.25, 0.0, 0.5)], days, [Limit(0.5, "notifies", "notify"), Limit(50.0, "holds", "hold")]
     )
@@ -332,7 +345,7 @@ def test_a_line_far_above_does_not_flatten_the_readings() -> None:
 
 
 def test_a_concentration_begins_at_nothing_and_ph_close_to_its_values() -> None:
-    days = a_week()["days"]
+    days = cells()
     nitrate = reading_strip([a_reading(12.5, 12.5, 12.5)], days)
     ph = reading_strip([a_reading(7.1, 7.1, 7.1), a_reading(7.4, 7.4, 7.4)], days, from_zero=False)
     assert float(nitrate.ticks[0].label) == 0
@@ -343,7 +356,7 @@ def test_a_concentration_begins_at_nothing_and_ph_close_to_its_values() -> None:
 
 def test_a_detection_limit_is_an_interval_from_nothing_with_a_mark_of_its_own() -> None:
     reading = {**a_reading(0.05, 0.0, 0.05), "detected": False}
-    strip = reading_strip([reading], a_week()["days"])
+    strip = reading_strip([reading], cells())
     (mark,) = strip.marks
     assert not mark.detected
     assert mark.interval.startswith(f"M{mark.x - 4:g} {strip.base}H")
@@ -351,7 +364,7 @@ def test_a_detection_limit_is_an_interval_from_nothing_with_a_mark_of_its_own() 
 
 
 def months() -> list[dict[str, Any]]:
-    days = a_week()["days"]
+    days = cells()
     return [{"start": days[0]["start"], "end": days[6]["end"], "name": "Mar"}]
 
 
@@ -361,7 +374,7 @@ def test_a_tall_strip_shows_the_next_line_and_names_what_lies_above() -> None:
     assert [line.label for line in strip.lines] == ["0.5 notifies"]
     assert strip.above == ("\N{UPWARDS ARROW} 2 holds", "\N{UPWARDS ARROW} 1.9 criterion")
     assert strip.top > reading_strip([a_reading(3.0, 2.0, 3.0)], months(), limits, tall=True).top
-    assert reading_strip([a_reading(0.1, 0.0, 0.1)], a_week()["days"], limits).above == ()
+    assert reading_strip([a_reading(0.1, 0.0, 0.1)], cells(), limits).above == ()
 
 
 def test_labels_of_lines_close_together_do_not_lie_on_each_other() -> None:

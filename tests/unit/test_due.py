@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.feeding import DueAnswer
 from tareline.core.safety.due_list import EVERY_DAYS, Due, HopperState, Situation, due
 from tareline.core.safety.hold import Reason
 from tareline.core.water.freshness import FRESH_MS
@@ -161,8 +162,8 @@ def test_what_would_fall_into_an_absence_is_due_the_day_before_it() -> None:
 # -- in a service ------------------------------------------------------------------------------------------------------
 
 
-def of(house: House, what: str, subject: str) -> dict[str, Any] | None:
-    found = [d for d in house.service.views.due(TANK) if (d["what"], d["subject"]) == (what, subject)]
+def of(house: House, what: str, subject: str) -> DueAnswer | None:
+    found = [d for d in house.service.tanks.due(TANK) if (d.what, d.subject) == (what, subject)]
     return found[0] if found else None
 
 
@@ -170,17 +171,17 @@ def test_a_hold_is_due_for_a_reading_and_then_for_its_release(house: House) -> N
     house.reading("ammonia", 2.5)
     asked = of(house, "measure", "ammonia")
     assert asked is not None
-    assert (asked["day"], asked["overdue"], asked["do"]) == ("2025-06-16", False, "measure total ammonia")
-    assert "a reading newer than the hold" in asked["why"]
+    assert (asked.day, asked.overdue, asked.do) == ("2025-06-16", False, "measure total ammonia")
+    assert "a reading newer than the hold" in asked.why
     assert of(house, "release", TANK) is None
     house.clock.advance(2 * DAY_MS)
     late = of(house, "measure", "ammonia")
     assert late is not None
-    assert late["overdue"]
+    assert late.overdue
     house.reading("ammonia", 0.2)
     free = of(house, "release", TANK)
     assert free is not None
-    assert free["do"] == "release the hold"
+    assert free.do == "release the hold"
     house.service.release(TANK, {"note": "clear"})
     assert of(house, "release", TANK) is None
 
@@ -199,13 +200,13 @@ def test_an_account_tells_when_to_weigh_and_refill_and_an_absence_before_which(h
     refill = of(house, "refill", FEEDER)
     assert refill is not None
     left_g = 7.75 - 0.5  # what an auger no longer reaches
-    assert 0.75 * left_g < (int(refill["day"][-2:]) - 15) <= left_g, "1 g a day"
+    assert 0.75 * left_g < (int(refill.day[-2:]) - 15) <= left_g, "1 g a day"
     assert of(house, "weigh", FEEDER) is not None
     house.service.entries.put_absence(TANK, {"start": "2025-06-18", "end": "2025-06-30", "daily_g": 0.9})
     before = of(house, "refill", FEEDER)
     assert before is not None
-    assert before["day"] == "2025-06-17"
-    assert "before the absence begins" in before["why"]
+    assert before.day == "2025-06-17"
+    assert "before the absence begins" in before.why
 
 
 def test_a_probe_that_sends_temperatures_spares_the_thermometer(house: House) -> None:
@@ -233,10 +234,10 @@ def test_of_an_empty_tank_nothing_is_due(house: House) -> None:
     house.service.entries.put_thing(
         "tank", TANK, {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
     )
-    assert house.service.views.due(TANK) == []
+    assert house.service.tanks.due(TANK) == []
 
 
 def test_the_overview_shows_what_the_call_says(house: House) -> None:
-    (row,) = house.service.views.overview()
-    assert row["due"] == house.service.views.due(TANK)
-    assert row["absence"]["state"] == "none"
+    (row,) = house.service.tanks.overview()
+    assert row.due == house.service.tanks.due(TANK)
+    assert row.absence.state == "none"

@@ -1,11 +1,11 @@
 """Entering: what people tell, what follows from it, and that nothing is ever overwritten (contract: HTTP)."""
 
-import json
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, TANK, House
 
+from tareline.app.answers.entries import HoldNow
 from tareline.errors import FieldError
 
 
@@ -19,8 +19,8 @@ def held(house: House, feeder: str = FEEDER) -> bool:
 
 def test_a_reading_over_the_line_holds_and_says_what_it_changed(house: House) -> None:
     made = house.reading("ammonia", 2.0)
-    assert made["hold"] == {"held": True, "reduce_to": 0.5}
-    assert [c["do"] for c in made["crossed"] if c["analyte"] == "ammonia"] == ["notify", "reduce", "hold"]
+    assert made.hold == HoldNow(held=True, reduce_to=0.5)
+    assert [c.do for c in made.crossed if c.analyte == "ammonia"] == ["notify", "reduce", "hold"]
     assert held(house)
     assert "total ammonia" in house.last("hold")["reason"]  # type: ignore[index]
 
@@ -32,24 +32,24 @@ def test_the_default_lines_of_total_ammonia(house: House, value: float, hold: bo
     """Notify 0.5, reduce to half 1.0, hold 2.0 mg/L as N (contract)."""
     house.reading("ph", 6.5)
     house.reading("temperature", 24)
-    assert house.reading("ammonia", value)["hold"] == {"held": hold, "reduce_to": reduce_to}
+    assert house.reading("ammonia", value).hold == HoldNow(held=hold, reduce_to=reduce_to)
 
 
 def test_a_reading_as_ion_is_the_same_water(house: House) -> None:
     """2.0 mg/L as N is 2.576 mg/L as ammonium ion (18.039 / 14.007, IUPAC masses)."""
-    assert not house.reading("ammonia", 2.57, basis="ion")["hold"]["held"]
-    assert house.reading("ammonia", 2.58, basis="ion")["hold"]["held"]
+    assert not house.reading("ammonia", 2.57, basis="ion").hold.held
+    assert house.reading("ammonia", 2.58, basis="ion").hold.held
 
 
 def test_a_chart_reading_counts_as_the_midpoint_to_its_upper_neighbour(house: House) -> None:
-    assert not house.reading("ammonia", 1.5, below=1.0, above=2.4)["hold"]["held"]
-    assert house.reading("ammonia", 1.5, below=1.0, above=2.5)["hold"]["held"]
+    assert not house.reading("ammonia", 1.5, below=1.0, above=2.4).hold.held
+    assert house.reading("ammonia", 1.5, below=1.0, above=2.5).hold.held
 
 
 def test_the_lowest_step_of_a_chart_never_crosses(house: House) -> None:
     house.add("kit", id="drops", name="drops", analyte="ammonia", unit="mg/L", basis="N", steps=[1.0, 9.0])
     made = house.service.add_reading(TANK, {"analyte": "ammonia", "value": 1.0, "kit": "drops"})
-    assert made["crossed"] == []
+    assert made.crossed == []
     assert not held(house)
 
 
@@ -57,7 +57,7 @@ def test_a_later_low_reading_alone_does_not_release(house: House) -> None:
     house.reading("ammonia", 2.5)
     house.clock.advance(HOUR_MS)
     made = house.reading("ammonia", 0.1)
-    assert made["hold"]["held"] is True
+    assert made.hold.held is True
     assert held(house)
 
 
@@ -78,7 +78,7 @@ def test_release_is_refused_until_a_newer_reading_is_below_the_line(house: House
     house.reading("ammonia", 0.4)
     house.service.release(TANK, {"note": "water changed twice", "by": "the keeper"})
     assert not held(house)
-    assert house.hold()["reasons"] == []
+    assert house.hold().reasons == []
     with pytest.raises(FieldError, match="not held"):
         house.service.release(TANK, {"note": "again"})
 
@@ -87,7 +87,7 @@ def test_a_correction_of_the_reading_that_held_does_not_release(house: House) ->
     """Only a newer reading shows the water."""
     made = house.reading("ammonia", 2.5)
     house.clock.advance(MINUTE_MS)
-    house.service.entries.correct(made["entry"], {"value": 0.25, "note": "misread the chart"})
+    house.service.entries.correct(made.entry, {"value": 0.25, "note": "misread the chart"})
     assert held(house)
     with pytest.raises(FieldError):
         house.service.release(TANK, {"note": "misread"})
@@ -97,9 +97,9 @@ def test_a_reduction_is_restored_by_rule(house: House) -> None:
     house.reading("ammonia", 1.2)
     assert house.last("hold")["reduce_to"] == 0.5  # type: ignore[index]
     house.clock.advance(HOUR_MS)
-    assert house.reading("ammonia", 0.4)["hold"] == {"held": False, "reduce_to": 1.0}
+    assert house.reading("ammonia", 0.4).hold == HoldNow(held=False, reduce_to=1.0)
     assert house.last("hold")["reduce_to"] is None  # type: ignore[index]
-    assert "by rule" in house.standing("release")[0]["note"]
+    assert "by rule" in house.standing("release")[0].note
 
 
 def test_targets_of_a_plan_are_never_reduced(house: House) -> None:
@@ -112,7 +112,7 @@ def test_targets_of_a_plan_are_never_reduced(house: House) -> None:
 def test_a_persons_hold_needs_only_a_person(house: House) -> None:
     house.service.hold(TANK, {"reason": "medication", "by": "the keeper"})
     assert held(house)
-    assert house.hold()["reasons"][0]["text"] == "medication"
+    assert house.hold().reasons[0].text == "medication"
     house.service.release(TANK, {"note": "done"})
     assert not held(house)
 
@@ -129,7 +129,7 @@ def test_holds_survive_a_restart(house: House) -> None:
     house.reading("ammonia", 2.5)
     version = house.last("hold")["version"]  # type: ignore[index]
     house.restart()
-    assert house.hold()["held"]
+    assert house.hold().held
     house.sent.clear()
     house.connect()
     assert (house.last("hold")["version"], held(house)) == (version, True)  # type: ignore[index]
@@ -138,24 +138,24 @@ def test_holds_survive_a_restart(house: House) -> None:
 def test_a_tank_without_animals_is_only_notified(house: House) -> None:
     house.add("tank", id="cycling", name="cycling", volume_l=20, timezone="UTC", stage="no animals")
     made = house.reading("ammonia", 4.0, tank="cycling")
-    assert made["hold"]["held"] is False
-    assert {c["do"] for c in made["crossed"]} == {"notify"}
+    assert made.hold.held is False
+    assert {c.do for c in made.crossed} == {"notify"}
     # Once it is stocked, the same water holds.
     body = {"name": "cycling", "volume_l": 20, "timezone": "UTC", "stage": "stocked"}
     house.service.entries.put_thing("tank", "cycling", body)
-    assert house.hold("cycling")["held"]
+    assert house.hold("cycling").held
 
 
 def test_an_assumed_ph_notifies_and_never_holds(house: House) -> None:
     """Un-ionised ammonia at an assumed pH of 8.0 would be over its line; a measured pH holds."""
     house.reading("temperature", 25)
     made = house.reading("ammonia", 0.99)
-    free = [c for c in made["crossed"] if c["analyte"] == "free_ammonia"]
-    assert {c["do"] for c in free} == {"notify"}
-    assert "assumed" in free[-1]["text"]
-    assert made["hold"]["held"] is False
+    free = [c for c in made.crossed if c.analyte == "free_ammonia"]
+    assert {c.do for c in free} == {"notify"}
+    assert "assumed" in free[-1].text
+    assert made.hold.held is False
     assert house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]["assumed"] == ["ph"]
-    assert house.reading("ph", 8.0)["hold"]["held"] is True
+    assert house.reading("ph", 8.0).hold.held is True
 
 
 def test_a_ph_older_than_14_days_is_not_used(house: House) -> None:
@@ -163,26 +163,26 @@ def test_a_ph_older_than_14_days_is_not_used(house: House) -> None:
     house.reading("temperature", 25)
     house.clock.advance(15 * DAY_MS)
     house.reading("temperature", 25)
-    assert house.reading("ammonia", 0.99)["hold"]["held"] is False
+    assert house.reading("ammonia", 0.99).hold.held is False
 
 
 def test_a_hold_nobody_confirmed_for_a_minute_says_to_unplug(house: House) -> None:
     house.hear(house.online(), house.hello())
     house.confirm()
     house.reading("ammonia", 2.5)
-    assert house.hold()["message"] == "held: asked, not confirmed"
-    assert house.hold()["confirmed_by_feeders"] == {FEEDER: False}
+    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().confirmed_by_feeders == {FEEDER: False}
     house.pass_time(59_000)
-    assert house.hold()["message"] == "held: asked, not confirmed"
+    assert house.hold().message == "held: asked, not confirmed"
     house.pass_time(2000)
-    assert "not confirmed, unplug the feeder" in house.hold()["message"]
+    assert "not confirmed, unplug the feeder" in house.hold().message
     house.confirm()
-    assert house.hold()["message"] == "held"
-    assert house.hold()["confirmed_by_feeders"] == {FEEDER: True}
+    assert house.hold().message == "held"
+    assert house.hold().confirmed_by_feeders == {FEEDER: True}
     house.hear(house.hello(boot="after-a-restart"))
-    assert house.hold()["confirmed_by_feeders"] == {FEEDER: False}
+    assert house.hold().confirmed_by_feeders == {FEEDER: False}
     house.confirm(boot="after-a-restart")
-    assert house.hold()["confirmed_by_feeders"] == {FEEDER: True}
+    assert house.hold().confirmed_by_feeders == {FEEDER: True}
 
 
 def test_a_further_reason_does_not_start_the_minute_anew(house: House) -> None:
@@ -193,7 +193,7 @@ def test_a_further_reason_does_not_start_the_minute_anew(house: House) -> None:
     house.pass_time(50_000)
     house.service.hold(TANK, {"reason": "I am worried"})
     house.pass_time(15_000)
-    assert "unplug" in house.hold()["message"]
+    assert "unplug" in house.hold().message
 
 
 def test_a_hold_message_fits_the_wire(house: House) -> None:
@@ -211,8 +211,8 @@ def test_lines_are_the_keepers(house: House) -> None:
         house.service.entries.put_lines(TANK, {"lines": none_holds})
     assert (refused.value.field, refused.value.status) == ("confirm", 409)
     house.service.entries.put_lines(TANK, {"lines": none_holds, "confirm": True})
-    assert not house.reading("ammonia", 5.0)["hold"]["held"]
-    assert house.reading("nitrate", 41, basis="ion")["hold"]["held"]
+    assert not house.reading("ammonia", 5.0).hold.held
+    assert house.reading("nitrate", 41, basis="ion").hold.held
 
 
 def test_new_lines_are_held_against_the_water_as_it_is(house: House) -> None:
@@ -277,7 +277,7 @@ def test_a_hand_feed_reduces_what_is_left_of_the_day_and_the_cap(house: House) -
 
 def test_a_hand_feed_taken_back_gives_it_back(house: House) -> None:
     made = house.service.add_handfeed(TANK, {"mass_g": 0.7})
-    house.service.entries.correct(made["entry"], {"void": True})
+    house.service.entries.correct(made.entry, {"void": True})
     assert targets(house)["2025-06-15/18:00"] == 0.5
 
 
@@ -358,7 +358,7 @@ def test_a_food_changed_midway_shows_per_dose(house: House) -> None:
     house.clock.advance(4 * HOUR_MS)
     house.hear(house.dose(2))
     house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": "pellets", "at": "2025-06-15T14:00:00Z"})
-    assert {d["seq"]: d["food"] for d in house.today()["doses"]} == {1: FOOD, 2: "pellets"}
+    assert {d.seq: d.food for d in house.today().doses} == {1: FOOD, 2: "pellets"}
 
 
 def test_a_refill_with_another_food_changes_the_food_from_then_on(house: House) -> None:
@@ -368,7 +368,7 @@ def test_a_refill_with_another_food_changes_the_food_from_then_on(house: House) 
     house.service.add_refill(FEEDER, {"added_g": 20, "food": "pellets"})
     house.clock.advance(MINUTE_MS)
     house.hear(house.dose(2))
-    assert {d["seq"]: d["food"] for d in house.today()["doses"]} == {1: FOOD, 2: "pellets"}
+    assert {d.seq: d.food for d in house.today().doses} == {1: FOOD, 2: "pellets"}
 
 
 def test_creating_what_exists_is_a_conflict(house: House) -> None:
@@ -416,14 +416,21 @@ ONCE: dict[str, Any] = {
 
 @pytest.mark.parametrize("kind", ONCE)
 def test_a_second_post_with_the_same_reference_answers_as_the_first_did(house: House, kind: str) -> None:
-    house.first_note = house.service.add_note(TANK, {"kind": "other", "text": "x"})["entry"]  # type: ignore[attr-defined]
+    house.first_note = house.service.add_note(TANK, {"kind": "other", "text": "x"}).entry  # type: ignore[attr-defined]
     first = ONCE[kind](house, {"client_ref": "from-a-phone"})
     count, sent = len(house.ledger()), len(house.sent)
     house.clock.advance(HOUR_MS)
     second = ONCE[kind](house, {"client_ref": "from-a-phone"})
     if kind != "hold":  # which answers with the hold as it is now
-        assert json.loads(json.dumps(second)) == json.loads(json.dumps(first))
+        assert second.model_dump_json() == first.model_dump_json()
     assert (len(house.ledger()), len(house.sent)) == (count, sent)
+
+
+def test_a_reference_of_another_kind_of_call_is_refused(house: House) -> None:
+    house.service.add_note(TANK, {"kind": "other", "text": "x", "client_ref": "from-a-phone"})
+    with pytest.raises(FieldError) as refused:
+        house.ration(0.5, 1.0, [("09:00", 1.0)], client_ref="from-a-phone")
+    assert (refused.value.field, refused.value.status) == ("client_ref", 409)
 
 
 def test_a_refused_post_does_not_use_up_its_reference(house: House) -> None:
@@ -434,22 +441,22 @@ def test_a_refused_post_does_not_use_up_its_reference(house: House) -> None:
 
 def test_a_correction_is_one_more_entry_and_the_old_one_stays_readable(house: House) -> None:
     made = house.reading("nitrate", 20, basis="ion")
-    corrected = house.service.entries.correct(made["entry"], {"value": 10, "note": "typo", "by": "the keeper"})
-    again = house.service.entries.correct(made["entry"], {"value": 12})
-    old = house.service.views.entry(made["entry"])
-    assert (old["value"], old["corrected_by"]) == (20, [corrected["entry"], again["entry"]])
-    assert corrected["corrects"] == made["entry"]
-    assert again["basis"] == "ion"
+    corrected = house.service.entries.correct(made.entry, {"value": 10, "note": "typo", "by": "the keeper"})
+    again = house.service.entries.correct(made.entry, {"value": 12})
+    old = house.service.ledger.entry(made.entry)
+    assert (old.value, old.corrected_by) == (20, [corrected.entry, again.entry])
+    assert corrected.corrects == made.entry
+    assert again.basis == "ion"
     assert house.service.waters.water(TANK)["latest"]["nitrate"]["value"] == 12
 
 
 def test_a_void_entry_counts_no_more(house: House) -> None:
     made = house.reading("nitrate", 20)
-    house.service.entries.correct(made["entry"], {"void": True, "note": "another tank's"})
+    house.service.entries.correct(made.entry, {"void": True, "note": "another tank's"})
     assert "nitrate" not in house.service.waters.water(TANK)["latest"]
-    assert house.service.views.entry(made["entry"])["value"] == 20
+    assert house.service.ledger.entry(made.entry).value == 20
     with pytest.raises(FieldError) as refused:
-        house.service.entries.correct(made["entry"], {"value": 1})
+        house.service.entries.correct(made.entry, {"value": 1})
     assert refused.value.status == 409
 
 
@@ -457,14 +464,14 @@ def test_a_correction_is_checked_as_the_whole_it_becomes(house: House) -> None:
     made = house.reading("nitrate", 20)
     for body, field in (({"value": -1}, "value"), ({"basis": "NH3"}, "basis"), ({"colour": "red"}, "colour"), ({}, "")):
         with pytest.raises(FieldError) as refused:
-            house.service.entries.correct(made["entry"], body)
+            house.service.entries.correct(made.entry, body)
         assert refused.value.field == field
 
 
 def test_what_a_device_sent_is_not_corrected_by_hand(house: House) -> None:
     house.hear(house.dose(1))
     with pytest.raises(FieldError) as refused:
-        house.service.entries.correct(house.doses()[1]["entry"], {"target_g": 0.1})
+        house.service.entries.correct(house.doses()[1].entry, {"target_g": 0.1})
     assert refused.value.status == 409
 
 

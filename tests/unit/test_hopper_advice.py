@@ -114,15 +114,15 @@ def test_the_words() -> None:
 def test_a_feeder_is_shown_with_it(tmp_path: Path) -> None:
     house = House.furnished(tmp_path)
     try:
-        (device,) = house.service.views.devices()
-        assert (device["device"], device["hopper_advice"]["most_g"]) == (FEEDER, 0.77)
-        assert device["hopper_advice"]["assumed"] == ["ph", "temperature"]
-        assert "pH 8.0 and 26 °C" in device["hopper_advice"]["text"]
+        (device,) = house.service.devices.all()
+        assert (device.device, device.hopper_advice.most_g) == (FEEDER, 0.77)
+        assert device.hopper_advice.assumed == ["ph", "temperature"]
+        assert "pH 8.0 and 26 °C" in device.hopper_advice.text
         house.reading("ph", 7.2, TANK)
         house.hear(house.dose(1, before_g=48.4, after_g=48.2))
-        advice = house.service.views.devices()[0]["hopper_advice"]
-        assert advice["assumed"] == ["temperature"]
-        assert advice["exceeded"]
-        assert advice["content_g"] == pytest.approx(48.2, abs=1)
+        advice = house.service.devices.all()[0].hopper_advice
+        assert advice.assumed == ["temperature"]
+        assert advice.exceeded
+        assert advice.content_g == pytest.approx(48.2, abs=1)
     finally:
         house.close()

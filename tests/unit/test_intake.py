@@ -17,7 +17,7 @@ def received(house: House) -> int:
 
 
 def gaps(house: House) -> list[tuple[int, int]]:
-    return [(e["from"], e["to"]) for e in house.standing("gap")]
+    return [(e.from_, e.to) for e in house.standing("gap")]
 
 
 # -- once --------------------------------------------------------------------------------------------------------------
@@ -33,8 +33,8 @@ def test_a_dose_twice_in_one_batch_is_one(house: House) -> None:
 
 def test_the_same_number_with_another_content_is_refused_in_one_batch_too(house: House) -> None:
     house.hear(house.dose(1), house.dose(1, target_g=0.3))
-    assert house.doses()[1]["target_g"] == 0.25
-    assert [r["reason"].partition(":")[0] for r in house.rejects()] == ["target_g"]
+    assert house.doses()[1].target_g == 0.25
+    assert [r.reason.partition(":")[0] for r in house.rejects()] == ["target_g"]
     assert received(house) == 1
 
 
@@ -55,7 +55,7 @@ def test_what_was_received_is_known_after_a_restart(house: House) -> None:
     house.hear(house.dose(1), house.dose(2), house.dose(4))
     house.restart()
     house.hear(house.dose(2), house.dose(4), house.dose(3))
-    assert sorted(e["seq"] for e in house.ledger("dose")) == [1, 2, 3, 4]
+    assert sorted(e.seq for e in house.ledger("dose")) == [1, 2, 3, 4]
     assert received(house) == 4
 
 
@@ -103,18 +103,18 @@ def test_doses_never_sent_again_are_given_up_loudly(house: House) -> None:
     with_gaps(house, 1, 4)
     house.pass_time(30 * MINUTE_MS)
     assert gaps(house) == [(2, 3)]
-    assert "asked" in house.standing("gap")[0]["why"]
+    assert "asked" in house.standing("gap")[0].why
     assert received(house) == 4
-    assert "lost doses" in house.today()["flags"]
+    assert "lost doses" in house.today().flags
 
 
 def test_lost_doses_count_as_meals_until_somebody_knows_better(house: House) -> None:
     """Overfeeding kills sooner than fasting: what may have been fed is taken off what is left of the day."""
-    before_g = house.today()["remaining_g"]
+    before_g = house.today().remaining_g
     with_gaps(house, 1, 3)
     house.hear(house.hello(journal_from=3, journal_to=3))
     assert gaps(house) == [(2, 2)]
-    assert house.today()["remaining_g"] == pytest.approx(before_g - 0.25 - 0.25 - 0.5)
+    assert house.today().remaining_g == pytest.approx(before_g - 0.25 - 0.25 - 0.5)
 
 
 def test_only_the_range_that_was_refused_is_given_up(house: House) -> None:
@@ -150,7 +150,7 @@ def test_a_lost_dose_that_comes_after_all_leaves_only_what_is_still_missing(hous
     house.hear(house.dose(2), house.dose(5), house.dose(4))
     assert gaps(house) == []
     assert sorted(house.doses()) == [1, 2, 3, 4, 5]
-    assert "lost doses" not in house.today()["flags"]
+    assert "lost doses" not in house.today().flags
 
 
 def test_doses_in_the_batch_of_the_hello_that_no_longer_holds_them_were_never_lost(house: House) -> None:
@@ -188,7 +188,7 @@ def test_an_absurd_hello_does_not_use_up_the_journal(house: House) -> None:
 
 def at(house: House, seq: int) -> tuple[str, str | None, str | None]:
     entry = house.doses()[seq]
-    return entry["at"], entry.get("at_low"), entry.get("at_high")
+    return entry.at, entry.at_low, entry.at_high
 
 
 def test_a_dose_with_a_clock_has_an_instant_and_no_interval(house: House) -> None:
@@ -199,7 +199,7 @@ def test_a_dose_with_a_clock_has_an_instant_and_no_interval(house: House) -> Non
 def test_a_dose_weeks_late_stands_on_its_own_day(house: House) -> None:
     house.hear(house.dose(1, at_ms=NOON_MS - 20 * DAY_MS))
     assert at(house, 1)[0].startswith("2025-05-26T12:00")
-    assert house.today()["doses"] == []
+    assert house.today().doses == []
 
 
 def test_without_a_clock_the_smallest_arrival_minus_uptime_places_the_boot(house: House) -> None:
@@ -224,7 +224,7 @@ def test_the_interval_begins_at_the_dose_before(house: House) -> None:
         "2025-06-15T11:00:00.000+00:00",
         "2025-06-15T12:00:00.000+00:00",
     )
-    assert "clock uncertain" in house.today()["flags"]
+    assert "clock uncertain" in house.today().flags
 
 
 def test_the_interval_does_not_depend_on_how_messages_were_batched(house: House) -> None:
@@ -238,11 +238,11 @@ def test_a_clock_learnt_later_corrects_what_was_placed_before_and_the_old_entry_
     # Ten minutes later the board has a clock, and the first dose turns out to have been an hour earlier.
     house.hear(house.dose(2, at_ms=NOON_MS - 50 * MINUTE_MS, uptime_ms=10 * MINUTE_MS))
     assert at(house, 1) == ("2025-06-15T11:00:00.000+00:00", None, None)
-    entries = {e["entry"]: e for e in house.ledger("dose")}
+    entries = {e.entry: e for e in house.ledger("dose")}
     assert len(entries) == 3
-    assert entries[first["entry"]]["at"] == first["at"]
-    assert entries[first["entry"]]["corrected_by"] == [house.doses()[1]["entry"]]
-    assert house.doses()[1]["corrects"] == first["entry"]
+    assert entries[first.entry].at == first.at
+    assert entries[first.entry].corrected_by == [house.doses()[1].entry]
+    assert house.doses()[1].corrects == first.entry
 
 
 def test_a_quicker_message_of_the_boot_corrects_a_dose_that_came_slowly(house: House) -> None:
@@ -278,9 +278,9 @@ def test_a_dose_placed_by_its_boot_is_never_before_it_happened(
             house.hear(house.message("weight", weight))
     best = min(arrival - minute for arrival, minute, _ in arrivals)
     for seq, entry in house.doses().items():
-        placed = house.service.views.entry(entry["entry"])
+        placed = house.service.ledger.entry(entry.entry)
         minute = events[seq - 1][0]
-        high_ms = round(datetime.fromisoformat(placed["at_high"]).timestamp() * 1000)
+        high_ms = round(datetime.fromisoformat(placed.at_high).timestamp() * 1000)
         assert NOON_MS + minute * MINUTE_MS <= high_ms <= NOON_MS + (minute + best + 1) * MINUTE_MS
     house.close()
 
@@ -294,11 +294,11 @@ def test_a_device_that_is_silent_for_a_minute_is_a_fact_in_the_books_and_so_is_i
     house.pass_time(59_000)
     assert house.ledger("device") == []
     house.pass_time(2000)
-    assert [e["event"] for e in house.ledger("device")] == ["silent"]
+    assert [e.event for e in house.ledger("device")] == ["silent"]
     house.pass_time(MINUTE_MS)
     house.hear(house.online())
     house.pass_time(2000)
-    assert [e["event"] for e in house.ledger("device")] == ["silent", "back"]
+    assert [e.event for e in house.ledger("device")] == ["silent", "back"]
 
 
 def test_silence_is_noted_once_over_restarts(house: House) -> None:
@@ -306,23 +306,23 @@ def test_silence_is_noted_once_over_restarts(house: House) -> None:
     house.pass_time(2 * MINUTE_MS)
     house.restart()
     house.pass_time(5 * MINUTE_MS)
-    assert [e["event"] for e in house.ledger("device")] == ["silent"]
+    assert [e.event for e in house.ledger("device")] == ["silent"]
 
 
 def test_two_boards_under_one_name_hold_the_feeder_and_a_person_releases(house: House) -> None:
     house.hear(house.online(), house.hello())
     house.hear(house.hello(board="second", boot="other"))
-    assert house.hold()["held"]
-    assert [r["kind"] for r in house.hold()["reasons"]] == ["board"]
-    assert "second" in house.hold()["reasons"][0]["text"]
+    assert house.hold().held
+    assert [r.kind for r in house.hold().reasons] == ["board"]
+    assert "second" in house.hold().reasons[0].text
     held = house.last("hold")
     assert held is not None
     assert held["held"]
     for board, boot in (("board", "boot"), ("second", "other"), ("board", "boot")):  # both keep coming back
         house.hear(house.hello(board=board, boot=boot))
-    assert len(house.hold()["reasons"]) == 1
+    assert len(house.hold().reasons) == 1
     house.service.release(TANK, {"note": "replaced the board", "by": "the keeper"})
-    assert not house.hold()["held"]
+    assert not house.hold().held
 
 
 def test_another_installation_under_this_root_holds_every_tank(house: House) -> None:
@@ -332,12 +332,12 @@ def test_another_installation_under_this_root_holds_every_tank(house: House) -> 
     topic = f"tareline/{FEEDER}/down/plan"
     own_message = type(house.dose(1))(topic, json.dumps(own).encode(), NOON_MS)
     house.hear(own_message)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     foreign = type(own_message)(topic, json.dumps({**own, "installation": "another"}).encode(), NOON_MS)
     house.hear(foreign)
     house.hear(foreign)
     for tank in (TANK, "sill"):
-        assert [r["kind"] for r in house.hold(tank)["reasons"]] == ["installation"]
+        assert [r.kind for r in house.hold(tank).reasons] == ["installation"]
     held = house.last("hold")
     assert held is not None
     assert held["held"]
@@ -347,7 +347,7 @@ def test_another_installation_under_this_root_holds_every_tank(house: House) -> 
 @pytest.mark.parametrize("payload", [b"", b"\xff", b"[]", b"7", b'{"installation":' + b"[" * 9999, b"1" * 9999])
 def test_a_foreign_plan_that_is_rubbish_holds_nothing_and_breaks_nothing(house: House, payload: bytes) -> None:
     house.hear(type(house.dose(1))(f"tareline/{FEEDER}/down/plan", payload, NOON_MS), house.dose(1))
-    assert not house.hold()["held"]
+    assert not house.hold().held
     assert sorted(house.doses()) == [1]
 
 
@@ -439,17 +439,17 @@ def test_anything_at_all_is_taken_or_set_aside_and_good_messages_beside_it_are_t
         messages = [house.message(tail, payload) for tail, payload in batch]
         taken = house.service.ingest.take([before, *messages, after])
         assert sum(taken.counts.values()) == len(messages) + 2
-        assert {seq for seq, e in house.doses().items() if e["journal"] == "good"} >= {1, 2}
-        assert not [r["reason"] for r in house.rejects() if "internal error" in r["reason"]]
-        assert sum(r["count"] for r in house.rejects()) == taken.counts.get("reject", 0)
+        assert {seq for seq, e in house.doses().items() if e.journal == "good"} >= {1, 2}
+        assert not [r.reason for r in house.rejects() if "internal error" in r.reason]
+        assert sum(r.count for r in house.rejects()) == taken.counts.get("reject", 0)
         house.service.settle()
         house.pass_time(3000)
         # The same again is nothing new, and the books can be read.
         entries = len(house.ledger("dose"))
         house.service.ingest.take([before, *messages, after])
         assert len(house.ledger("dose")) == entries
-        house.service.views.week(TANK, None)
-        house.service.views.devices()
+        house.service.books.week(TANK, None)
+        house.service.devices.all()
         house.restart()
     finally:
         house.close()
@@ -470,6 +470,6 @@ def test_a_batch_that_breaks_the_taking_is_taken_message_by_message(
 
     monkeypatch.setattr(ingest.wire.DoseMessage, "model_validate_json", breaks)
     house.hear(house.dose(1), house.dose(2), house.dose(3))
-    assert {seq: e["outcome"] for seq, e in house.doses().items()} == {1: "ok", 2: "unknown", 3: "ok"}
-    assert "an error of ours" in house.rejects()[0]["reason"]
+    assert {seq: e.outcome for seq, e in house.doses().items()} == {1: "ok", 2: "unknown", 3: "ok"}
+    assert "an error of ours" in house.rejects()[0].reason
     assert received(house) == 3

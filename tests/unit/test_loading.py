@@ -31,7 +31,7 @@ def house(house: House) -> House:
 def live(house: House, weeks: int, nitrate: float = 1.0, daily_g: float = RATION_G) -> None:
     """Weeks in which a ration is fed and weighed, and in the end of each nothing or little is seen in the water."""
     before, half = house.standing("dose"), daily_g / 2
-    seq, left = len(before), before[-1]["after_g"] if before else 90.0
+    seq, left = len(before), before[-1].after_g if before else 90.0
     for _ in range(weeks):
         doses = []
         for _ in range(14):
@@ -285,7 +285,7 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.3, "dwell_days": 14})
     settle(house)
     house.service.watch()
-    due = {(d["subject"], d["why"]) for d in house.service.views.due(TANK) if d["what"] == "measure"}
+    due = {(d.subject, d.why) for d in house.service.tanks.due(TANK) if d.what == "measure"}
     assert any(subject == "nitrate" and "ramp's next step" in why for subject, why in due)
     live(house, 3, daily_g=0.05)
     settle(house)
@@ -300,7 +300,7 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     house.clock.advance(3_600_000)
     house.service.watch()
     assert house.service.ramps.view(TANK).ration_g_per_day == 0.06
-    states = [e["state"] for e in house.ledger("ramp") if "state" in e]
+    states = [e.state for e in house.ledger("ramp") if "state" in e.own]
     assert states.count("ready for a step") == 1, "looking often enters nothing twice"
 
 
@@ -315,7 +315,7 @@ def test_a_ramp_that_goes_back_is_told(house: House) -> None:
     house.service.watch()
     told = [one for one in house.service.alerts.list() if "gone back" in one.what]
     assert [one.kind for one in told] == ["due"]
-    assert house.standing("ration")[-1]["daily_g"] < RATION_G
+    assert house.standing("ration")[-1].daily_g < RATION_G
 
 
 def test_trends_that_were_never_worked_out_are_not_taken_for_calm(house: House) -> None:

@@ -78,11 +78,11 @@ def view(house: House) -> RampAnswer:
 
 
 def states(house: House) -> list[str]:
-    return [e["state"] for e in house.ledger("ramp") if "state" in e]
+    return [e.state for e in house.ledger("ramp") if "state" in e.own]
 
 
 def rations(house: House) -> list[float]:
-    return [e["daily_g"] for e in house.ledger("ration")]
+    return [e.daily_g for e in house.ledger("ration")]
 
 
 # -- setting -----------------------------------------------------------------------------------------------------------
@@ -101,8 +101,8 @@ def test_a_ramp_is_set_and_says_what_it_waits_for(house: House, oracle: Oracle) 
 def test_a_start_below_the_ration_holds_at_once_and_keeps_the_meals(house: House, oracle: Oracle) -> None:
     put(house, start_g=0.03)
     last = house.standing("ration")[-1]
-    assert (last["daily_g"], last["cap_g"]) == (0.03, 0.06)
-    assert [(m["at"], m["share"]) for m in last["meals"]] == [("08:00", 0.5), ("18:00", 0.5)]
+    assert (last.daily_g, last.cap_g) == (0.03, 0.06)
+    assert [(m["at"], m["share"]) for m in last.meals] == [("08:00", 0.5), ("18:00", 0.5)]
     assert house.last("plan")["days"][1]["cap_g"] == 0.06  # type: ignore[index]
 
 
@@ -174,8 +174,8 @@ def test_more_is_fed_from_the_next_midnight(house: House, oracle: Oracle) -> Non
     put(house, consent="auto")
     live(house, 14)
     assert view(house).ration_g_per_day == 0.06
-    today = house.service.views.days(TANK, *(2 * [_today(house)]))[0]
-    assert today["budget_g"] == 0.05
+    today = house.service.books.days(TANK, *(2 * [_today(house)]))[0]
+    assert today.budget_g == 0.05
     assert view(house).ration_since.endswith("T00:00:00.000+00:00")
 
 
@@ -186,12 +186,12 @@ def _today(house: House) -> date:
 def test_every_step_is_an_entry_with_its_reasons_and_what_was_known(house: House, oracle: Oracle) -> None:
     put(house, consent="auto")
     live(house, 15)
-    step = next(e for e in house.ledger("ramp") if e.get("state") == "steps up")
-    assert step["daily_g"] == 0.06
-    assert len(step["reasons"]) == 3
-    assert step["knowledge"]["p_under"]["0.06"] == 0.99
-    ration = house.service.views.entry(step["ration"])
-    assert (ration["daily_g"], ration["cap_g"]) == (0.06, 0.12)
+    step = next(e for e in house.ledger("ramp") if e.own.get("state") == "steps up")
+    assert step.daily_g == 0.06
+    assert len(step.reasons) == 3
+    assert step.knowledge["p_under"]["0.06"] == 0.99
+    ration = house.service.ledger.entry(step.ration)
+    assert (ration.daily_g, ration.cap_g) == (0.06, 0.12)
 
 
 def test_waiting_is_entered_once_however_often_it_looks(house: House, oracle: Oracle) -> None:
@@ -208,8 +208,8 @@ def test_a_change_of_meals_is_no_change_of_the_dwell(house: House, oracle: Oracl
     house.ration(0.05, 0.1, [("07:00", 0.25), ("19:00", 0.75)])
     live(house, 5)
     last = house.standing("ration")[-1]
-    assert last["daily_g"] == 0.06
-    assert [m["share"] for m in last["meals"]] == [0.25, 0.75]
+    assert last.daily_g == 0.06
+    assert [m["share"] for m in last.meals] == [0.25, 0.75]
 
 
 def test_days_under_a_hold_do_not_count(house: House, oracle: Oracle) -> None:
@@ -232,8 +232,8 @@ def test_a_line_crossed_steps_back_at_once(house: House, oracle: Oracle) -> None
     house.service.ramps.step(TANK)
     assert rations(house)[-1] == 0.05
     back = house.ledger("ramp")[-1]
-    assert (back["state"], back["daily_g"]) == ("steps back", 0.05)
-    assert "total ammonia counts as 2.5" in back["reasons"][0]
+    assert (back.state, back.daily_g) == ("steps back", 0.05)
+    assert "total ammonia counts as 2.5" in back.reasons[0]
     for _ in range(3):
         house.clock.advance(DAY_MS)
         house.reading("ammonia", 2.5)
@@ -267,7 +267,7 @@ def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: O
         house.clock.advance(DAY_MS)
         house.service.ramps.step(TANK)
     assert rations(house)[-1] == 0.05
-    assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1]["reasons"][0]
+    assert "nitrate was not measured for 15 days" in house.ledger("ramp")[-1].reasons[0]
 
 
 @pytest.mark.parametrize("change", [{"rising": None}, {"findings": 2}, {"told": None}])
@@ -333,10 +333,10 @@ def test_a_step_is_asked_and_taken_when_it_is_accepted(house: House, oracle: Ora
     assert states(house) == ["waits for the water", "ready for a step"]
     made = decide(house, "accept", by="the keeper", note="looks well")
     assert made.ration_g_per_day == 0.06
-    step = next(e for e in house.ledger("ramp") if e.get("state") == "steps up")
-    assert step["by"] == "the keeper"
-    assert step["reasons"][-2:] == ["a person has accepted it", "looks well"]
-    assert made.entry == step["entry"]
+    step = next(e for e in house.ledger("ramp") if e.own.get("state") == "steps up")
+    assert step.by == "the keeper"
+    assert step.reasons[-2:] == ["a person has accepted it", "looks well"]
+    assert made.entry == step.entry
 
 
 def test_there_must_be_a_question_to_accept(house: House, oracle: Oracle) -> None:
@@ -411,7 +411,7 @@ def test_a_decision_is_one_of_three_words(house: House, oracle: Oracle) -> None:
 
 def test_entries_of_a_ramp_are_not_corrected_by_hand(house: House, oracle: Oracle) -> None:
     put(house)
-    entry = house.ledger("ramp")[0]["entry"]
+    entry = house.ledger("ramp")[0].entry
     with pytest.raises(FieldError, match="not corrected by hand"):
         house.service.entries.correct(entry, {"void": True})
 

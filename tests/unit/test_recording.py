@@ -110,7 +110,7 @@ def test_closed_periods_are_kept_and_a_late_entry_about_them_is_still_seen(house
         first = keeping.gather(tx, TANK)
         assert first == keeping.gather(tx, TANK) == LoadRecords(context, accounts).gather(tx, TANK)
     assert len(keeping._kept) >= 2
-    entry = house.standing("dose")[10]["entry"]
+    entry = house.standing("dose")[10].entry
     with context.write() as tx:
         dose = ledger.get(tx, entry)
         assert dose is not None
@@ -188,12 +188,12 @@ def test_a_harvest_carries_its_share_where_somebody_stated_it(house: House) -> N
     first = house.service.add_note(TANK, {"kind": "harvest", "text": "stems", "share": 0.1, "at": at(house, 3)})
     house.service.add_note(TANK, {"kind": "harvest", "text": "some", "at": at(house, 2)})
     assert [one.share for one in gathered(house).record.harvests] == [0.1, None]
-    house.service.entries.correct(first["entry"], {"share": 0.3})
+    house.service.entries.correct(first.entry, {"share": 0.3})
     assert [one.share for one in gathered(house).record.harvests] == [0.3, None]
     with pytest.raises(FieldError) as caught:
-        house.service.entries.correct(first["entry"], {"kind": "plants"})
+        house.service.entries.correct(first.entry, {"kind": "plants"})
     assert caught.value.field == "share"
-    house.service.entries.correct(first["entry"], {"kind": "plants", "share": None})
+    house.service.entries.correct(first.entry, {"kind": "plants", "share": None})
     record = gathered(house).record
     assert ([one.share for one in record.harvests], len(record.upset)) == ([None], 1)
 

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.entries import MadeAnswer
 from tareline.app.queries.hopper import daily_g
 from tareline.errors import FieldError
 from tareline.web.app import make_app
@@ -23,7 +24,7 @@ from tareline.web.pages.report import COLUMNS, csv_text
 TODAY = date(2025, 6, 15)
 
 
-def weigh_in(house: House, mass_g: float, **other: Any) -> dict[str, Any]:
+def weigh_in(house: House, mass_g: float, **other: Any) -> MadeAnswer:
     return house.service.add_weighin(FEEDER, {"mass_g": mass_g, "sd_g": 0.03, **other})
 
 
@@ -96,7 +97,7 @@ def test_without_an_account_doses_count_as_the_cell_weighed_them(house: House) -
     found = report(house)
     assert (found["account"], found["reconciliation"], found["drift"]) == (None, None, None)
     assert all(ticket["estimate_g"] is None for ticket in found["doses"])
-    assert set(found["hopper"].values()) == {None}
+    assert set(dict(found["hopper"]).values()) == {None}
     assert found["totals"]["dispensed_g"] == pytest.approx(sum(b["before_g"] - b["after_g"] for b in sent))
     assert found["totals"]["provisional"]
 
@@ -131,10 +132,10 @@ def test_two_weigh_ins_that_add_up(house: House) -> None:
     assert one["difference_g"] == pytest.approx(one["by_cell_g"] - one["by_scale_g"])
     assert abs(one["difference_g"]) <= one["limit_g"]
     assert one["within"]
-    assert one["closing_entry"] == closed["entry"]
+    assert one["closing_entry"] == closed.entry
     # GUM, JCGM 100:2008, 5.1.2: independent parts add in quadrature; 1.96 deviations hold 95 % of a normal distribution
     assert one["limit_g"] == pytest.approx(1.96 * np.hypot.reduce([part["sd_g"] for part in one["limit_parts"]]))
-    assert [refill["added_g"] for refill in found["refills"]] == [pytest.approx(8.0)]
+    assert [refill.added_g for refill in found["refills"]] == [pytest.approx(8.0)]
 
 
 def test_two_weigh_ins_that_do_not(house: House) -> None:
@@ -146,7 +147,7 @@ def test_two_weigh_ins_that_do_not(house: House) -> None:
     (one,) = found["reconciliation"]
     assert one["difference_g"] == pytest.approx(-1.5, abs=0.1)
     assert not one["within"]
-    assert [finding["feeder"] for finding in found["findings"]] == [FEEDER]
+    assert [finding.feeder for finding in found["findings"]] == [FEEDER]
     assert found["days"][-1]["finding"]
     page = get(house, f"/feeders/{FEEDER}/report").text
     assert '<strong class="attend">beyond the limit</strong>' in page
@@ -155,7 +156,7 @@ def test_two_weigh_ins_that_do_not(house: House) -> None:
 def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house: House) -> None:
     left_g, entries = 90.0, []
     for week in range(11):
-        entries.append(weigh_in(house, round(left_g, 3))["entry"])
+        entries.append(weigh_in(house, round(left_g, 3)).entry)
         left_g, _ = live(house, 7, left_g, 1 + 14 * week)
         if week == 5:
             house.service.add_refill(FEEDER, {"added_g": 20.0})
@@ -179,9 +180,9 @@ def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
     house.service.add_of_feeder("loss", FEEDER, {"mass_g": 1.25, "text": "tipped over", "by": "late desk"})
     house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
     found = report(house)
-    assert [one["mass_g"] for one in found["weighins"]] == [50.5]
-    assert [(one["mass_g"], one["by"]) for one in found["losses"]] == [(1.25, "late desk")]
-    assert [one["hung"] for one in found["hopper_moves"]] == [False, True]
+    assert [one.mass_g for one in found["weighins"]] == [50.5]
+    assert [(one.mass_g, one.by) for one in found["losses"]] == [(1.25, "late desk")]
+    assert [one.hung for one in found["hopper_moves"]] == [False, True]
     page = get(house, f"/feeders/{FEEDER}/report").text
     for words in ("tipped over", "hopper taken off", "62.5 g gross, 12 g tare"):
         assert words in page
@@ -221,10 +222,10 @@ def test_the_gain_in_force_and_what_was_decided(house: House) -> None:
     house.service.reckon()
     gain = report(house)["gain"]
     (decided,) = gain["decided"]
-    assert gain["announced_g_per_step"] == decided["before_g_per_step"] == 0.0013
-    assert decided["learned_g_per_step"] == pytest.approx(0.001, rel=0.03)
-    assert gain["planned_g_per_step"] == decided["gain_g_per_step"]
-    assert f"{decided['gain_g_per_step']:.6f} g a step" in get(house, f"/feeders/{FEEDER}/report").text
+    assert gain["announced_g_per_step"] == decided.before_g_per_step == 0.0013
+    assert decided.learned_g_per_step == pytest.approx(0.001, rel=0.03)
+    assert gain["planned_g_per_step"] == decided.gain_g_per_step
+    assert f"{decided.gain_g_per_step:.6f} g a step" in get(house, f"/feeders/{FEEDER}/report").text
 
 
 # -- the hopper --------------------------------------------------------------------------------------------------------
@@ -235,28 +236,28 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     left_g, _ = live(house, 6)
     weighed = weigh_in(house, round(left_g, 3))
     house.service.reckon()
-    (found,) = house.service.views.overview()[0]["hoppers"]
-    assert found["content_g"] == pytest.approx(left_g, abs=3 * found["content_sd_g"])
-    assert found["by"] == "account"
-    assert not [name for name in found if name.startswith("left")], "what is in a hopper is said once"
-    assert 0 < found["content_sd_g"] <= 0.03  # no worse than the last weigh-in alone
+    (found,) = house.service.tanks.overview()[0].hoppers
+    assert found.content_g == pytest.approx(left_g, abs=3 * found.content_sd_g)
+    assert found.by == "account"
+    assert not [name for name, _ in found if name.startswith("left")], "what is in a hopper is said once"
+    assert 0 < found.content_sd_g <= 0.03  # no worse than the last weigh-in alone
     # a gram a day, and half a gram that the auger does not reach
-    assert found["days_left"] == pytest.approx(found["content_g"] - 0.5)
-    assert 0 < found["days_low"] < found["days_left"] < found["days_high"]
-    until_ms = house.clock.now_ms() + found["days_low"] * DAY_MS
-    assert np.datetime64(found["refill_by"][:23], "ms").astype(int) == pytest.approx(until_ms, abs=2)
-    weighed_ms = np.datetime64(weighed["at"][:23], "ms")
-    assert np.datetime64(found["weigh_by"][:23], "ms") - weighed_ms == np.timedelta64(7, "D")
-    assert report(house)["hopper"] == {name: found[name] for name in report(house)["hopper"]}
+    assert found.days_left == pytest.approx(found.content_g - 0.5)
+    assert 0 < found.days_low < found.days_left < found.days_high
+    until_ms = house.clock.now_ms() + found.days_low * DAY_MS
+    assert np.datetime64(found.refill_by[:23], "ms").astype(int) == pytest.approx(until_ms, abs=2)
+    weighed_ms = np.datetime64(weighed.at[:23], "ms")
+    assert np.datetime64(found.weigh_by[:23], "ms") - weighed_ms == np.timedelta64(7, "D")
+    assert dict(report(house)["hopper"]) == {name: getattr(found, name) for name, _ in report(house)["hopper"]}
 
 
 def test_a_hopper_from_which_nothing_is_fed_lasts_as_long_as_nobody_can_say(house: House) -> None:
     house.hear(house.dose(1))
     house.ration(0.0, 1.0, [("08:00", 1.0)])
     house.service.reckon()
-    (found,) = house.service.views.overview()[0]["hoppers"]
-    assert found["content_g"] is not None
-    assert (found["days_left"], found["refill_by"]) == (None, None)
+    (found,) = house.service.tanks.overview()[0].hoppers
+    assert found.content_g is not None
+    assert (found.days_left, found.refill_by) == (None, None)
 
 
 def test_a_day_of_the_plan_is_its_last_whole_one(house: House) -> None:

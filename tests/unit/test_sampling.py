@@ -70,18 +70,18 @@ def test_a_heat_wave_is_told_within_the_least_duration_and_reduces_until_it_is_c
     water.warms(29.0)
     water.lives(30 * MINUTE_MS)
     assert about_warmth(house) == ["reading room: temperature is too high"]
-    assert house.hold()["reduce_to"] == 1.0
+    assert house.hold().reduce_to == 1.0
     water.warms(31.0)
     water.lives(HOUR_MS + 10 * MINUTE_MS)
-    assert house.hold()["reduce_to"] == 0.5
+    assert house.hold().reduce_to == 0.5
     assert (house.last("hold") or {})["reduce_to"] == 0.5, "told to the feeder"
     assert len(house.standing("hold")) == 1
     water.warms(29.9)
     water.lives(2 * HOUR_MS)
-    assert house.hold()["reduce_to"] == 0.5, "within the hysteresis of 0.3 K the line is not clear"
+    assert house.hold().reduce_to == 0.5, "within the hysteresis of 0.3 K the line is not clear"
     water.warms(29.0)
     water.lives(15 * MINUTE_MS)
-    assert house.hold()["reduce_to"] == 1.0, "restored by rule, although the line at 28 is still crossed"
+    assert house.hold().reduce_to == 1.0, "restored by rule, although the line at 28 is still crossed"
     assert about_warmth(house) == ["reading room: temperature is too high"]
 
 
@@ -93,7 +93,7 @@ def test_water_about_a_line_reduces_and_restores_but_once(house: House) -> None:
     for i in range(48):
         water.celsius = 30.0 + (0.15 if i % 2 else -0.15)
         water.lives(30 * MINUTE_MS)
-    assert [(entry["do"], entry["reduce_to"]) for entry in house.ledger("hold")] == [("reduce", 0.5)]
+    assert [(entry.do, entry.reduce_to) for entry in house.ledger("hold")] == [("reduce", 0.5)]
     assert not house.ledger("release")
 
 
@@ -103,16 +103,16 @@ def test_a_hold_waits_for_a_person_whose_release_may_rest_on_samples(house: Hous
     water.lives(3 * DAY_MS)
     water.warms(31.0)
     water.lives(2 * HOUR_MS)
-    assert house.hold()["held"]
+    assert house.hold().held
     with pytest.raises(FieldError) as refused:
         house.service.release(TANK, {"note": "too early"})
     assert refused.value.status == 409
     water.warms(28.0)
     water.lives(HOUR_MS)
-    assert house.hold()["held"], "a hold is never ended by rule"
-    assert house.hold()["reasons"][0]["needs"] is None
-    assert [d["what"] for d in house.service.views.due(TANK) if d["what"] == "release"] == ["release"]
-    assert not house.service.release(TANK, {"note": "cooler, though still above 27"})["held"]
+    assert house.hold().held, "a hold is never ended by rule"
+    assert house.hold().reasons[0].needs is None
+    assert [d.what for d in house.service.tanks.due(TANK) if d.what == "release"] == ["release"]
+    assert not house.service.release(TANK, {"note": "cooler, though still above 27"}).held
 
 
 def test_a_thermometer_without_a_cell_notifies_and_never_holds(house: House) -> None:
@@ -121,7 +121,7 @@ def test_a_thermometer_without_a_cell_notifies_and_never_holds(house: House) -> 
     water.lives(3 * DAY_MS)
     water.warms(31.0)
     water.lives(3 * HOUR_MS)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     (alert,) = [one for one in house.watch() if one.kind == "line"]
     assert "only notifies" in alert.text
 
@@ -149,27 +149,27 @@ def test_lines_that_are_gone_and_probes_that_were_taken_off_hold_nothing(house: 
     water.lives(3 * DAY_MS)
     water.warms(31.0)
     water.lives(2 * HOUR_MS)
-    assert house.hold()["held"]
+    assert house.hold().held
     put_lines(house, line("notify", 35.0))
     house.clock.advance(1)
     house.reading("temperature", 29.0)
-    assert not house.service.release(TANK, {"note": "another line"})["held"]
+    assert not house.service.release(TANK, {"note": "another line"}).held
     put_lines(house, line("hold", 30.0))
     house.service.entries.put_thing("probe", PROBE, {"tank": None})
     house.reading("temperature", 29.0)
-    assert not house.hold()["held"]
+    assert not house.hold().held
 
 
 def test_a_line_moved_below_the_water_goes_on_reducing_at_once(house: House) -> None:
     lines = [{**HOLD_ON_AMMONIA, "above": 1.0, "do": "reduce", "reduce_to": 0.5}, HOLD_ON_AMMONIA]
     house.service.entries.put_lines(TANK, {"lines": lines})
     house.reading("ammonia", 1.2)
-    assert house.hold()["reduce_to"] == 0.5
+    assert house.hold().reduce_to == 0.5
     house.clock.advance(HOUR_MS)
     lines[0] = {**lines[0], "above": 0.5}
     house.service.entries.put_lines(TANK, {"lines": lines})
     answer = house.reading("ammonia", 0.8)
-    assert answer["hold"]["reduce_to"] == 0.5, "the reading is clear of the old line, and beyond the new one"
+    assert answer.hold.reduce_to == 0.5, "the reading is clear of the old line, and beyond the new one"
 
 
 LOOSE: dict[str, Callable[[int], float]] = {
@@ -196,11 +196,11 @@ def test_a_loose_probe_never_holds_and_makes_no_ammonia_toxic(house: House, faul
     # Un-ionised at pH 8 and 24 degC: 5.0 % (Emerson and others 1975), 0.035 mg/L of 0.7; 0.05 would take 29 degC.
     house.reading("ph", 8.0)
     house.reading("ammonia", 0.7)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     for _ in range(8):
         water.lives(3 * HOUR_MS, LOOSE[fault], wet=0.0)
         house.reading("ammonia", 0.7)
-        assert not house.hold()["held"]
+        assert not house.hold().held
 
 
 def test_a_thermometer_on_the_shelf_from_the_start_tells_nothing_of_ammonia(house: House) -> None:
@@ -211,15 +211,15 @@ def test_a_thermometer_on_the_shelf_from_the_start_tells_nothing_of_ammonia(hous
     water.lives(3 * DAY_MS)
     # 8.9 % un-ionised at 33 degC would be 0.062 mg/L of 0.7, over the default line at 0.05; at 25 degC it is 0.038.
     house.reading("ammonia", 0.7)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     water_view = house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]
     assert "temperature" in water_view["assumed"]
-    assert [d["subject"] for d in house.service.views.due(TANK) if d["subject"] == "temperature"], "asked for once"
+    assert [d.subject for d in house.service.tanks.due(TANK) if d.subject == "temperature"], "asked for once"
     house.reading("temperature", 33.1)
     house.watch()
     house.clock.advance(DAY_MS // 4)
     water.lives(HOUR_MS)
-    assert not [d for d in house.service.views.due(TANK) if d["subject"] == "temperature"], "a probe that agreed"
+    assert not [d for d in house.service.tanks.due(TANK) if d.subject == "temperature"], "a probe that agreed"
 
 
 def test_a_probe_that_drifted_far_from_the_readings_tells_nothing_of_ammonia(house: House) -> None:
@@ -231,7 +231,7 @@ def test_a_probe_that_drifted_far_from_the_readings_tells_nothing_of_ammonia(hou
         water.lives(HOUR_MS)
     house.reading("ph", 8.0)
     house.reading("ammonia", 0.7)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     assert any("drifting" in what for _, what in keys(house))
 
 

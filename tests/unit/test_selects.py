@@ -92,7 +92,7 @@ def test_an_overview_takes_a_dozen_of_each_tank(house: House, tanks: int) -> Non
         house.ration(0.5, 1.0, [("09:00", 1.0)], tank=f"tank-{k}", carry_over=0.5)
         house.reading("ammonia", 2.5, tank=f"tank-{k}")
         house.hear(house.dose(1, device=f"feeder-{k}"))
-    shown, count = counted(house, house.service.views.overview)
+    shown, count = counted(house, house.service.tanks.overview)
     assert len(shown) == tanks
     assert all(len(one["today"]["doses"]) == len(one["hoppers"]) >= 1 for one in shown)
     assert all(one["hold"]["held"] for one in shown[1:])
@@ -133,7 +133,7 @@ def test_a_look_at_a_tank_with_a_ramp_whose_load_is_known(house: House) -> None:
     once(house, service.watch)
     assert service.loads.fresh(TANK)
     assert len(house.ledger()) == before
-    assert once(house, service.views.overview)[0]["due"]
+    assert once(house, service.tanks.overview)[0]["due"]
 
 
 def test_settling_a_dose(house: House) -> None:
@@ -151,7 +151,7 @@ def test_a_reading_that_holds(house: House) -> None:
 
 
 def test_a_reading_that_restores(house: House) -> None:
-    assert house.reading("ammonia", 1.1)["hold"]["reduce_to"] == 0.5
+    assert house.reading("ammonia", 1.1).hold.reduce_to == 0.5
     house.clock.advance(MINUTE_MS)
     entered = once(house, lambda: house.reading("ammonia", 0.1))
     assert entered["hold"] == {"held": False, "reduce_to": 1.0}
@@ -184,7 +184,7 @@ def test_a_step_of_the_ramp(house: House) -> None:
     decision = once(house, lambda: service.ramps.step(TANK))
     assert decision is not None
     assert decision.daily_g == 1.1
-    assert house.standing("ration")[-1]["daily_g"] == 1.1
+    assert house.standing("ration")[-1].daily_g == 1.1
     assert len(house.ledger("ramp")) == before + 1
     service.ramps.step(TANK)  # which notes that the ramp waits again
     before = len(house.ledger("ramp"))
@@ -196,8 +196,8 @@ def test_a_step_of_the_ramp(house: House) -> None:
 
 def test_the_hold_the_week_and_the_due_list(house: House) -> None:
     house.reading("ammonia", 2.5)
-    assert once(house, lambda: house.service.views.hold(TANK))["reasons"]
-    week = once(house, lambda: house.service.views.week(TANK, None))
+    assert once(house, lambda: house.service.hold_states.hold(TANK))["reasons"]
+    week = once(house, lambda: house.service.books.week(TANK, None))
     assert any(day["doses"] for day in week["days"])
     assert week["holds"]
-    assert once(house, lambda: house.service.views.due(TANK))
+    assert once(house, lambda: house.service.tanks.due(TANK))

@@ -115,7 +115,7 @@ def test_when_the_clock_is_right_again_the_plan_goes_out(house: House) -> None:
 def test_what_is_entered_meanwhile_is_not_older_than_what_was_entered_before(house: House) -> None:
     """A release needs a reading newer than the hold: the order of entries must survive a wrong clock."""
     behind(house)
-    stamps = [house.service.add_note(TANK, {"kind": "other", "text": "x"})["recorded_at"] for _ in range(3)]
+    stamps = [house.service.add_note(TANK, {"kind": "other", "text": "x"}).recorded_at for _ in range(3)]
     assert stamps == sorted(stamps)
     assert stamps[0] >= "2025-06-15T12:00:00"
 
@@ -123,7 +123,7 @@ def test_what_is_entered_meanwhile_is_not_older_than_what_was_entered_before(hou
 def test_doses_taken_meanwhile_keep_the_devices_own_time(house: House) -> None:
     behind(house)
     house.hear(house.dose(1, at_ms=NOON_MS + MINUTE_MS))
-    assert house.doses()[1]["at"] == "2025-06-15T12:01:00.000+00:00"
+    assert house.doses()[1].at == "2025-06-15T12:01:00.000+00:00"
 
 
 def test_a_clock_corrected_by_seconds_is_not_behind(house: House) -> None:

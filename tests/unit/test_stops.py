@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tareline.app.answers.alerts import AlertAnswer
+from tareline.app.answers.feeding import HoldAnswer, StopAnswer
 from tareline.core.safety.stops import STOPS
 
 CODES = sorted(STOPS)
@@ -32,7 +33,7 @@ def fault(house: House, code: str, boot: str = "boot", device: str = FEEDER) -> 
     house.hear(house.message("fault", body, device))
 
 
-def release(house: House, tank: str = TANK) -> dict[str, Any]:
+def release(house: House, tank: str = TANK) -> HoldAnswer:
     house.clock.advance(1)
     return house.service.release(tank, {"note": "looked at it"})
 
@@ -43,9 +44,8 @@ def told(house: House, device: str = FEEDER) -> dict[str, Any]:
     return found
 
 
-def stopped(house: House) -> dict[str, Any] | None:
-    found: dict[str, Any] | None = house.hold()["feeders"][0]["stopped"]
-    return found
+def stopped(house: House) -> StopAnswer | None:
+    return house.hold().feeders[0].stopped
 
 
 def alerts(house: House) -> dict[str, AlertAnswer]:
@@ -57,19 +57,19 @@ def test_a_stop_holds_the_tank_at_once_until_a_person_releases_it(house: House, 
     before = told(house)["version"]
     fault(house, code)
     hold = house.hold()
-    assert [r["kind"] for r in hold["reasons"]] == ["stop"]
-    assert hold["reasons"][0]["text"] == f"feeder has stopped itself: {STOPS[code].found}"
+    assert [r.kind for r in hold.reasons] == ["stop"]
+    assert hold.reasons[0].text == f"feeder has stopped itself: {STOPS[code].found}"
     assert told(house)["held"]
     assert told(house)["version"] > before
     house.confirm()
     house.clock.advance(20 * DAY_MS)
     house.restart()
-    assert house.hold()["held"], "it ends by no time and no restart"
+    assert house.hold().held, "it ends by no time and no restart"
     found = alerts(house)["feeder stopped itself, fasting, feeding is still held"]
     assert found.urgent
     assert STOPS[code].do in found.text
     assert "Then release the hold" in found.text
-    assert not release(house)["held"]
+    assert not release(house).held
     assert not told(house)["held"]
 
 
@@ -89,22 +89,22 @@ def test_the_alert_comes_at_once_and_speaks_for_the_doses_before_it(house: House
 def test_the_service_does_not_say_that_it_feeds_before_the_release_is_confirmed(house: House) -> None:
     fault(house, "stopped_over")
     house.confirm()
-    assert house.hold()["message"] == "held"
-    assert stopped(house)["waits_for"] == "a person's release"  # type: ignore[index]
+    assert house.hold().message == "held"
+    assert stopped(house).waits_for == "a person's release"  # type: ignore[union-attr]
     release(house)
     hold = house.hold()
-    assert not hold["held"]
-    assert hold["nothing_moves"]
-    assert hold["message"] == "feeder has stopped itself and is not known to go on"
-    assert hold["confirmed_by_feeders"] == {FEEDER: False}
-    assert stopped(house)["waits_for"] == "the feeder, which has yet to confirm the release"  # type: ignore[index]
+    assert not hold.held
+    assert hold.nothing_moves
+    assert hold.message == "feeder has stopped itself and is not known to go on"
+    assert hold.confirmed_by_feeders == {FEEDER: False}
+    assert stopped(house).waits_for == "the feeder, which has yet to confirm the release"  # type: ignore[union-attr]
     assert alerts(house) == {}, "a minute is given to it"
     house.clock.advance(MINUTE_MS)
     assert set(alerts(house)) == {"feeder has stopped itself"}
     house.confirm()
     assert stopped(house) is None
-    assert house.hold()["message"] == "feeding"
-    assert house.hold()["confirmed_by_feeders"] == {FEEDER: True}
+    assert house.hold().message == "feeding"
+    assert house.hold().confirmed_by_feeders == {FEEDER: True}
 
 
 def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: House) -> None:
@@ -114,9 +114,9 @@ def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: Hous
     release(house)
     assert told(house)["held"], "the feeder has yet to see that there was a hold"
     hold = house.hold()
-    assert not hold["held"]
-    assert hold["confirmed_by_feeders"] == {FEEDER: False}
-    assert hold["feeders"][0]["stopped"]["waits_for"].startswith("the feeder, which has yet to say that it has seen")
+    assert not hold.held
+    assert hold.confirmed_by_feeders == {FEEDER: False}
+    assert hold.feeders[0].stopped.waits_for.startswith("the feeder, which has yet to say that it has seen")
     assert "and then lets it go on by itself" in alerts(house)["feeder has stopped itself"].text
     house.hear(house.hello(boot="next"), house.online())
     house.confirm(boot="next")
@@ -132,7 +132,7 @@ def test_a_tank_that_was_held_already_sends_a_hold_that_began_after_the_stop(hou
     before = told(house)["version"]
     fault(house, "stopped_loss")
     assert told(house)["version"] > before
-    assert [r["kind"] for r in house.hold()["reasons"]] == ["person", "stop"]
+    assert [r.kind for r in house.hold().reasons] == ["person", "stop"]
     house.confirm()
     release(house)
     house.confirm()
@@ -150,7 +150,7 @@ def test_the_same_stop_again_renews_the_hold_and_adds_no_reason(house: House) ->
         versions.append(told(house)["version"])
         house.confirm(boot=boot)
     assert versions == sorted(set(versions))
-    assert len(house.hold()["reasons"]) == 1
+    assert len(house.hold().reasons) == 1
     assert len(house.standing("hold")) == 1
 
 
@@ -158,10 +158,10 @@ def test_a_fault_told_again_after_the_release_holds_again(house: House) -> None:
     fault(house, "stopped_over")
     house.confirm()
     release(house)
-    assert not house.hold()["held"]
+    assert not house.hold().held
     house.hear(house.hello(boot="next"))
     fault(house, "stopped_over", "next")
-    assert house.hold()["held"]
+    assert house.hold().held
     house.confirm(boot="next")
     release(house)
     house.confirm(boot="next")
@@ -175,7 +175,7 @@ def test_a_message_that_the_broker_delivers_twice_is_one_stop(house: House) -> N
     house.confirm()
     release(house)
     house.hear(house.message("fault", body))
-    assert not house.hold()["held"]
+    assert not house.hold().held
 
 
 def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: House) -> None:
@@ -185,14 +185,14 @@ def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: Ho
     fault(house, "stopped_over")
     assert told(house)["version"] > before, "a hold that began after the stop"
     assert any(one.what == "No tank: feeder has stopped itself" for one in house.watch())
-    (device,) = [d for d in house.service.views.devices() if d["device"] == FEEDER]
-    assert device["stopped"]["code"] == "stopped_over"
+    (device,) = [d for d in house.service.devices.all() if d.device == FEEDER]
+    assert device.stopped.code == "stopped_over"
     house.confirm()
     versions = len(house.told("hold"))
     house.confirm()
     assert len(house.told("hold")) <= versions + 1, "what it confirms brings no new message each time"
     house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": FOOD})
-    assert house.hold()["held"]
+    assert house.hold().held
     house.confirm()
     release(house)
     house.confirm()
@@ -204,9 +204,9 @@ def test_a_feeder_that_moves_to_another_tank_takes_its_stop_along(house: House) 
     house.confirm()
     house.add("tank", id="sill", name="sill", volume_l=20, timezone="UTC")
     house.service.entries.put_thing("feeder", FEEDER, {"tank": "sill", "food": FOOD})
-    assert house.hold("sill")["held"], "no person has released it there"
+    assert house.hold("sill").held, "no person has released it there"
     assert told(house)["held"]
-    assert house.hold()["held"]
+    assert house.hold().held
 
 
 def test_a_feeder_that_confirms_each_hold_is_sent_no_endless_row_of_them(house: House) -> None:
@@ -230,16 +230,16 @@ def test_the_other_feeder_of_the_tank_goes_on_with_the_release(house: House) -> 
     assert not told(house, "second")["held"]
     house.confirm("second")
     hold = house.hold()
-    assert hold["message"] == "feeding, but feeder has stopped itself and is not known to go on"
-    assert not hold["nothing_moves"]
-    assert hold["confirmed_by_feeders"] == {FEEDER: False, "second": True}
+    assert hold.message == "feeding, but feeder has stopped itself and is not known to go on"
+    assert not hold.nothing_moves
+    assert hold.confirmed_by_feeders == {FEEDER: False, "second": True}
 
 
 def test_a_probe_or_a_feeder_nobody_knows_holds_nothing(house: House) -> None:
     house.add("probe", id="pen", tank=TANK)
     fault(house, "stopped_over", device="pen")
     fault(house, "stopped_over", device="stranger")
-    assert not house.hold()["held"]
+    assert not house.hold().held
 
 
 def test_what_the_second_installation_left_behind_is_said_as_it_is(house: House) -> None:
@@ -253,14 +253,14 @@ def test_what_the_second_installation_left_behind_is_said_as_it_is(house: House)
     house.confirm()
     release(house)
     house.confirm()
-    assert house.hold()["message"] == "feeding", "of the feeder's own stop there is no word yet"
+    assert house.hold().message == "feeding", "of the feeder's own stop there is no word yet"
     fault(house, "two_installations")
-    assert house.hold()["held"]
+    assert house.hold().held
     house.confirm()
     release(house)
-    assert house.hold()["message"] == "feeder has stopped itself and is not known to go on"
+    assert house.hold().message == "feeder has stopped itself and is not known to go on"
     house.confirm()
-    assert house.hold()["message"] == "feeding"
+    assert house.hold().message == "feeding"
 
 
 class Board:
@@ -304,7 +304,7 @@ class Board:
             house.hear(house.online(online=False))
         elif what == "return":
             self.online = True
-        elif what == "release" and house.hold()["held"]:
+        elif what == "release" and house.hold().held:
             release(house)
         elif what == "hold":
             house.clock.advance(1)
@@ -330,13 +330,13 @@ def test_whatever_happens_the_service_never_says_that_a_stopped_feeder_feeds(
         for step in steps:
             board.does(step)
             if board.online and board.stop is not None:
-                assert not house.hold()["confirmed_by_feeders"][FEEDER] or house.hold()["held"], steps
-                assert house.hold()["nothing_moves"], steps
+                assert not house.hold().confirmed_by_feeders[FEEDER] or house.hold().held, steps
+                assert house.hold().nothing_moves, steps
         for _ in range(3):  # and it can always be mended: online, released, confirmed
             board.does("return")
             board.does("release")
         assert board.stop is None
         assert not board.held
-        assert house.hold()["message"] == "feeding"
+        assert house.hold().message == "feeding"
     finally:
         house.close()

@@ -10,6 +10,7 @@ from feeder_world import plan as feeder_plan
 from feeder_world import running
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.entries import MadeAnswer
 from tareline.mqtt.link import Down
 
 WIRE_BYTES = 8 * 1024
@@ -47,7 +48,7 @@ def feeds_nothing(told: dict[str, Any]) -> bool:
     return told["meals"] == [] and caps == {0.0} and fallback["daily_g"] == 0 and fallback["blind_days"] == 0
 
 
-def handfeed(house: House, mass_g: float, at_ms: int | None = None) -> dict[str, Any]:
+def handfeed(house: House, mass_g: float, at_ms: int | None = None) -> MadeAnswer:
     body: dict[str, Any] = {"mass_g": mass_g, "food": FOOD, "by": "a child"}
     if at_ms is not None:
         body["at"] = stated(at_ms)
@@ -181,7 +182,7 @@ def test_fourteen_meals_a_day_for_a_week_fit_the_wire(tmp_path: Path, feeders: i
 def test_a_hand_feed_reduces_what_is_left_of_today_and_not_tomorrow(house: House) -> None:
     """The morning's half gram was fed; of the other half 0.4 g came by hand."""
     house.hear(house.dose(1, at_ms=NOON_MS - 4 * HOUR_MS, target_g=0.5, after_g=49.5))
-    entry = handfeed(house, 0.4)["entry"]
+    entry = handfeed(house, 0.4).entry
     assert targets(house, "2025-06-15") == {"18:00": pytest.approx(0.1)}
     assert cap_g(house) == pytest.approx(1.6)
     assert targets(house, "2025-06-16") == {"08:00": 0.5, "18:00": 0.5}
@@ -256,7 +257,7 @@ def test_what_left_a_hopper_without_a_step_is_taken_off_the_days_of_the_others(h
     assert cap_g(house, "second") == pytest.approx(1.0, abs=0.05), "at the least, beyond the doubt of its cell"
     assert cap_g(house) == 2.0, "its own it counts itself"
     assert sum(targets(house, "2025-06-15", "second").values()) == pytest.approx(0.0, abs=0.02)
-    assert house.today()["remaining_g"] == pytest.approx(0.0, abs=0.05)
+    assert house.today().remaining_g == pytest.approx(0.0, abs=0.05)
     house.clock.advance(DAY_MS)
     house.service.tick()
     assert cap_g(house, "second") == 2.0, "it was that day's"

@@ -107,7 +107,7 @@ def test_a_reading_taken_back_is_in_no_trend(house: House) -> None:
     before = compute(house)
     wrong = house.reading("nitrate", 500.0)
     assert compute(house) != before
-    house.service.entries.correct(wrong["entry"], {"void": True})
+    house.service.entries.correct(wrong.entry, {"void": True})
     assert compute(house) == before
 
 

@@ -216,7 +216,7 @@ def test_a_feeder_that_stops_for_want_of_a_weight_is_told_until_it_weighs_again(
     assert found[dead].urgent
     house.clock.advance(9 * DAY_MS)
     assert dead in told(house), "it lasts, so it does not age"
-    assert not house.hold()["held"]
+    assert not house.hold().held
     weight = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 9, "mass_g": 49.0, "sd_g": 0.01}
     house.hear(house.message("weight", weight))
     told(house)

@@ -60,19 +60,19 @@ def test_a_lost_dose_has_one_size_everywhere(house: House, count: int) -> None:
     expected_g, sd_g = MEAL_G + count * MEAL_G / 2, math.sqrt(count / 12) * MEAL_G
 
     before = house.today()
-    assert before["dispensed_g"] == pytest.approx(expected_g)
-    assert before["dispensed_sd_g"] == pytest.approx(math.hypot(sd_g, 0.02))
+    assert before.dispensed_g == pytest.approx(expected_g)
+    assert before.dispensed_sd_g == pytest.approx(math.hypot(sd_g, 0.02))
     assert recorded(house) == pytest.approx((expected_g, math.hypot(sd_g, 0.02)))
 
     house.service.reckon()
     after = house.today()
     # The account knows besides how well its scale weighs and that the steps were as usual, which moves some milligrams.
-    assert after["dispensed_g"] == pytest.approx(expected_g, abs=0.01)
-    assert after["dispensed_sd_g"] == pytest.approx(sd_g, abs=0.01)
-    assert recorded(house)[0] == pytest.approx(after["dispensed_g"], abs=1e-6)
-    assert balanced_g(house) == pytest.approx(after["dispensed_g"], abs=1e-6)
+    assert after.dispensed_g == pytest.approx(expected_g, abs=0.01)
+    assert after.dispensed_sd_g == pytest.approx(sd_g, abs=0.01)
+    assert recorded(house)[0] == pytest.approx(after.dispensed_g, abs=1e-6)
+    assert balanced_g(house) == pytest.approx(after.dispensed_g, abs=1e-6)
 
-    assert after["remaining_g"] == pytest.approx(max(0.0, RATION["daily_g"] - MEAL_G - count * MEAL_G))
+    assert after.remaining_g == pytest.approx(max(0.0, RATION["daily_g"] - MEAL_G - count * MEAL_G))
 
 
 def test_a_dose_that_was_carried_out_and_not_weighed_is_about_what_was_asked() -> None:

@@ -110,10 +110,10 @@ def test_progress_and_result_are_shown_and_kept(house: House) -> None:
         assert house.service.updates.view(FEEDER).done_bytes == view.total_bytes
     says(house, counter=counter, state="failed", detail="it crashed")
     assert house.service.updates.view(FEEDER).detail == "it crashed"
-    (device,) = house.service.devices()
-    assert device["update"].state == "failed"
-    entries = [e for e in house.ledger() if e["kind"] == "device" and e.get("event") == "update"]
-    assert [(e["by"], e["firmware"]) for e in entries] == [("ada", view.firmware)]
+    (device,) = house.service.devices.all()
+    assert device.update.state == "failed"
+    entries = [e for e in house.ledger() if e.kind == "device" and e.own.get("event") == "update"]
+    assert [(e.by, e.firmware) for e in entries] == [("ada", view.firmware)]
     # After a restart of the service the offer stands; what the device says is retained by the broker.
     house.restart()
     assert house.service.updates.view(FEEDER).state == "offered"

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.queries.books import WeekAnswer
 from tareline.core.calendar import day_end_ms, day_start_ms
 from tareline.errors import FieldError
 from tareline.store import ledger
@@ -19,13 +20,13 @@ def refused(field: str, status: int, call: Any, *given: Any, **named: Any) -> st
     return caught.value.message
 
 
-def week(house: House, day: date | None = None, tank: str = TANK) -> dict[str, Any]:
-    return house.service.views.week(tank, day)
+def week(house: House, day: date | None = None, tank: str = TANK) -> WeekAnswer:
+    return house.service.books.week(tank, day)
 
 
 def hopper(house: House) -> tuple[Any, ...]:
-    (found,) = house.service.views.overview()[0]["hoppers"]
-    return found["content_g"], found["content_sd_g"], found["by"]
+    (found,) = house.service.tanks.overview()[0].hoppers
+    return found.content_g, found.content_sd_g, found.by
 
 
 # -- days and weeks ----------------------------------------------------------------------------------------------------
@@ -33,9 +34,9 @@ def hopper(house: House) -> tuple[Any, ...]:
 
 def test_a_week_without_anything_says_so(house: House) -> None:
     found = week(house, date(2025, 6, 2))
-    assert (found["start"], found["end"]) == ("2025-06-02", "2025-06-08")
-    assert found["totals"]["budget_g"] is None
-    assert found["sentence"] == "0.00 g (deviation 0.00 g) were dispensed in 0 doses."
+    assert (found.start, found.end) == ("2025-06-02", "2025-06-08")
+    assert found.totals.budget_g is None
+    assert found.sentence == "0.00 g (deviation 0.00 g) were dispensed in 0 doses."
 
 
 def test_a_weeks_sentence_sums_it_up(house: House) -> None:
@@ -48,23 +49,23 @@ def test_a_weeks_sentence_sums_it_up(house: House) -> None:
     house.clock.advance(90 * MINUTE_MS)
     house.service.release(TANK, {"note": "over"})
     found = week(house)
-    assert found["sentence"] == (
+    assert found.sentence == (
         "0.99 g (deviation 0.13 g) were dispensed in 3 doses of a budget of 1.00 g; 0.20 g were fed by hand; "
         "feeding was held for 1.5 h; 1 dose was not weighed."
     )
-    assert found["totals"]["dispensed_sd_g"] == pytest.approx(0.13)
-    assert found["totals"]["provisional"]
-    (held,) = found["holds"]
-    assert (held["kind"], held["from"], held["to"]) == (
+    assert found.totals.dispensed_sd_g == pytest.approx(0.13)
+    assert found.totals.provisional
+    (held,) = found.holds
+    assert (held.kind, held.from_, held.to) == (
         "hold", "2025-06-15T12:01:00.000+00:00", "2025-06-15T13:31:00.000+00:00",
     )  # fmt: skip
-    (today,) = [day for day in found["days"] if day["date"] == "2025-06-15"]
-    assert {"today", "unweighed"} <= set(today["flags"])
-    assert today["held_s"] == 90 * 60
+    (today,) = [day for day in found.days if day.date == "2025-06-15"]
+    assert {"today", "unweighed"} <= set(today.flags)
+    assert today.held_s == 90 * 60
 
 
 def test_at_most_400_days_are_shown_at_once(house: House) -> None:
-    days = house.service.views.days
+    days = house.service.books.days
     assert len(days(TANK, date(2024, 1, 1), date(2025, 2, 3))) == 400
     assert "400 days; found 401" in refused("end", 422, days, TANK, date(2024, 1, 1), date(2025, 2, 4))
     refused("end", 422, days, TANK, date(2025, 1, 2), date(2025, 1, 1))
@@ -82,16 +83,16 @@ def test_at_most_400_days_are_shown_at_once(house: House) -> None:
 )
 def test_weeks_with_a_day_of_23_or_25_hours(house: House, day: date, hours: list[int], first: str, last: str) -> None:
     house.add("tank", id="berlin", name="study", volume_l=54, timezone="Europe/Berlin")
-    days = week(house, day, "berlin")["days"]
-    assert (days[0]["start"], days[-1]["end"]) == (first, last)
-    assert ["hour change" in d["flags"] for d in days] == [False] * 6 + [True]
+    days = week(house, day, "berlin").days
+    assert (days[0].start, days[-1].end) == (first, last)
+    assert ["hour change" in d.flags for d in days] == [False] * 6 + [True]
     lengths = [
-        (day_end_ms(date.fromisoformat(d["date"]), "Europe/Berlin")
-         - day_start_ms(date.fromisoformat(d["date"]), "Europe/Berlin")) / HOUR_MS
+        (day_end_ms(date.fromisoformat(d.date), "Europe/Berlin")
+         - day_start_ms(date.fromisoformat(d.date), "Europe/Berlin")) / HOUR_MS
         for d in days
     ]  # fmt: skip
     assert lengths == hours
-    assert all(a["end"] == b["start"] for a, b in pairwise(days))
+    assert all(a.end == b.start for a, b in pairwise(days))
 
 
 def test_a_dose_in_the_hour_that_happens_twice_counts_once_and_on_its_day(house: House) -> None:
@@ -99,7 +100,7 @@ def test_a_dose_in_the_hour_that_happens_twice_counts_once_and_on_its_day(house:
     house.add("tank", id="berlin", name="study", volume_l=54, timezone="Europe/Berlin")
     house.add("feeder", id="other", tank="berlin")
     house.hear(house.dose(1, "other"), house.dose(2, "other", at_ms=house.clock.now_ms() - HOUR_MS))
-    days = {d["date"]: [dose["at"] for dose in d["doses"]] for d in week(house, None, "berlin")["days"]}
+    days = {d.date: [dose.at for dose in d.doses] for d in week(house, None, "berlin").days}
     assert days.pop("2025-10-26") == ["2025-10-26T02:30:00.000+02:00", "2025-10-26T02:30:00.000+01:00"]
     assert not any(days.values())
 
@@ -109,49 +110,49 @@ def test_what_was_fed_today_and_by_whom(house: House) -> None:
     house.clock.advance(MINUTE_MS)
     house.service.add_handfeed(TANK, {"mass_g": 0.2, "by": "the neighbour", "at": "2025-06-15T07:00:00Z"})
     house.service.add_handfeed(TANK, {"mass_g": 9.0, "at": "2025-06-14T23:59:59Z"})
-    found = house.service.views.fed_today(TANK)
-    assert [(f["what"], f["mass_g"], f["by"]) for f in found["by"]] == [
+    found = house.service.books.fed_today(TANK)
+    assert [(f.what, f.mass_g, f.by) for f in found.by] == [
         ("hand", 0.2, "the neighbour"), (FEEDER, 0.25, None),
     ]  # fmt: skip
-    assert (found["date"], found["handfed_g"], found["dispensed_g"]) == ("2025-06-15", 0.2, 0.25)
-    assert found["remaining_g"] == pytest.approx(0.55)
+    assert (found.date, found.handfed_g, found.dispensed_g) == ("2025-06-15", 0.2, 0.25)
+    assert found.remaining_g == pytest.approx(0.55)
 
 
 def test_lost_and_unreadable_doses_are_shown_as_unknown_never_as_nothing(house: House) -> None:
     house.hear(house.hello(journal_to=4), house.online(), house.dose(1))
     house.hear(house.message("dose", {"journal": "journal", "seq": 2, "target_g": "plenty"}))
     house.hear(house.dose(5))
-    (device,) = house.service.views.devices()
-    assert (device["received_seq"], device["waiting_for"]) == (2, [[3, 4]])
+    (device,) = house.service.devices.all()
+    assert (device.received_seq, device.waiting_for) == (2, [[3, 4]])
     house.pass_time(3 * HOUR_MS, 60_000)
-    (device,) = house.service.views.devices()
-    assert (device["received_seq"], device["waiting_for"]) == (5, [])
+    (device,) = house.service.devices.all()
+    assert (device.received_seq, device.waiting_for) == (5, [])
     shown = house.today()
-    assert "lost doses" in shown["flags"]
-    unknown = {(d["seq"], d["count"], d["mass_g"]) for d in shown["doses"] if d["outcome"] == "unknown"}
+    assert "lost doses" in shown.flags
+    unknown = {(d.seq, d.count, d.mass_g) for d in shown.doses if d.outcome == "unknown"}
     assert unknown == {(2, 1, None), (None, 2, None)}
     (gap,) = house.ledger("gap")
-    view = house.service.views.entry(gap["entry"])
-    assert (view["from"], view["to"], view["count"], view["message"]) == (3, 4, 2, None)
+    view = house.service.ledger.entry(gap.entry)
+    assert (view.own["from"], view.to, view.count, view.message) == (3, 4, 2, None)
 
 
 def test_a_device_shows_the_least_memory_it_has_had(house: House) -> None:
     house.hear(house.hello())
-    (device,) = house.service.views.devices()
-    assert (device["heap_free_bytes"], device["heap_largest_bytes"]) == (None, None)
+    (device,) = house.service.devices.all()
+    assert (device.heap_free_bytes, device.heap_largest_bytes) == (None, None)
     house.hear(house.hello(heap_free_bytes=41_000, heap_largest_bytes=4_096))
-    (device,) = house.service.views.devices()
-    assert (device["heap_free_bytes"], device["heap_largest_bytes"]) == (41_000, 4_096)
+    (device,) = house.service.devices.all()
+    assert (device.heap_free_bytes, device.heap_largest_bytes) == (41_000, 4_096)
 
 
 def test_a_dose_can_be_traced_to_its_message(house: House) -> None:
     message = house.dose(1, note="fields that nobody asked for are kept as well")
     house.hear(house.hello(), message)
-    view = house.service.views.entry(house.doses()[1]["entry"])
-    assert view["message"].encode() == message.payload
-    assert view["topic"] == f"tareline/{FEEDER}/up/dose"
-    assert (view["mass_g"], view["tank"], view["device"]["board"]) == (0.25, TANK, "board")
-    refused("entry", 404, house.service.views.entry, 10**9)
+    view = house.service.ledger.entry(house.doses()[1].entry)
+    assert view.message.encode() == message.payload
+    assert view.topic == f"tareline/{FEEDER}/up/dose"
+    assert (view.mass_g, view.tank, view.device["board"]) == (0.25, TANK, "board")
+    refused("entry", 404, house.service.ledger.entry, 10**9)
 
 
 def test_a_page_of_the_ledger_goes_on_after_its_last_entry(house: House) -> None:
@@ -160,9 +161,9 @@ def test_a_page_of_the_ledger_goes_on_after_its_last_entry(house: House) -> None
             ledger.add(tx, "note", NOON_MS - 14 * DAY_MS, NOON_MS, {"text": str(number), "kind": "other"}, tank=TANK)
     first = house.ledger("note")
     assert len(first) == 1000
-    rest = house.service.views.ledger(TANK, None, None, "note", first[-1]["entry"])
-    assert [e["text"] for e in first + rest] == [str(number) for number in range(1005)]
-    assert house.service.views.ledger(TANK, NOON_MS - DAY_MS, None, "note", None) == []
+    rest = house.service.ledger.page(TANK, None, None, "note", first[-1].entry)
+    assert [e.text for e in first + rest] == [str(number) for number in range(1005)]
+    assert house.service.ledger.page(TANK, NOON_MS - DAY_MS, None, "note", None) == []
 
 
 # -- the hopper --------------------------------------------------------------------------------------------------------
@@ -237,15 +238,15 @@ def test_a_kits_reading_is_one_of_its_steps(house: House) -> None:
     house.add("kit", **KIT)
     add = house.service.add_reading
     made = add(TANK, {"analyte": "ammonia", "value": 0.5, "kit": "drops"})
-    assert (made["unit"], made["basis"], made["below"], made["above"]) == ("mg/L", "ion", 0.25, 1)
+    assert (made.unit, made.basis, made.below, made.above) == ("mg/L", "ion", 0.25, 1)
     assert "0, 0.25, 0.5, 1, 2" in refused(
         "value", 422, add, TANK, {"analyte": "ammonia", "value": 0.4, "kit": "drops"}
     )
     refused("kit", 422, add, TANK, {"analyte": "nitrite", "value": 0.5, "kit": "drops"})
     refused("basis", 422, add, TANK, {"analyte": "ammonia", "value": 0.5, "kit": "drops", "basis": "N"})
-    corrected = house.service.entries.correct(made["entry"], {"value": 1})
-    assert (corrected["below"], corrected["above"]) == (0.5, 2)
-    refused("value", 422, house.service.entries.correct, made["entry"], {"value": 0.4})
+    corrected = house.service.entries.correct(made.entry, {"value": 1})
+    assert (corrected.below, corrected.above) == (0.5, 2)
+    refused("value", 422, house.service.entries.correct, made.entry, {"value": 0.4})
 
 
 def test_a_kit_must_state_its_scale_without_doubt(house: House) -> None:
@@ -278,27 +279,27 @@ def test_a_value_in_doubt_is_refused(house: House, body: dict[str, Any], field: 
 
 def test_the_time_of_an_entry_can_be_corrected(house: House) -> None:
     made = house.service.add_handfeed(TANK, {"mass_g": 0.3})
-    assert house.today()["handfed_g"] == 0.3
-    corrected = house.service.entries.correct(made["entry"], {"at": "2025-06-14T09:00:00Z"})
-    assert corrected["at"] == "2025-06-14T09:00:00.000+00:00"
-    assert corrected["mass_g"] == 0.3
-    assert house.today()["handfed_g"] == 0
-    (day,) = house.service.views.days(TANK, date(2025, 6, 14), date(2025, 6, 14))
-    assert day["handfed_g"] == 0.3
-    refused("at", 422, house.service.entries.correct, made["entry"], {"at": "2025-06-16T00:00:00Z"})
+    assert house.today().handfed_g == 0.3
+    corrected = house.service.entries.correct(made.entry, {"at": "2025-06-14T09:00:00Z"})
+    assert corrected.at == "2025-06-14T09:00:00.000+00:00"
+    assert corrected.mass_g == 0.3
+    assert house.today().handfed_g == 0
+    (day,) = house.service.books.days(TANK, date(2025, 6, 14), date(2025, 6, 14))
+    assert day.handfed_g == 0.3
+    refused("at", 422, house.service.entries.correct, made.entry, {"at": "2025-06-16T00:00:00Z"})
 
 
 def test_a_correction_of_a_correction_stands_for_the_first(house: House) -> None:
     first = house.service.add_handfeed(TANK, {"mass_g": 0.3})
-    second = house.service.entries.correct(first["entry"], {"mass_g": 0.4, "by": "the keeper"})
-    third = house.service.entries.correct(second["entry"], {"food": FOOD})
-    assert (third["corrects"], third["mass_g"], third["food"]) == (first["entry"], 0.4, FOOD)
-    assert [e["corrected_by"] for e in house.ledger("handfeed")] == [
-        [second["entry"], third["entry"]], [third["entry"]], [],
+    second = house.service.entries.correct(first.entry, {"mass_g": 0.4, "by": "the keeper"})
+    third = house.service.entries.correct(second.entry, {"food": FOOD})
+    assert (third.corrects, third.mass_g, third.food) == (first.entry, 0.4, FOOD)
+    assert [e.corrected_by for e in house.ledger("handfeed")] == [
+        [second.entry, third.entry], [third.entry], [],
     ]  # fmt: skip
-    assert house.today()["handfed_g"] == 0.4
-    house.service.entries.correct(second["entry"], {"void": True})
-    assert house.today()["handfed_g"] == 0
+    assert house.today().handfed_g == 0.4
+    house.service.entries.correct(second.entry, {"void": True})
+    assert house.today().handfed_g == 0
 
 
 def test_only_what_people_tell_is_corrected_by_hand(house: House) -> None:
@@ -306,7 +307,7 @@ def test_only_what_people_tell_is_corrected_by_hand(house: House) -> None:
     house.hear(house.message("fault", {"boot": "boot", "at_ms": NOON_MS, "uptime_ms": 1, "code": "jam"}))
     house.service.hold(TANK, {"reason": "medication"})
     house.service.release(TANK, {"note": "over"})
-    kinds = {entry["kind"]: entry["entry"] for entry in house.ledger()}
+    kinds = {entry.kind: entry.entry for entry in house.ledger()}
     assert set(kinds) == {"ration", "dose", "fault", "hold", "release"}
     for kind, entry in kinds.items():
         assert kind in refused("entry", 409, house.service.entries.correct, entry, {"void": True})
@@ -329,8 +330,8 @@ def test_a_feeder_put_on_another_tank_in_the_past_takes_its_doses_along(house: H
         "feeder", FEEDER, {"tank": "other", "food": FOOD, "at": "2025-06-15T14:00:00Z", "by": "the keeper"}
     )
     assert [list(house.doses(tank)) for tank in (TANK, "other")] == [[1], [2]]
-    shown = house.service.views.days("other", date(2025, 6, 15), date(2025, 6, 15))[0]
-    assert shown["dispensed_g"] == 0.25
+    shown = house.service.books.days("other", date(2025, 6, 15), date(2025, 6, 15))[0]
+    assert shown.dispensed_g == 0.25
 
 
 def test_food_told_of_the_past_shows_per_dose(house: House) -> None:
@@ -339,4 +340,4 @@ def test_food_told_of_the_past_shows_per_dose(house: House) -> None:
     house.hear(*(house.dose(n, at_ms=NOON_MS + n * HOUR_MS) for n in (1, 2, 3)))
     house.service.add_refill(FEEDER, {"added_g": 20, "food": "pellets", "at": "2025-06-15T13:30:00Z"})
     house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": FOOD, "at": "2025-06-15T14:30:00Z"})
-    assert [d["food"] for d in house.today()["doses"]] == [FOOD, "pellets", FOOD]
+    assert [d.food for d in house.today().doses] == [FOOD, "pellets", FOOD]

@@ -88,8 +88,8 @@ def test_a_tank_without_animals_is_only_notified(house: House, stage: str) -> No
     house.clock.advance(1)
     house.reading("ammonia", 4.0)
     assert kinds(house) == {"line"}
-    assert not house.hold()["held"]
-    assert house.hold()["reduce_to"] == 1.0
+    assert not house.hold().held
+    assert house.hold().reduce_to == 1.0
 
 
 def test_what_was_measured_before_a_tank_was_emptied_is_over(house: House) -> None:
@@ -138,16 +138,16 @@ def test_during_an_absence_lines_act_more_strictly_and_somebody_else_is_told(hou
     house.service.entries.put_absence(TANK, body)
     house.clock.advance(DAY_MS)
     house.reading("ammonia", 0.6)
-    assert house.hold()["reduce_to"] == 0.5, "0.5 notifies by default; one step more is half the ration"
+    assert house.hold().reduce_to == 0.5, "0.5 notifies by default; one step more is half the ration"
     house.clock.advance(MINUTE_MS)
     house.reading("ammonia", 1.2)
-    assert house.hold()["held"], "1.0 reduces by default"
+    assert house.hold().held, "1.0 reduces by default"
     house.watch()
     assert {who for _, to in outbox(house) for who in to} == {"the desk"}
     house.clock.advance(4 * DAY_MS)
     before = len(outbox(house))
     house.reading("ammonia", 0.6)
-    assert [c["do"] for c in house.reading("ammonia", 0.6)["crossed"]] == ["notify"], "the lines are back"
+    assert [c.do for c in house.reading("ammonia", 0.6).crossed] == ["notify"], "the lines are back"
     house.watch()
     later = outbox(house)[before:]
     assert {who for _, to in later for who in to} == {"keeper"}
@@ -169,7 +169,7 @@ def test_only_who_has_addresses_may_be_told_instead(house: House, name: str) -> 
 def test_the_default_nitrate_line_follows_the_tank_s_ceiling(house: House) -> None:
     def limits() -> list[float]:
         lines = lines_view(house.service.context, TANK)
-        return [line["above"] for line in lines if line["analyte"] == "nitrate"]
+        return [line.above for line in lines if line.analyte == "nitrate"]
 
     assert limits() == [40.0]
     house.service.entries.put_thing("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 25})
@@ -186,10 +186,10 @@ def test_lines_without_a_hold_on_ammonia_need_to_be_confirmed(house: House) -> N
     assert (refused.value.field, refused.value.status) == ("confirm", 409)
     house.service.entries.put_lines(TANK, {"lines": [warm, solids], "confirm": True})
     house.reading("temperature", 30.0)  # 86 degF
-    assert house.hold()["reduce_to"] == 0.5
+    assert house.hold().reduce_to == 0.5
     house.clock.advance(1)
     house.reading("tds", 401.0)
-    assert house.hold()["held"]
+    assert house.hold().held
     assert kinds(house) == {"hold", "line"}
 
 
@@ -213,7 +213,7 @@ def test_an_alert_comes_once_over_restarts(house: House) -> None:
 
 def test_a_hold_whose_alert_was_not_recorded_before_the_service_was_killed_is_told_after_it(house: House) -> None:
     house.reading("ammonia", 2.5)
-    assert house.hold()["held"]
+    assert house.hold().held
     assert house.service.alerts.list() == []
     house.restart()
     assert "reading room: feeding is held" in whats(house)

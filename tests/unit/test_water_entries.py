@@ -35,7 +35,7 @@ def latest(house: House, analyte: str) -> dict[str, Any]:
 def test_a_pen_is_a_kit_with_a_resolution(house: House) -> None:
     house.add("kit", **PH_PEN)
     made = house.service.add_reading(TANK, {"analyte": "ph", "value": 7.43, "kit": "pen"})
-    assert (made["unit"], made["chart"], made["resolution"]) == ("1", False, 0.1)
+    assert (made.unit, made.chart, made.resolution) == ("1", False, 0.1)
     shown = latest(house, "ph")
     assert (shown["value"], shown["low"], shown["high"]) == pytest.approx((7.43, 7.38, 7.48))
 
@@ -52,7 +52,7 @@ def test_a_factor_is_a_tds_pens(house: House, change: dict[str, Any]) -> None:
 
 def test_below_detection_is_kept_as_its_limit_and_crosses_nothing(house: House) -> None:
     made = house.reading("ammonia", 2.5, detected=False)
-    assert (made["crossed"], made["hold"]["held"]) == ([], False)
+    assert (made.crossed, made.hold.held) == ([], False)
     shown = latest(house, "ammonia")
     assert (shown["value"], shown["low"], shown["high"], shown["detected"]) == (2.5, 0.0, 2.5, False)
     free = house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]
@@ -69,18 +69,18 @@ def test_below_detection_frees_feeding_only_from_a_limit_under_the_line(house: H
     assert (error.status, "could see nothing below 2" in error.message) == (409, True)
     house.clock.advance(HOUR_MS)
     house.reading("ammonia", 0.1, detected=False)
-    assert not house.service.release(TANK, {"note": "clear"})["held"]
+    assert not house.service.release(TANK, {"note": "clear"}).held
 
 
 def test_a_corrected_reading_of_a_pen_is_read_again_by_what_its_kit_says(house: House) -> None:
     house.add("kit", **TDS_PEN)
     made = house.service.add_reading(TANK, {"analyte": "tds", "value": 300, "kit": "tds"})
-    house.service.entries.correct(made["entry"], {"value": 200})
+    house.service.entries.correct(made.entry, {"value": 200})
     (standing,) = house.standing("reading")
-    assert (standing["value"], standing["factor"], standing["resolution"]) == (200, 0.5, 10)
+    assert (standing.value, standing.factor, standing.resolution) == (200, 0.5, 10)
     bare = house.reading("tds", 150.0, unit="uS/cm", measured_at_c=20.0)
-    house.service.entries.correct(bare["entry"], {"value": 160.0})
-    assert house.standing("reading")[-1]["measured_at_c"] == 20.0
+    house.service.entries.correct(bare.entry, {"value": 160.0})
+    assert house.standing("reading")[-1].measured_at_c == 20.0
 
 
 # Dissolved solids by the tank's factor
@@ -103,9 +103,9 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
 def test_a_line_on_dissolved_solids_meets_every_pen(house: House) -> None:
     line = {"analyte": "tds", "above": 300, "unit": "mg/L", "do": "notify"}
     house.service.entries.put_lines(TANK, {"lines": [line], "confirm": True})
-    assert house.reading("tds", 460.0, unit="uS/cm")["crossed"] == []  # 294 mg/L by 0.64
-    assert len(house.reading("tds", 470.0, unit="uS/cm")["crossed"]) == 1
-    assert len(house.reading("tds", 423.0, unit="uS/cm", measured_at_c=20.0)["crossed"]) == 1  # 470 at 25 degC
+    assert house.reading("tds", 460.0, unit="uS/cm").crossed == []  # 294 mg/L by 0.64
+    assert len(house.reading("tds", 470.0, unit="uS/cm").crossed) == 1
+    assert len(house.reading("tds", 423.0, unit="uS/cm", measured_at_c=20.0).crossed) == 1  # 470 at 25 degC
 
 
 # Units
@@ -125,22 +125,22 @@ def test_other_units_are_the_same_water(house: House) -> None:
 def test_a_gallon_on_input_is_litres_in_the_books(house: House) -> None:
     """3.785411784 L, NIST Handbook 44."""
     made = house.service.add_water_change(TANK, {"volume_us_gal": 5})
-    assert made["volume_l"] == pytest.approx(18.92705892)
-    assert "volume_us_gal" not in made
-    house.service.entries.correct(made["entry"], {"volume_us_gal": 4})
+    assert made.volume_l == pytest.approx(18.92705892)
+    assert "volume_us_gal" not in made.own
+    house.service.entries.correct(made.entry, {"volume_us_gal": 4})
     (standing,) = house.standing("water-change")
-    assert standing["volume_l"] == pytest.approx(15.141647136)
-    house.service.entries.correct(made["entry"], {"volume_l": 12})
-    assert house.standing("water-change")[0]["volume_l"] == 12
+    assert standing.volume_l == pytest.approx(15.141647136)
+    house.service.entries.correct(made.entry, {"volume_l": 12})
+    assert house.standing("water-change")[0].volume_l == 12
     made = house.add("tank", id="sill", name="sill", volume_us_gal=20, timezone="UTC")
-    assert made["volume_l"] == pytest.approx(75.708, abs=1e-3)
-    assert house.service.add_topup(TANK, {"volume_us_gal": 0.5})["volume_l"] == pytest.approx(1.8927, abs=1e-4)
-    assert house.service.add_topup(TANK, {})["volume_l"] is None
+    assert made.volume_l == pytest.approx(75.708, abs=1e-3)
+    assert house.service.add_topup(TANK, {"volume_us_gal": 0.5}).volume_l == pytest.approx(1.8927, abs=1e-4)
+    assert house.service.add_topup(TANK, {}).volume_l is None
 
 
 def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None:
     body = parse(requests.TankRequest, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
-    assert house.service.entries.put_thing("tank", TANK, body)["volume_l"] == pytest.approx(37.854, abs=1e-3)
+    assert house.service.entries.put_thing("tank", TANK, body).volume_l == pytest.approx(37.854, abs=1e-3)
 
 
 # What cannot be meant
@@ -211,7 +211,7 @@ def test_a_flood_of_readings_loses_none_and_the_newest_decides(house: House) -> 
     """Typed in by a program, as fast as it goes: 400 readings, 100 000 with TARELINE_FULL=1."""
     for i in range(FLOOD):
         house.reading("nitrate", 1.0 + i % 7)
-    assert house.reading("ammonia", 2.0)["hold"]["held"]
+    assert house.reading("ammonia", 2.0).hold.held
     assert latest(house, "nitrate")["value"] == 1.0 + (FLOOD - 1) % 7
     context = house.service.context
     with context.store.read() as tx:
@@ -229,10 +229,10 @@ def test_the_likely_cause_of_ammonia_after_a_change_with_chloramine_is_told(hous
     house.service.add_water_change(TANK, {"volume_l": 20, "water": "tap", "at": at})
     house.service.add_water_change(TANK, {"volume_l": 20, "water": "rain"})
     made = house.reading("ammonia", 0.6)
-    assert "water with chloramine went in 30 h before" in made["crossed"][0]["text"]
-    assert "the tank is 0 days old" in made["crossed"][0]["text"]
+    assert "water with chloramine went in 30 h before" in made.crossed[0].text
+    assert "the tank is 0 days old" in made.crossed[0].text
     house.clock.advance(2 * DAY_MS)
-    assert "chloramine" not in house.reading("ammonia", 0.6)["crossed"][0]["text"]
+    assert "chloramine" not in house.reading("ammonia", 0.6).crossed[0].text
 
 
 def test_inflows_carry_their_source_waters_content_or_nothing_is_told(house: House) -> None:

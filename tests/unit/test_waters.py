@@ -259,8 +259,8 @@ def test_every_page_follows_the_units_that_are_asked_for(house: House) -> None:
     house.reading("temperature", 25)
     house.hear(house.dose(1, temperature_c=20.0))
     house.service.entries.put_absence(TANK, {"start": "2025-06-16", "end": "2025-06-20", "daily_g": 0.5})
-    (dose,) = house.service.views.ledger(TANK, None, None, "dose", None)
-    report, ticket = f"/feeders/{FEEDER}/report", f"/tanks/{TANK}/doses/{dose['entry']}"
+    (dose,) = house.service.ledger.page(TANK, None, None, "dose", None)
+    report, ticket = f"/feeders/{FEEDER}/report", f"/tanks/{TANK}/doses/{dose.entry}"
     tanks, sheet = ("/", f"/tanks/{TANK}", f"/tanks/{TANK}/water"), f"/tanks/{TANK}/absence/sheet"
     shown = asyncio.run(pages(house, [*tanks, sheet, report, ticket, "/devices"]))
     for path in tanks:

@@ -4,6 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tareline.app.answers.days import DoseAnswer, FindingAnswer, MendAnswer
+from tareline.app.answers.entries import EntryAnswer
 from tareline.errors import FieldError
 from tareline.web.text.words import (
     FILTERS,
@@ -71,8 +73,13 @@ def test_a_time_is_the_tanks_own_and_has_to_exist() -> None:
         read_local_time("at", "2025-03-30T02:30", "Europe/Berlin")
 
 
-WEIGHIN = {"kind": "weighin", "at": "2026-03-03T09:00:00+01:00", "mass_g": 452.0}
-REFILL = {"kind": "refill", "at": "2026-03-04T09:00:00+01:00", "added_g": None, "before_g": 10.0, "after_g": 30.0}
+def an_entry(kind: str, at: str, **own: float | None) -> EntryAnswer:
+    common = {"tank": None, "feeder": "feeder", "by": None, "corrects": None, "void": False}
+    return EntryAnswer(entry=1, kind=kind, at=at, recorded_at=at, **common, **own)
+
+
+WEIGHIN = an_entry("weighin", "2026-03-03T09:00:00+01:00", mass_g=452.0)
+REFILL = an_entry("refill", "2026-03-04T09:00:00+01:00", added_g=None, before_g=10.0, after_g=30.0)
 
 
 @pytest.mark.parametrize(
@@ -87,7 +94,7 @@ REFILL = {"kind": "refill", "at": "2026-03-04T09:00:00+01:00", "added_g": None, 
 )  # fmt: skip
 def test_the_entry_that_mends_the_books_is_written_as_one_instruction(mend: dict[str, object], text: str) -> None:
     usual = {"at": "2026-03-03T14:20:00+01:00", "corrects": None, "mass_g": None, "sd_g": None}
-    assert mend_text({"mend": {**usual, **mend}}, {1: WEIGHIN, 2: REFILL}) == text
+    assert mend_text(MendAnswer.model_validate({**usual, **mend}), {1: WEIGHIN, 2: REFILL}) == text
 
 
 @pytest.mark.parametrize(
@@ -99,7 +106,11 @@ def test_the_entry_that_mends_the_books_is_written_as_one_instruction(mend: dict
      ("stuck cell", 0.0, "the cell shows the same before and after each dose; what these gave goes by their steps")],
 )  # fmt: skip
 def test_the_size_of_a_finding_is_in_grams_unless_it_is_a_gain(kind: str, size: float, text: str) -> None:
-    assert FILTERS["size"]({"kind": kind, "mass_g": size, "sd_g": 0.12}) == text
+    at = "2026-03-03T09:00:00+01:00"
+    where = {"id": "feeder.x", "feeder": "feeder", "from": at, "to": at, "after": None, "before": None}
+    told = {"deviations": 6.0, "likely": [], "mend": None}
+    found = FindingAnswer.model_validate({**where, **told, "kind": kind, "mass_g": size, "sd_g": 0.12})
+    assert FILTERS["size"](found) == text
 
 
 def test_an_interval_never_reaches_below_nothing() -> None:
@@ -110,11 +121,15 @@ def test_an_interval_never_reaches_below_nothing() -> None:
 
 
 def test_an_estimate_stands_beside_a_weighing_only_where_its_digits_differ() -> None:
-    weighed = {"mass_g": 0.501, "sd_g": 0.008, "estimate_sd_g": 0.002}
-    assert not differing({**weighed, "estimate_g": 0.50096})
-    assert differing({**weighed, "estimate_g": 0.503})
-    assert not differing({**weighed, "estimate_g": None})
-    assert differing({**weighed, "mass_g": None, "sd_g": None, "estimate_g": 0.503})
+    unknown = dict.fromkeys(DoseAnswer.model_fields)
+    common = {"entry": 1, "at": "2026-03-03T09:00:00+01:00", "feeder": "feeder", "outcome": "ok", "count": 1}
+    weighed = DoseAnswer.model_validate(
+        {**unknown, **common, **{"mass_g": 0.501, "sd_g": 0.008, "estimate_sd_g": 0.002}}
+    )
+    assert not differing(weighed.model_copy(update={"estimate_g": 0.50096}))
+    assert differing(weighed.model_copy(update={"estimate_g": 0.503}))
+    assert not differing(weighed.model_copy(update={"estimate_g": None}))
+    assert differing(weighed.model_copy(update={"mass_g": None, "sd_g": None, "estimate_g": 0.503}))
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from tareline.app.answers.entries import MadeAnswer
 from tareline.app.commands.entries import Entries
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
@@ -38,7 +39,7 @@ class Bookkeeping:
         self._downlink, self._known = downlink, known
         self._reckoning = OrderedLock(Order.ACCOUNTS)
 
-    def decide(self, finding: str, body: Any) -> dict[str, Any]:
+    def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
         with self._reckoning:  # a second decision meets the books as the first has left them
             made = self._entries.decide(finding, self._accounts.find(finding), body)

@@ -22,9 +22,9 @@ from tareline.app.projections.accounts import Accounts, finding_id
 from tareline.app.projections.loads import Loads
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
+from tareline.app.queries.books import BookQueries
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.hopper import daily_g
-from tareline.app.queries.overview import Views
 from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
 from tareline.core.alerts import concerns, device_concerns, ramp_concerns
 from tareline.core.alerts.alert import Concern
@@ -51,7 +51,7 @@ REPORTED = 100  # of a device's faults, the newest
 class Monitor:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    entries: by which what samples hold or restore is entered. views: the books of days.
+    entries: by which what samples hold or restore is entered. books: those of days.
     """
 
     def __init__(
@@ -65,11 +65,11 @@ class Monitor:
         due_list: DueList,
         alerts: Alerts,
         entries: Entries,
-        views: Views,
+        books: BookQueries,
     ) -> None:
         self._context = context
         self._entries = entries
-        self._views = views
+        self._books = books
         self._accounts = accounts
         self._trends = trends
         self._samples = samples
@@ -175,9 +175,7 @@ class Monitor:
         due = self._due_list.with_ramp(tank, look.proposed[tank.id])
         shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
         today = tank.today.isoformat()
-        lines = [
-            f"{one['do']}{' (overdue)' if one['overdue'] else ''}: {one['why']}" for one in shown if one["day"] <= today
-        ]
+        lines = [f"{one.do}{' (overdue)' if one.overdue else ''}: {one.why}" for one in shown if one.day <= today]
         return "\n".join(upper_first(line) for line in lines)
 
     # -- one tank ----------------------------------------------------------------------------------------------------
@@ -244,7 +242,7 @@ class Monitor:
         return self._context.waiting_ms(max(feeder.hold.issued_ms, self._started_ms)) >= CONFIRM_MS
 
     def _fed(self, tank: TankSnapshot) -> list[device_concerns.FedDays]:
-        books, _ = self._views.books(tank, tank.today - timedelta(days=LOOK_BACK_DAYS), tank.today)
+        books, _ = self._books.of(tank, tank.today - timedelta(days=LOOK_BACK_DAYS), tank.today)
         return [
             device_concerns.FedDays(
                 day=book.day,

@@ -19,11 +19,13 @@ from pydantic import (
     ValidationError,
     model_validator,
 )
+from pydantic.config import JsonDict
 
 from tareline.core.identifiers import identifier
 from tareline.core.units import CANONICAL, US_GALLON_L
 from tareline.errors import FieldError, first_problem
 
+MOST_LINES = 100
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -106,6 +108,12 @@ class TankRequest(_Measured):
     planted_area_cm2: area of the bottom that is planted; light_h_per_day: for how long it is lit. None: nobody said.
     """
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [{"id": "shelf", "name": "Reading room", "volume_l": 60, "timezone": "Europe/Berlin"}]
+        }
+    )
+
     id: Identifier
     name: Words
     timezone: Zone
@@ -116,7 +124,19 @@ class TankRequest(_Measured):
     light_h_per_day: Annotated[float, Field(ge=0, le=24)] | None = None
 
 
+class TankChange(TankRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
+
+
 class FoodRequest(_Entry):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [{"id": "flakes", "name": "Plain flakes", "protein_percent": 44, "bulk_density_g_per_ml": 0.2}]
+        }
+    )
+
     id: Identifier
     name: Words
     protein_percent: Annotated[float, Field(ge=0, le=100)]
@@ -124,7 +144,28 @@ class FoodRequest(_Entry):
     bulk_density_g_per_ml: Annotated[float, Field(gt=0, le=10)] | None = None
 
 
+class FoodChange(FoodRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
+
+
 class WaterRequest(_Entry):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "id": "tap",
+                    "name": "Tap",
+                    "tds_mg_per_l": 210,
+                    "nitrate_mg_per_l": 12,
+                    "kh_dkh": 6,
+                    "chloramine": False,
+                }
+            ]
+        }
+    )
+
     id: Identifier
     name: Words
     tds_mg_per_l: Figure | None = None
@@ -134,11 +175,32 @@ class WaterRequest(_Entry):
     chloramine: bool = False
 
 
+class WaterChange(WaterRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
+
+
 class KitRequest(_Entry):
     """A test somebody uses by hand: the steps of its scale, or an instrument with what it can tell apart.
 
     factor: mg/L per uS/cm that an instrument for dissolved solids uses; None: the tank's.
     """
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "id": "drops",
+                    "name": "Ammonia drops",
+                    "analyte": "ammonia",
+                    "unit": "mg/L",
+                    "basis": "ion",
+                    "steps": [0, 0.25, 0.5, 1, 2],
+                }
+            ]
+        }
+    )
 
     id: Identifier
     name: Words
@@ -158,15 +220,37 @@ class KitRequest(_Entry):
         return self
 
 
+class KitChange(KitRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
+
+
 class FeederRequest(_Entry):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"id": "feeder", "tank": "shelf", "food": "flakes"}]})
+
     id: Identifier
     tank: Identifier | None
     food: Identifier | None = None
 
 
+class FeederChange(FeederRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
+
+
 class ProbeRequest(_Entry):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"id": "probe", "tank": "shelf"}]})
+
     id: Identifier
     tank: Identifier | None
+
+
+class ProbeChange(ProbeRequest):
+    """The same in another version; its id stands in the address."""
+
+    id: Identifier | None = None  # type: ignore[assignment]
 
 
 class MealRequest(BaseModel):
@@ -178,6 +262,14 @@ class MealRequest(BaseModel):
 
 
 class RationRequest(_Body):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {"daily_g": 0.6, "cap_g": 0.9, "meals": [{"at": "08:00", "share": 0.5}, {"at": "18:00", "share": 0.5}]}
+            ]
+        }
+    )
+
     daily_g: float
     cap_g: float
     meals: Annotated[list[MealRequest], Field(max_length=100)]
@@ -187,6 +279,10 @@ class RationRequest(_Body):
 
 class AbsenceRequest(_Body):
     """Local days, both included, on which less is fed; a `daily_g` of null ends what was planned."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"start": "2026-07-04", "end": "2026-07-18", "daily_g": 0.4, "by": "Ada"}]}
+    )
 
     start: Day | None = None
     end: Day | None = None
@@ -205,6 +301,10 @@ class AbsenceRequest(_Body):
 class RampRequest(_Body):
     """How a ration is led up: grams a day to begin with, of a step and at most; days between steps; who consents."""
 
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"start_g": 0.4, "step_g": 0.1, "ceiling_g": 1.2, "consent": "ask"}]}
+    )
+
     start_g: Annotated[float, Field(gt=0, le=1000)]
     step_g: Annotated[float, Field(gt=0, le=1000)]
     ceiling_g: Annotated[float, Field(gt=0, le=1000)]
@@ -222,6 +322,10 @@ class RampRequest(_Body):
 
 class RampDecisionRequest(_Body):
     """What a person decides of a ramp: `decision`, or one of `accept`, `veto` and `stop` as true."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"decision": "accept", "note": "The water was clear all week."}]}
+    )
 
     decision: Literal["accept", "veto", "stop"] | None = None
     accept: bool = False
@@ -247,8 +351,13 @@ class LineRequest(BaseModel):
     reduce_to: float | None = None
 
 
+LINE_EXAMPLE: JsonDict = {"analyte": "ammonia", "above": 0.5, "unit": "mg/L", "basis": "N", "do": "hold"}
+
+
 class LinesRequest(_Body):
-    lines: Annotated[list[LineRequest], Field(max_length=100)]
+    model_config = ConfigDict(json_schema_extra={"examples": [{"lines": [LINE_EXAMPLE], "by": "Ada"}]})
+
+    lines: Annotated[list[LineRequest], Field(max_length=MOST_LINES)]
     confirm: bool = False
 
 
@@ -259,6 +368,14 @@ class ReadingRequest(_Entry):
     uS/cm that a pen for dissolved solids used. measured_at_c: the water's temperature, for a conductivity that the pen
     has not compensated.
     """
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {"analyte": "nitrate", "value": 12.5, "unit": "mg/L", "basis": "ion", "at": "2026-03-06T17:00:00+01:00"}
+            ]
+        }
+    )
 
     analyte: Analyte
     value: float
@@ -274,6 +391,8 @@ class ReadingRequest(_Entry):
 
 
 class RefillRequest(_Entry):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"added_g": 30, "food": "flakes"}]})
+
     added_g: Grams | None = None
     before_g: Grams | None = None
     after_g: Grams | None = None
@@ -292,6 +411,8 @@ class RefillRequest(_Entry):
 
 class WeighInRequest(_Entry):
     """The hopper's content: net as mass_g, or gross_g with the tare_g of what it was weighed in."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"mass_g": 36.4, "sd_g": 0.1, "by": "Ada"}]})
 
     mass_g: Grams | None = None
     gross_g: Grams | None = None
@@ -316,6 +437,8 @@ class WeighInRequest(_Entry):
 class LossRequest(_Entry):
     """Food that left the hopper without a dose: spilled, thrown away, eaten by somebody else."""
 
+    model_config = ConfigDict(json_schema_extra={"examples": [{"mass_g": 0.5, "text": "Spilt while filling."}]})
+
     mass_g: Annotated[float, Field(gt=0, le=100_000)]
     sd_g: Grams | None = None
     text: LongText = ""
@@ -323,6 +446,8 @@ class LossRequest(_Entry):
 
 class HopperRequest(_Entry):
     """The hopper is taken off the cell, and feeding is held; or it hangs again."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"hung": False}]})
 
     hung: bool
 
@@ -337,6 +462,20 @@ class CheckMassRequest(BaseModel):
 
 
 class CalibrationRequest(_Entry):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "points": [
+                        {"mass_g": 0, "shown_g": 0.01},
+                        {"mass_g": 20, "shown_g": 20.02},
+                        {"mass_g": 50, "shown_g": 50.04},
+                    ]
+                }
+            ]
+        }
+    )
+
     points: Annotated[list[CheckMassRequest], Field(min_length=3, max_length=50)]
 
     @model_validator(mode="after")
@@ -348,6 +487,10 @@ class CalibrationRequest(_Entry):
 
 class DecisionRequest(_Body):
     """What a person decides of a finding: `decision`, or one of `accept` and `dismiss` as true."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"decision": "accept", "note": "I had forgotten to enter the refill."}]}
+    )
 
     decision: Literal["accept", "dismiss"] | None = None
     accept: bool = False
@@ -370,21 +513,31 @@ def _said(body: Any, *names: str) -> Any:
 
 
 class HandFeedRequest(_Entry):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"mass_g": 0.07, "sd_g": 0.02, "by": "Ada"}]})
+
     mass_g: Annotated[float, Field(gt=0, le=1000)]
     sd_g: Grams | None = None
     food: Identifier | None = None
 
 
 class WaterChangeRequest(_Measured):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"volume_l": 12, "water": "tap"}]})
+
     water: Identifier | None = None
 
 
 class TopUpRequest(_Volume):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"volume_l": 1.5, "water": "tap"}]})
+
     water: Identifier | None = None
 
 
 class NoteRequest(_Entry):
     """share: of the plants that a harvest took away, 0 to 1; None where nobody said."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"kind": "harvest", "text": "Cut back the stem plants.", "share": 0.1}]}
+    )
 
     kind: Literal["stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other"]
     text: LongText
@@ -400,15 +553,23 @@ class NoteRequest(_Entry):
 
 
 class HoldRequest(_Body):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"reason": "The water is cloudy.", "by": "Ada"}]})
+
     reason: Words
 
 
 class ReleaseRequest(_Body):
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"note": "Clear again, nitrite below detection.", "by": "Ada"}]}
+    )
+
     note: Words
 
 
 class UpdateRequest(_Body):
     """A device is offered this package's firmware."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"by": "Ada"}]})
 
     by: Words | None = None
 
@@ -416,13 +577,19 @@ class UpdateRequest(_Body):
 class SeenRequest(_Body):
     """A person has seen an alert."""
 
+    model_config = ConfigDict(json_schema_extra={"examples": [{"note": "I shall look after work."}]})
+
     note: LongText | None = None
 
 
 class CorrectionRequest(_Body):
     """The corrected fields beside these are checked as the entry's own."""
 
-    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="allow",
+        allow_inf_nan=False,
+        json_schema_extra={"examples": [{"mass_g": 0.3, "note": "A slip of the pen."}]},
+    )
 
     note: LongText | None = None
     void: bool = False

@@ -13,9 +13,9 @@ from tareline.service import Service
 from tareline.web import problems
 from tareline.web.access import COOKIE, Guard, token_fits
 from tareline.web.api import alerts as alert_calls
+from tareline.web.api import entries, feeding, looking, things
 from tareline.web.api import load as load_calls
 from tareline.web.api import ramp as ramp_calls
-from tareline.web.api import routes
 from tareline.web.api import series as series_calls
 from tareline.web.api import updates as update_calls
 from tareline.web.events import Hub
@@ -32,11 +32,13 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     app.add_middleware(Guard, http=service.settings.http)
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
-    app.include_router(routes.router(service, hub))
+    app.include_router(things.router(service))
+    app.include_router(feeding.router(service))
+    app.include_router(entries.router(service))
+    app.include_router(looking.router(service, hub))
     app.include_router(series_calls.router(service))
     app.include_router(update_calls.router(service))
     app.include_router(alert_calls.router(service))
-    app.include_router(absence.calls(service))
     app.include_router(ramp_calls.router(service))
     app.include_router(load_calls.router(service))
     app.include_router(overview.router(service))

@@ -1,11 +1,12 @@
 """Errors as RFC 9457 problem details that name the field and what was expected."""
 
 import logging
-from typing import Any
+from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Mount
 
@@ -29,32 +30,40 @@ TITLES = {
     500: "Failed",
     503: "Out of order",
 }
-_TEXT = {"type": "string"}
+
+
+class Pointed(BaseModel):
+    """One thing that is wrong: in the body at a JSON pointer, or in a parameter of the address."""
+
+    detail: Annotated[str, Field(description="What was expected, and what was found")]
+    pointer: Annotated[str | None, Field(description="A JSON pointer into the body, as a URI fragment")] = None
+    parameter: Annotated[str | None, Field(description="The name of a parameter")] = None
+
+
+class Problem(BaseModel):
+    """A problem document (RFC 9457) that names the field and what was expected."""
+
+    type: Literal["about:blank"] = "about:blank"
+    title: str
+    status: Annotated[int, Field(description="The HTTP status", ge=400, le=599)]
+    detail: str
+    errors: Annotated[list[Pointed] | None, Field(description="Each thing that is wrong")] = None
+
+
+def _schema() -> dict[str, Any]:
+    """The schema of a problem document, whole: it is told under a media type of its own."""
+    found = Problem.model_json_schema()
+    found["properties"]["errors"] = {
+        "type": "array",
+        "items": found.pop("$defs")["Pointed"],
+        "description": "Each thing that is wrong",
+    }
+    return found
+
+
 # How OpenAPI describes every answer that is not the one a call promises.
-DESCRIBED: dict[str, Any] = {
-    "description": "A problem document (RFC 9457) that names the field and what was expected",
-    "content": {
-        MEDIA_TYPE: {
-            "schema": {
-                "type": "object",
-                "required": ["type", "title", "status", "detail"],
-                "properties": {
-                    "type": _TEXT,
-                    "title": _TEXT,
-                    "status": {"type": "integer"},
-                    "detail": _TEXT,
-                    "errors": {
-                        "type": "array",
-                        "items": {
-                            "type": "object",
-                            "required": ["detail"],
-                            "properties": {"detail": _TEXT, "pointer": _TEXT, "parameter": _TEXT},
-                        },
-                    },
-                },
-            }
-        }
-    },
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    "default": {"description": Problem.__doc__, "content": {MEDIA_TYPE: {"schema": _schema()}}}
 }
 
 
@@ -62,11 +71,13 @@ def problem(
     status: int, detail: str, errors: list[dict[str, str]] | None = None, headers: dict[str, str] | None = None
 ) -> JSONResponse:
     """A problem document; type is about:blank, so the title says no more than the status."""
-    body: dict[str, Any] = {"type": "about:blank", "title": TITLES.get(status, "Error"), "status": status}
-    body["detail"] = detail
-    if errors:
-        body["errors"] = errors
-    return JSONResponse(body, status, headers, MEDIA_TYPE)
+    found = Problem(
+        title=TITLES.get(status, "Error"),
+        status=status,
+        detail=detail,
+        errors=[Pointed.model_validate(error) for error in errors] if errors else None,
+    )
+    return JSONResponse(found.model_dump(exclude_none=True), status, headers, MEDIA_TYPE)
 
 
 def pointer(field: str) -> str:

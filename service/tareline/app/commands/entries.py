@@ -8,12 +8,18 @@ import dataclasses
 import json
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 from sqlalchemy import Connection, insert, select
 
 from tareline.app import dispatch, holds, repository, requests
+from tareline.app.answers import things
+from tareline.app.answers.base import Answer
+from tareline.app.answers.entries import EntryAnswer, HoldNow, MadeAnswer, WrittenAnswer
+from tareline.app.answers.feeding import MealAnswer, RationAnswer, RationToday
+from tareline.app.answers.lines import CrossingAnswer, LineAnswer, LinesAnswer
+from tareline.app.answers.things import ThingAnswer
 from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
@@ -65,10 +71,16 @@ _EITHER_OR: dict[str, list[tuple[str, tuple[str, ...]]]] = {
 }
 _OF_THE_KIT = ("below", "above", "resolution", "factor")
 Body = Mapping[str, Any]
+A = TypeVar("A", bound=Answer)
 
 
-def entry_view(entry: Entry, zone: str) -> dict[str, Any]:
-    """An entry as it is shown: times as local RFC 3339, its own fields beside them."""
+def entry_view(entry: Entry, zone: str) -> EntryAnswer:
+    """An entry as it is shown."""
+    return EntryAnswer(**entry_fields(entry, zone))
+
+
+def entry_fields(entry: Entry, zone: str) -> dict[str, Any]:
+    """The fields of an entry's answer: times as local RFC 3339, before them those of its own kind."""
     view = {
         "entry": entry.id,
         "kind": entry.kind,
@@ -116,7 +128,7 @@ class Entries:
 
     # -- things ------------------------------------------------------------------------------------------------------
 
-    def add_thing(self, kind: str, body: Body | BaseModel) -> dict[str, Any]:
+    def add_thing(self, kind: str, body: Body | BaseModel) -> ThingAnswer:
         """A new tank, food, water, kit, feeder or probe; 409 where its id is taken."""
         checked = parse(THINGS[kind], body)
         ref = str(checked.id)  # type: ignore[attr-defined]
@@ -124,23 +136,25 @@ class Entries:
         if taken is None and kind in ("feeder", "probe") and self._context.register.known_device(ref):
             taken = {}
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> ThingAnswer:
             if taken is not None:
                 raise FieldError("id", f"there is already a device or {kind} {ref!r}", 409)
             return self._put(snapshots, kind, ref, checked)
 
-        return self._enter(checked, make, kind, None)
+        return self._enter(checked, make, things.THINGS[kind], kind, None)
 
-    def put_thing(self, kind: str, ref: str, body: Body | BaseModel) -> dict[str, Any]:
+    def put_thing(self, kind: str, ref: str, body: Body | BaseModel) -> ThingAnswer:
         """A new version of a thing, from `at` on; 404 where there is none."""
         plain = body.model_dump(exclude_unset=True) if isinstance(body, BaseModel) else dict(body)
         if plain.setdefault("id", ref) != ref:
             raise FieldError("id", f"expected {ref!r} as in the address; found {plain['id']!r}")
         self._context.need(kind, ref)
         checked = parse(THINGS[kind], plain)
-        return self._enter(checked, lambda snapshots: self._put(snapshots, kind, ref, checked), kind, None)
+        return self._enter(
+            checked, lambda snapshots: self._put(snapshots, kind, ref, checked), things.THINGS[kind], kind, None
+        )
 
-    def _put(self, snapshots: Snapshots, kind: str, ref: str, checked: BaseModel) -> dict[str, Any]:
+    def _put(self, snapshots: Snapshots, kind: str, ref: str, checked: BaseModel) -> ThingAnswer:
         fields = checked.model_dump(exclude=set(ENTERED) - {"by"}, mode="json")
         for name in ("tank", "food"):
             if fields.get(name) is not None:
@@ -156,7 +170,8 @@ class Entries:
             holds.brings_its_stop(snapshots, str(now["tank"]), ref)
         for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
             holds.judge(snapshots, str(tank))
-        return {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
+        told = {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
+        return things.THINGS[kind].model_validate(told)
 
     def _reference(self, name: str, ref: str) -> None:
         if self._context.register.now(name, ref) is None:
@@ -164,7 +179,7 @@ class Entries:
 
     # -- ration and lines --------------------------------------------------------------------------------------------
 
-    def put_ration(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+    def put_ration(self, tank: str, body: Body | BaseModel) -> RationAnswer:
         """Decide a ration: less holds at once, more from the next local midnight, a first one at once."""
         self._context.need("tank", tank)
         checked = parse(requests.RationRequest, body)
@@ -173,7 +188,7 @@ class Entries:
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
         new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> RationAnswer:
             last = snapshots.of(tank).last_ration
             if needs_confirmation(last, new) and not checked.confirm:
                 assert last is not None
@@ -186,9 +201,9 @@ class Entries:
             write_ration(snapshots, tank, new, checked.by)
             return ration_view(snapshots.of(tank))
 
-        return self._enter(checked, make, "ration", tank)
+        return self._enter(checked, make, RationAnswer, "ration", tank)
 
-    def put_absence(self, tank: str, body: Body | BaseModel, proven_g: float | None = None) -> dict[str, Any]:
+    def put_absence(self, tank: str, body: Body | BaseModel, proven_g: float | None = None) -> WrittenAnswer:
         """Plan an absence, in place of one that was planned; without grams, end it (from the next midnight on where it
         has begun). proven_g: what the tank is known to carry, which a ration for an absence must not exceed."""
         zone = self._context.zone(tank)
@@ -199,7 +214,7 @@ class Entries:
                 "tell", f"expected a name with addresses in notify.others ({known}); found {checked.tell!r}"
             )
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> WrittenAnswer:
             now_ms, before = self._context.stamp_ms(), snapshots.of(tank)
             today = day_of(now_ms, zone)
             planned = before.coming_absences
@@ -214,11 +229,11 @@ class Entries:
             fields["start"] = fields["start"] or today.isoformat()
             entry = ledger.add(snapshots.tx, "absence", now_ms, now_ms, fields, tank=tank, by=checked.by)
             snapshots.put(before.with_absence(repository.absence_of(entry, now_ms, fields)))
-            return {"entry": entry}
+            return WrittenAnswer(entry=entry)
 
-        return self._enter(checked, make, "absence", tank)
+        return self._enter(checked, make, WrittenAnswer, "absence", tank)
 
-    def put_lines(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+    def put_lines(self, tank: str, body: Body | BaseModel) -> LinesAnswer:
         """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
         self._context.need("tank", tank)
         checked = parse(requests.LinesRequest, body)
@@ -235,17 +250,17 @@ class Entries:
         if not holds_on_ammonia(lines) and not checked.confirm:
             raise FieldError("confirm", "expected true: none of these lines holds feeding on ammonia", 409)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> LinesAnswer:
             body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
             self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
             holds.judge(snapshots, tank)
-            return {"lines": lines_view(self._context, tank)}
+            return LinesAnswer(lines=lines_view(self._context, tank))
 
-        return self._enter(checked, make, "lines", tank)
+        return self._enter(checked, make, LinesAnswer, "lines", tank)
 
     # -- entries of the ledger ---------------------------------------------------------------------------------------
 
-    def add(self, kind: str, ref: str, body: Body | BaseModel) -> dict[str, Any]:
+    def add(self, kind: str, ref: str, body: Body | BaseModel) -> MadeAnswer:
         """A reading, refill, weigh-in, hand feed, water change, top-up or note, of a tank or a feeder."""
         checked = parse(KINDS[kind], body)
         owner = "feeder" if kind in OF_FEEDER else "tank"
@@ -253,7 +268,7 @@ class Entries:
         at_ms = self._at_ms(checked)
         tank = ref if owner == "tank" else self._context.tank_of(ref, at_ms)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             fields, subject = self._fields(kind, checked, tank, at_ms)
             entry = ledger.add(
                 snapshots.tx,
@@ -270,9 +285,9 @@ class Entries:
                 self._change_food(snapshots.tx, ref, at_ms, fields.get("food"))
             return self._shown(snapshots, entry, tank)
 
-        return self._enter(checked, make, kind, tank)
+        return self._enter(checked, make, MadeAnswer, kind, tank)
 
-    def correct(self, entry: int, body: Body | BaseModel) -> dict[str, Any]:
+    def correct(self, entry: int, body: Body | BaseModel) -> MadeAnswer:
         """One more entry that stands for an earlier one: with other fields, or void."""
         checked = parse(requests.CorrectionRequest, body)
         changes = dict(checked.model_extra or {})
@@ -284,7 +299,7 @@ class Entries:
         newest = chain[-1] if chain else found
         tank = newest.tank or self._context.tank_of(newest.device or "", newest.at_ms)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             if newest.kind not in KINDS:
                 raise FieldError("entry", f"a {newest.kind} is not corrected by hand", 409)
             if newest.void:
@@ -301,7 +316,7 @@ class Entries:
                 self._change_food(snapshots.tx, str(newest.device), columns["at_ms"], fields.get("food"))
             return self._shown(snapshots, made, tank)
 
-        return self._enter(checked, make, "correction", tank)
+        return self._enter(checked, make, MadeAnswer, "correction", tank)
 
     def _change_food(self, tx: Connection, feeder: str, at_ms: int, food: str | None) -> None:
         """A refill with another food: from then on the hopper holds that."""
@@ -369,22 +384,22 @@ class Entries:
                     found[name] = kit.get(name)
         return found
 
-    def _shown(self, snapshots: Snapshots, entry: int, tank: str | None) -> dict[str, Any]:
-        """An entry just made; a reading with what it changed."""
+    def _shown(self, snapshots: Snapshots, entry: int, tank: str | None, **decided: str | None) -> MadeAnswer:
+        """An entry just made; a reading with what it changed. decided: of which finding, and how."""
         made = ledger.get(snapshots.tx, entry)
         assert made is not None
-        view = entry_view(made, self._context.zone(tank) if tank is not None else "UTC")
+        fields = entry_fields(made, self._context.zone(tank) if tank is not None else "UTC")
         if made.kind == "reading" and tank is not None:
             found = snapshots.of(tank).water.found
-            view["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
-            view["made"] = holds.judge(snapshots, tank)
+            fields["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
+            fields["made"] = holds.judge(snapshots, tank)
             state = snapshots.of(tank).holds
-            view["hold"] = {"held": state.held, "reduce_to": state.reduce_to}
-        return view
+            fields["hold"] = HoldNow(held=state.held, reduce_to=state.reduce_to)
+        return MadeAnswer(**{**fields, **decided})
 
     # -- findings ----------------------------------------------------------------------------------------------------
 
-    def decide(self, name: str, found: tuple[str, Finding] | None, body: Body | BaseModel) -> dict[str, Any]:
+    def decide(self, name: str, found: tuple[str, Finding] | None, body: Body | BaseModel) -> MadeAnswer:
         """What a person decides of a finding: accept it, which makes the entry that mends the books, or dismiss it.
 
         found: its feeder and the finding; None where there is none (any more): 404.
@@ -392,7 +407,7 @@ class Entries:
         checked = parse(requests.DecisionRequest, body)
         zone_of = self._context.tank_of(found[0], found[1].to_ms) if found is not None else None
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> MadeAnswer:
             if found is None:
                 raise FieldError("finding", f"there is no finding {name!r} now", 404)
             feeder, finding = found
@@ -408,10 +423,10 @@ class Entries:
             body |= {"made": made, "likely": likely, "mass_g": finding.size_g, "sd_g": finding.sd_g}
             body["note"] = checked.note
             noted = ledger.add(snapshots.tx, "finding", finding.to_ms, now_ms, body, device=feeder, by=checked.by)
-            view = self._shown(snapshots, made if made is not None else noted, zone_of)
-            return {**view, "decision": checked.decision, "finding": name}
+            shown = made if made is not None else noted
+            return self._shown(snapshots, shown, zone_of, decision=checked.decision, finding=name)
 
-        return self._enter(checked, make, "finding", zone_of)
+        return self._enter(checked, make, MadeAnswer, "finding", zone_of)
 
     def _mend(self, tx: Connection, feeder: str, mend: Mend, checked: requests.DecisionRequest, now_ms: int) -> int:
         """The one entry that mends the books, as a person would have made it; its id."""
@@ -436,22 +451,22 @@ class Entries:
 
     # -- hold and release --------------------------------------------------------------------------------------------
 
-    def hold(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+    def hold(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person pauses feeding."""
         self._context.need("tank", tank)
         checked = parse(requests.HoldRequest, body)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
-            return {"entry": holds.hold(snapshots, tank, "person", checked.reason, checked.by)}
+        def make(snapshots: Snapshots) -> WrittenAnswer:
+            return WrittenAnswer(entry=holds.hold(snapshots, tank, "person", checked.reason, checked.by))
 
-        return self._enter(checked, make, "hold", tank)
+        return self._enter(checked, make, WrittenAnswer, "hold", tank)
 
-    def release(self, tank: str, body: Body | BaseModel) -> dict[str, Any]:
+    def release(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person releases a hold; 409 where no reading newer than it shows the water clear of its line."""
         self._context.need("tank", tank)
         checked = parse(requests.ReleaseRequest, body)
 
-        def make(snapshots: Snapshots) -> dict[str, Any]:
+        def make(snapshots: Snapshots) -> WrittenAnswer:
             now = snapshots.of(tank)
             state, water = now.holds, now.water
             if not state.held:
@@ -463,25 +478,34 @@ class Entries:
             if needs:
                 raise FieldError("", f"not released: this needs {'; and '.join(needs)}", 409)
             reasons = [r.entry for r in state.reasons if r.do == "hold"]
-            return {"entry": holds.release(snapshots, tank, reasons, checked.note, checked.by)}
+            return WrittenAnswer(entry=holds.release(snapshots, tank, reasons, checked.note, checked.by))
 
-        return self._enter(checked, make, "hold", tank)
+        return self._enter(checked, make, WrittenAnswer, "hold", tank)
 
     # -- common ------------------------------------------------------------------------------------------------------
 
     def _enter(
-        self, checked: BaseModel, make: Callable[[Snapshots], dict[str, Any]], what: str, tank: str | None
-    ) -> dict[str, Any]:
+        self, checked: BaseModel, make: Callable[[Snapshots], A], answers: type[A], what: str, tank: str | None
+    ) -> A:
         """One transaction for what somebody sent: `enter`, with its client reference."""
-        return self.enter(make, what, tank, getattr(checked, "client_ref", None))
+        return self.enter(make, answers, what, tank, getattr(checked, "client_ref", None))
 
     def enter(
-        self, make: Callable[[Snapshots], dict[str, Any]], what: str, tank: str | None, reference: str | None = None
-    ) -> dict[str, Any]:
-        """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference."""
+        self,
+        make: Callable[[Snapshots], A],
+        answers: type[A],
+        what: str,
+        tank: str | None,
+        reference: str | None = None,
+    ) -> A:
+        """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference.
+
+        answers: the kind of answer that `make` gives. Raises FieldError (409) where the reference belongs to another
+        kind of call.
+        """
         context = self._context
         with context.in_order:
-            answer, sent = self._commit(make, tank, reference)
+            answer, sent = self._commit(make, answers, tank, reference)
             self._send(sent)
         context.announce(what, tank)
         return answer
@@ -501,14 +525,14 @@ class Entries:
         return True
 
     def _commit(
-        self, make: Callable[[Snapshots], dict[str, Any]], tank: str | None, reference: str | None
-    ) -> tuple[dict[str, Any], list[Issued]]:
+        self, make: Callable[[Snapshots], A], answers: type[A], tank: str | None, reference: str | None
+    ) -> tuple[A, list[Issued]]:
         context = self._context
         with context.write() as tx:
             if reference is not None:
                 kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == reference)).scalar()
                 if kept is not None:
-                    return json.loads(kept), []
+                    return _kept(kept, answers), []
             snapshots = Snapshots(tx, context, self._samples)
             answer = make(snapshots)
             feeders = context.register.refs("feeder")
@@ -516,8 +540,8 @@ class Entries:
                 feeders = context.register.devices_of("feeder", tank)
             sent = dispatch.tell(snapshots, feeders)
             if reference is not None:
-                row = {"client_ref": reference, "recorded_ms": context.stamp_ms(), "body": json.dumps(answer)}
-                tx.execute(insert(answered).values(**row))
+                body = answer.model_dump_json(by_alias=True)
+                tx.execute(insert(answered).values(client_ref=reference, recorded_ms=context.stamp_ms(), body=body))
         return answer, sent
 
     def _at_ms(self, checked: BaseModel) -> int:
@@ -542,6 +566,16 @@ def instant_ms(field: str, at: datetime) -> int:
         raise FieldError(field, f"expected a time within the calendar; found {at.isoformat()}") from error
 
 
+def _kept(body: str, answers: type[A]) -> A:
+    """An answer that was kept. Raises FieldError (409) where it was given to another kind of call."""
+    try:
+        return answers.model_validate_json(body)
+    except ValidationError as error:
+        raise FieldError(
+            "client_ref", "expected a new one: this one was sent with another kind of entry", 409
+        ) from error
+
+
 def _by(checked: BaseModel) -> str | None:
     by: str | None = getattr(checked, "by", None)
     return by
@@ -564,27 +598,27 @@ def _line_body(line: Line) -> dict[str, Any]:
     }
 
 
-def line_view(line: Line) -> dict[str, Any]:
+def line_view(line: Line) -> LineAnswer:
     """A line as it is stated over HTTP."""
-    return {
-        "analyte": line.analyte,
-        "above": line.limit if line.above else None,
-        "below": None if line.above else line.limit,
-        "unit": line.unit,
-        "basis": line.basis,
-        "do": line.do,
-        "reduce_to": line.reduce_to,
-    }
+    return LineAnswer(
+        analyte=line.analyte,
+        above=line.limit if line.above else None,
+        below=None if line.above else line.limit,
+        unit=line.unit,
+        basis=line.basis,
+        do=line.do,
+        reduce_to=line.reduce_to,
+    )
 
 
-def lines_view(context: Context, tank: str) -> list[dict[str, Any]]:
+def lines_view(context: Context, tank: str) -> list[LineAnswer]:
     """The lines in force."""
     return [line_view(line) for line in repository.lines(context, tank)]
 
 
-def crossing_view(crossing: Crossing) -> dict[str, Any]:
+def crossing_view(crossing: Crossing) -> CrossingAnswer:
     """A crossed line: what it does now, and in words."""
-    return {**line_view(crossing.line), "do": crossing.do, "text": crossing.text}
+    return CrossingAnswer(**{**dict(line_view(crossing.line)), "do": crossing.do, "text": crossing.text})
 
 
 def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -> int:
@@ -601,18 +635,18 @@ def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -
     return entry
 
 
-def ration_view(tank: TankSnapshot) -> dict[str, Any]:
+def ration_view(tank: TankSnapshot) -> RationAnswer:
     """The ration decided last, and what of it is in force today."""
     last = tank.last_ration
     if last is None:
         raise FieldError("ration", f"none has been decided for {tank.id!r}", 404)
     force = ration_on(tank.today, tank.zone, tank.rations(tank.today))
     assert force is not None
-    return {
-        "daily_g": last.daily_g,
-        "cap_g": last.cap_g,
-        "meals": [{"at": m.at, "share": m.share, "feeder": m.feeder} for m in last.meals],
-        "carry_over": last.carry_over,
-        "decided_at": stated(last.decided_ms, tank.zone),
-        "today": {"daily_g": force.daily_g, "cap_g": force.cap_g, "carry_over": force.carry_over},
-    }
+    return RationAnswer(
+        daily_g=last.daily_g,
+        cap_g=last.cap_g,
+        meals=[MealAnswer(at=m.at, share=m.share, feeder=m.feeder) for m in last.meals],
+        carry_over=last.carry_over,
+        decided_at=stated(last.decided_ms, tank.zone),
+        today=RationToday(daily_g=force.daily_g, cap_g=force.cap_g, carry_over=force.carry_over),
+    )

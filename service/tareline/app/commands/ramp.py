@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app import repository, requests
+from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.answers.ramp import RampAnswer, RampEntered, RampEntry
 from tareline.app.commands.entries import Entries, stated, write_ration
 from tareline.app.context import Context
@@ -153,7 +154,7 @@ class Ramps:
         decision: Decision,
         knowledge: Knowledge | None,
         by: str | None = None,
-    ) -> Row:
+    ) -> WrittenAnswer:
         """Enter a decision, and the ration that it changes to."""
         now_ms = self._context.stamp_ms()
         body: Row = asdict(decision)
@@ -161,7 +162,7 @@ class Ramps:
             body["ration"] = write_ration(snapshots, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
         body["knowledge"] = None if knowledge is None else knowledge_view(knowledge)
         entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)
-        return {"entry": entry}
+        return WrittenAnswer(entry=entry)
 
     # -- what people do ----------------------------------------------------------------------------------------------
 
@@ -171,7 +172,7 @@ class Ramps:
         checked = parse(requests.RampRequest, body)
         now_ms = self._context.stamp_ms()
 
-        def make(snapshots: Snapshots) -> Row:
+        def make(snapshots: Snapshots) -> WrittenAnswer:
             before = snapshots.of(tank)
             road = road_of(before)
             goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
@@ -182,7 +183,7 @@ class Ramps:
             if not goes_on and checked.start_g != last.daily_g:
                 fields["ration"] = write_ration(snapshots, tank, scaled(last, checked.start_g, now_ms), checked.by)
             entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
-            return {"entry": entry}
+            return WrittenAnswer(entry=entry)
 
         return self._said(tank, checked.client_ref, make)
 
@@ -191,7 +192,7 @@ class Ramps:
         self._context.need("tank", tank)
         checked = parse(requests.RampDecisionRequest, body)
 
-        def make(snapshots: Snapshots) -> Row:
+        def make(snapshots: Snapshots) -> WrittenAnswer:
             road = road_of(snapshots.of(tank))
             if road is None:
                 raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
@@ -206,13 +207,15 @@ class Ramps:
 
         return self._said(tank, checked.client_ref, make)
 
-    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], Row]) -> RampEntered:
+    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
         """Enter what a person said, go on from there, and show where that leads."""
-        entry = self._entries.enter(make, "ramp", tank, reference)
+        entry = self._entries.enter(make, WrittenAnswer, "ramp", tank, reference)
         self.step(tank)
-        return RampEntered(**dict(self.view(tank)), entry=entry["entry"])
+        return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 
-    def _accept(self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
+    def _accept(
+        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+    ) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
         weighed = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
@@ -223,7 +226,9 @@ class Ramps:
         noted = replace(decision, reasons=(*decision.reasons, checked.note)) if checked.note else decision
         return self._put(snapshots, tank, road, noted, knowledge, checked.by)
 
-    def _veto(self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
+    def _veto(
+        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+    ) -> WrittenAnswer:
         """No step for one dwell; one that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
@@ -235,7 +240,7 @@ class Ramps:
             before = road.rations[-2]
             body["ration"] = write_ration(snapshots, tank, replace(before, decided_ms=now_ms), checked.by)
         entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)
-        return {"entry": entry}
+        return WrittenAnswer(entry=entry)
 
     # -- what stands -------------------------------------------------------------------------------------------------
 

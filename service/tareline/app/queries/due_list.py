@@ -1,7 +1,6 @@
 """Gathers what the due list of a tank follows from, and shows it by local days."""
 
-from typing import Any
-
+from tareline.app.answers.feeding import DueAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import Proposal, Ramps
 from tareline.app.context import Context
@@ -79,15 +78,15 @@ def _hopper(accounts: Accounts, feeder: FeederSnapshot) -> HopperState:
     return HopperState(feeder.name, found.refill_by_ms, found.weigh_by_ms, feeder.off_since_ms)
 
 
-def due_view(one: Due, zone: str, now_ms: int) -> dict[str, Any]:
+def due_view(one: Due, zone: str, now_ms: int) -> DueAnswer:
     """One thing that is due, as pages, the API and messages show it."""
     day = day_of(one.by_ms, zone)
-    return {
-        "what": one.what,
-        "subject": one.subject,
-        "by": stated(one.by_ms, zone),
-        "day": day.isoformat(),
-        "overdue": day < day_of(now_ms, zone),
-        "do": guard.in_words(one),
-        "why": one.why,
-    }
+    return DueAnswer(
+        what=one.what,
+        subject=one.subject,
+        by=stated(one.by_ms, zone),
+        day=day.isoformat(),
+        overdue=day < day_of(now_ms, zone),
+        do=guard.in_words(one),
+        why=one.why,
+    )

@@ -10,7 +10,8 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app import repository
-from tareline.app.commands.entries import entry_view, stated
+from tareline.app.answers.entries import EntryAnswer
+from tareline.app.commands.entries import entry_fields, entry_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.answers import check_period, finding_view, within_calendar
@@ -201,11 +202,11 @@ def _drift(found: Drift) -> View:
     return {"drift_g": found.drift_g, "cause": found.cause, "by_cause": dict(found.by_cause)}
 
 
-def _refill(entry: Entry, zone: str) -> View:
-    view = entry_view(entry, zone)
-    if view.get("added_g") is None:
-        view["added_g"] = view["after_g"] - view["before_g"]
-    return view
+def _refill(entry: Entry, zone: str) -> EntryAnswer:
+    fields = entry_fields(entry, zone)
+    if fields.get("added_g") is None:
+        fields["added_g"] = fields["after_g"] - fields["before_g"]
+    return EntryAnswer(**fields)
 
 
 def _balance(one: Balance, zone: str) -> View:

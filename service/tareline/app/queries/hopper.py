@@ -4,31 +4,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sqlalchemy import Connection
+
+from tareline.app.answers.hoppers import HopperAdvice, HopperAnswer, NewestWeighIn, TankHopperAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
-from tareline.app.projections.accounts import Account
-from tareline.app.snapshot import TankSnapshot
+from tareline.app.projections.accounts import Account, Accounts
+from tareline.app.snapshot import FeederSnapshot, TankSnapshot
 from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.core.weighing.hopper import hopper
-from tareline.store.ledger import Entry
+from tareline.store import ledger, series
+from tareline.store.ledger import Asked, Entry
 
 
-def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> dict[str, Any]:
+def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> HopperAnswer:
     """The hopper if the plan in force goes on; every value None before there is an account, days None where nothing
     is being fed. plan: the body of the feeder's newest `down/plan`."""
     if account is None or account.found is None:
-        names = ("content_g", "content_sd_g", "days_left", "days_low", "days_high", "refill_by", "weigh_by")
-        return dict.fromkeys(names)
+        return HopperAnswer()
     found = hopper(account.found, daily_g(plan))
-    return {
-        "content_g": found.content_g,
-        "content_sd_g": found.content_sd_g,
-        "days_left": found.days,
-        "days_low": found.days_low,
-        "days_high": found.days_high,
-        "refill_by": None if found.refill_by_ms is None else stated(found.refill_by_ms, zone),
-        "weigh_by": stated(found.weigh_by_ms, zone),
-    }
+    return HopperAnswer(
+        content_g=found.content_g,
+        content_sd_g=found.content_sd_g,
+        days_left=found.days,
+        days_low=found.days_low,
+        days_high=found.days_high,
+        refill_by=None if found.refill_by_ms is None else stated(found.refill_by_ms, zone),
+        weigh_by=stated(found.weigh_by_ms, zone),
+    )
 
 
 WEIGHS = {"dose": 20, "weighin": 1, "refill": 1}  # by kind of entry, how many of the newest are looked at
@@ -79,7 +82,7 @@ def daily_g(plan: Mapping[str, Any] | None) -> float:
 
 def advice_view(
     context: Context, feeder: str, tank: TankSnapshot, content_g: float | None, plan: Mapping[str, Any] | None
-) -> dict[str, Any] | None:
+) -> HopperAdvice | None:
     """How much a feeder's hopper should hold at most in its tank, and how much it holds; None where its food is not
     known. plan: the body of the feeder's newest `down/plan`."""
     ref = (context.register.now("feeder", feeder) or {}).get("food")
@@ -96,14 +99,60 @@ def advice_view(
     )
     if advice.mass_g is None:
         return None
+    return HopperAdvice(
+        most_g=round_down_g(advice.mass_g),
+        content_g=content_g,
+        exceeded=content_g is not None and content_g > advice.mass_g,
+        analyte=advice.analyte,
+        line_mg_n_per_l=advice.line_mg_n_per_l,
+        ph=advice.ph,
+        temperature_c=advice.temperature_c,
+        assumed=list(advice.assumed),
+        text=advice_text(feeder, advice, content_g, daily_g(plan)),
+    )
+
+
+def tank_hopper(
+    context: Context, accounts: Accounts, tank: TankSnapshot, feeder: FeederSnapshot, weighed: Weighed
+) -> TankHopperAnswer:
+    """The hopper of one of a tank's feeders."""
+    plan = None if feeder.plan is None else feeder.plan.body
+    shown = dict(hopper_view(accounts.account(feeder.name), plan, tank.zone))
+    as_of_ms: int | None = tank.now_ms
+    by: str | None = "account"
+    if shown["content_g"] is None:
+        shown["content_g"], shown["content_sd_g"] = weighed.content_g, weighed.sd_g
+        as_of_ms, by = weighed.at_ms, weighed.by
+    last = weighed.last_weighin
+    return TankHopperAnswer(
+        feeder=feeder.name,
+        food=(context.register.now("feeder", feeder.name) or {}).get("food"),
+        as_of=None if as_of_ms is None else stated(as_of_ms, tank.zone),
+        by=by,
+        online=feeder.device.online,
+        last_weighin=None
+        if last is None
+        else NewestWeighIn(at=stated(last.at_ms, tank.zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
+        **shown,
+    )
+
+
+def weighed_last(tx: Connection, feeders: Sequence[str]) -> dict[str, Weighed]:
+    """What was weighed last in some feeders' hoppers."""
+    asked = {(f, kind): Asked(kind, device=f, limit=n) for f in feeders for kind, n in WEIGHS.items()}
+    newest = ledger.newest_of(tx, list(asked.values()))
+    cells = series.newest_of(tx, feeders, ("hopper", "hopper_sd"))
     return {
-        "most_g": round_down_g(advice.mass_g),
-        "content_g": content_g,
-        "exceeded": content_g is not None and content_g > advice.mass_g,
-        "analyte": advice.analyte,
-        "line_mg_n_per_l": advice.line_mg_n_per_l,
-        "ph": advice.ph,
-        "temperature_c": advice.temperature_c,
-        "assumed": list(advice.assumed),
-        "text": advice_text(feeder, advice, content_g, daily_g(plan)),
+        feeder: last_weighed(
+            {kind: newest[asked[feeder, kind]] for kind in WEIGHS},
+            cells.get((feeder, "hopper")),
+            cells.get((feeder, "hopper_sd")),
+        )
+        for feeder in feeders
     }
+
+
+def content_g(accounts: Accounts, feeder: str, weighed: Weighed, zone: str) -> float | None:
+    """What is in a hopper by its account; before there is one, by what was weighed last."""
+    by_account_g = hopper_view(accounts.account(feeder), None, zone).content_g
+    return by_account_g if by_account_g is not None else weighed.content_g

@@ -118,7 +118,7 @@ class WaterQueries:
                     "canonical": _canonical(r),
                     "kit": entry.body.get("kit"),
                     "by": entry.by,
-                    "crossed": [crossing_view(c) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
+                    "crossed": [dict(crossing_view(c)) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
                 }
             )
         return found
@@ -167,7 +167,9 @@ class WaterQueries:
                             {"at": stated(d.at_ms, zone), "value": d.mean, "low": d.low, "high": d.high} for d in days
                         ],
                         "lines": [
-                            {**line_view(one), "canonical": one.canonical} for one in lines if one.analyte == analyte
+                            {**dict(line_view(one)), "canonical": one.canonical}
+                            for one in lines
+                            if one.analyte == analyte
                         ],
                         "guides": [{"limit": g.limit, "what": g.what, "source": g.source} for g in published],
                     }

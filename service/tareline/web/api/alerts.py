@@ -17,7 +17,7 @@ StateAsked = Annotated[
 
 def router(service: Service) -> APIRouter:
     """The calls over a service's alerts."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["alerts"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["alerts"])
 
     @api.get("/alerts", summary="List the alerts")
     def alerts(state: StateAsked = None) -> list[AlertAnswer]:

@@ -15,7 +15,7 @@ TankId = Annotated[str, Path(description="The id of a tank")]
 
 def router(service: Service) -> APIRouter:
     """The load, and the weeks ahead."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["looking"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["looking"])
 
     @api.get("/tanks/{tank}/load", summary="What a tank carries and can take")
     def load(tank: TankId) -> TankLoadAnswer:

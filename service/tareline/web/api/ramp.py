@@ -14,7 +14,7 @@ TankId = Annotated[str, Path(description="The id of a tank")]
 
 def router(service: Service) -> APIRouter:
     """Set a ramp, look at it, and decide."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["feeding"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["feeding"])
 
     @api.put("/tanks/{tank}/ramp", summary="Set a ramp, or change how it is set")
     def put(tank: TankId, body: requests.RampRequest) -> RampEntered:

@@ -13,7 +13,7 @@ from tareline.web import problems
 
 def router(service: Service) -> APIRouter:
     """What a tank's devices sent."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["looking"])
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES, tags=["looking"])
 
     @api.get("/tanks/{tank}/series", summary="What a tank's probes or cells sent")
     def series(

@@ -14,7 +14,7 @@ DeviceId = Annotated[str, Path(description="The id of a feeder or probe")]
 
 def router(service: Service) -> APIRouter:
     """The calls over what devices are offered."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED})
+    api = APIRouter(prefix="/api/v1", responses=problems.RESPONSES)
 
     @api.post("/devices/{device}/update", status_code=201, summary="Offer a device this package's firmware",
               tags=["entries"])  # fmt: skip

@@ -1,22 +1,23 @@
-"""An absence and what is due: their calls, the page that plans an absence, and the sheet that is printed for it."""
+"""The page that plans an absence, and the sheet that is printed for it."""
 
 import secrets
-from typing import Annotated, Any
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from tareline.app import repository, requests
-from tareline.app.queries.absence import absence_view, sheet_view
+from tareline.app import repository
+from tareline.app.answers.feeding import AbsenceAnswer
+from tareline.app.queries.absence import Portion, Sheet, absence_view, sheet_view
+from tareline.app.queries.answers import tank_view
 from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web import problems
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
 from tareline.web.pages.overview import page, problem_page
-from tareline.web.svg.portions import heap, picture
+from tareline.web.svg.portions import Heap, Picture, heap, picture
 
-View = dict[str, Any]
 FORM = Form(
     ("start", "end", "daily_g", "tell", "by"),
     numbers=frozenset({"daily_g"}),
@@ -30,54 +31,41 @@ LINES_MM = 15.0  # of the words beside a drawing, in their margins
 ROOM_MM = 45.0  # what the drawings may take of the sheet's height; portions beyond it are told in words
 
 
-def calls(service: Service) -> APIRouter:
-    """The calls about absences and what is due."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED})
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A portion with its heap, where its food's bulk density is known, and a picture of that, where it has room."""
 
-    @api.put("/tanks/{tank}/absence", tags=["feeding"])
-    def put_absence(tank: str, body: requests.AbsenceRequest) -> View:
-        """Plan an absence in place of one that was planned; a `daily_g` of null ends it."""
-        service.entries.put_absence(tank, body, service.loads.proven_g(tank))
-        return _absence(service, tank)
-
-    @api.get("/tanks/{tank}/absence", tags=["feeding"])
-    def absence(tank: str) -> View:
-        return _absence(service, tank)
-
-    @api.delete("/tanks/{tank}/absence", tags=["feeding"])
-    def end_absence(tank: str, by: Annotated[str | None, Query(min_length=1, max_length=200)] = None) -> View:
-        service.entries.put_absence(tank, {"daily_g": None, "by": by})
-        return _absence(service, tank)
-
-    @api.get("/tanks/{tank}/due", tags=["looking"])
-    def due(tank: str) -> list[View]:
-        """What to measure, weigh, refill, calibrate, release or look at next, and why."""
-        return service.views.due(tank)
-
-    return api
+    portion: Portion
+    heap: Heap | None
+    picture: Picture | None
 
 
-def _absence(service: Service, tank: str) -> View:
-    service.context.need("tank", tank)
-    with service.context.store.read() as tx:
-        return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
-
-
-def _sheet(service: Service, tank: str) -> View:
-    with service.context.store.read() as tx:
-        found = sheet_view(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
-    if found is None:
-        raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
+def _drawn(portions: Sequence[Portion]) -> list[Drawn]:
+    """Portions, drawn from the first one on until the sheet has no more room."""
+    found = []
     left_mm = ROOM_MM
-    for portion in found["portions"]:
-        density = (portion["food"] or {}).get("bulk_density_g_per_ml")
-        portion["heap"] = None if density is None else heap(portion["mass_g"], density)
-        drawn = None if portion["heap"] is None else picture(portion["heap"])
+    for portion in portions:
+        density = None if portion.food is None else portion.food.bulk_density_g_per_ml
+        made = None if density is None else heap(portion.mass_g, density)
+        drawn = None if made is None else picture(made)
         if drawn is not None and drawn.height_mm <= left_mm:
             left_mm -= max(drawn.height_mm, LINES_MM)
         else:
             drawn = None
-        portion["picture"] = drawn
+        found.append(Drawn(portion, made, drawn))
+    return found
+
+
+def _absence(service: Service, tank: str) -> AbsenceAnswer:
+    with service.context.store.read() as tx:
+        return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
+
+
+def _sheet(service: Service, tank: str) -> Sheet:
+    with service.context.store.read() as tx:
+        found = sheet_view(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
+    if found is None:
+        raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
     return found
 
 
@@ -86,7 +74,7 @@ def pages(service: Service) -> APIRouter:
     found = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
     def planning(tank: str, said: str, typed: Typed, wrong: Typed, status: int = 200) -> Response:
-        body = {**service.context.need("tank", tank), "id": tank}
+        body = tank_view(service.context, tank)
         with service.context.store.read() as tx:
             last = repository.last_ration(tx, tank)
         return page(
@@ -131,10 +119,13 @@ def pages(service: Service) -> APIRouter:
     @found.get("/tanks/{tank}/absence/sheet")
     def sheet(tank: str) -> Response:
         try:
+            found = tank_view(service.context, tank)
+            told = _sheet(service, tank)
             return page(
                 "sheet.html",
-                tank={**service.context.need("tank", tank), "id": tank},
-                sheet=_sheet(service, tank),
+                tank=found,
+                sheet=told,
+                portions=_drawn(told.portions),
                 show=service.settings.show,
                 live_tank=None,
             )

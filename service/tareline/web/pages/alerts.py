@@ -54,7 +54,7 @@ def _page(
         "alerts.html",
         status,
         alerts=service.alerts.list(),
-        names={tank["id"]: tank["name"] for tank in service.views.tanks()},
+        names={tank.id: tank.name for tank in service.tanks.all()},
         addresses=service.deliveries.state(),
         said=said,
         tested=tested,

@@ -8,11 +8,15 @@ from urllib.parse import parse_qsl
 
 from fastapi import Depends, HTTPException, Request
 
+from tareline.app.answers.entries import MadeAnswer
+from tareline.app.answers.feeding import HoldAnswer
+from tareline.app.answers.hoppers import TankHopperAnswer
+from tareline.app.answers.things import KitAnswer
 from tareline.core.units import CANONICAL, UNITS, bases
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.settings import Show
-from tareline.web.text.words import UNIT_SIGNS, Row, read_local_time, read_number, read_whole
+from tareline.web.text.words import UNIT_SIGNS, read_local_time, read_number, read_whole
 
 Typed = Mapping[str, str]
 
@@ -149,14 +153,14 @@ def read_form(form: Form, sent: Typed, zone: str) -> tuple[dict[str, Any], dict[
     return body, wrong
 
 
-def complete_reading(body: dict[str, Any], kits: Sequence[Row], show: Show, wrong: dict[str, str]) -> None:
+def complete_reading(body: dict[str, Any], kits: Sequence[KitAnswer], show: Show, wrong: dict[str, str]) -> None:
     """Fill in what follows from the choice: with a kit its analyte, without one the analyte's usual unit."""
     if "kit" in body:
-        kit = next((k for k in kits if k["id"] == body["kit"]), None)
+        kit = next((k for k in kits if k.id == body["kit"]), None)
         if kit is None:
             wrong["kit"] = f"expected one of the kits in the list; found {body['kit'][:40]!r}"
         else:
-            body.setdefault("analyte", kit["analyte"])
+            body.setdefault("analyte", kit.analyte)
     elif "analyte" not in body:
         wrong["analyte"] = "expected a kit or an analyte; found neither"
     elif body["analyte"] in CANONICAL:
@@ -192,11 +196,11 @@ def reading_units() -> list[tuple[str, str]]:
     return [("", "the usual"), *((unit, UNIT_SIGNS.get(unit, unit)) for unit in every)]
 
 
-def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[Row]) -> None:
+def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[TankHopperAnswer]) -> None:
     """Make the entry that a form stands for. Raises FieldError."""
     if what in OF_FEEDER:
         feeder = body.pop("feeder")
-        if feeder not in [hopper["feeder"] for hopper in hoppers]:
+        if feeder not in [hopper.feeder for hopper in hoppers]:
             raise FieldError("feeder", f"expected one of this tank's feeders; found {feeder!r}", 404)
         if what == "weighin":
             service.add_weighin(feeder, body)
@@ -209,7 +213,7 @@ def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: 
                 body["hung"] = body["hung"] == "hung"
             service.add_of_feeder(what, feeder, body)
         return
-    calls: dict[str, Callable[[str, dict[str, Any]], Row]] = {
+    calls: dict[str, Callable[[str, dict[str, Any]], MadeAnswer | HoldAnswer]] = {
         "reading": service.add_reading,
         "handfeed": service.add_handfeed,
         "waterchange": service.add_water_change,

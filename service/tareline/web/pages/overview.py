@@ -1,4 +1,4 @@
-"""The pages: every number comes from `service.views`, every form ends in one call of the service.
+"""The pages: every number comes from the queries that the API asks, every form ends in one call of the service.
 
 A page is complete without JavaScript. A form that is refused comes back with what was typed, the message beside its
 field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to the week, which says so in fixed words.
@@ -8,14 +8,20 @@ import secrets
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from tareline.app.answers.alerts import AlertAnswer
+from tareline.app.answers.days import DayAnswer
+from tareline.app.answers.entries import EntryDetailAnswer
+from tareline.app.answers.lines import LineAnswer
+from tareline.app.answers.things import FoodAnswer, KitAnswer, WaterAnswer
 from tareline.app.commands.entries import lines_view
+from tareline.app.queries.books import WeekAnswer
+from tareline.app.queries.tanks import OverviewAnswer
 from tareline.core.safety.lines import NAMES, WORDS
 from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.errors import FieldError
@@ -43,6 +49,8 @@ from tareline.web.svg import geometry
 from tareline.web.svg.strips import Limit, Strip, reading_strip
 from tareline.web.text.water import Unit, unit_for
 from tareline.web.text.words import FILTERS, Row, differing, mend_text, read_date, unit_text
+
+T = TypeVar("T", KitAnswer, FoodAnswer, WaterAnswer)
 
 
 @lru_cache(maxsize=1)
@@ -78,15 +86,15 @@ def render_login(request: Request, error: str | None = None) -> HTMLResponse:
     return page("login.html", 401 if error else 200, error=error, live_tank=None)
 
 
-def _things(service: Service, kind: str) -> list[Row]:
+def _things(service: Service, kind: str, answers: type[T]) -> list[T]:
     """The kits, foods or source waters that were told of."""
     register = service.context.register
-    return [{**(register.now(kind, ref) or {}), "id": ref} for ref in register.refs(kind)]
+    return [answers.model_validate({"id": ref, **(register.now(kind, ref) or {})}) for ref in register.refs(kind)]
 
 
-def _glance(service: Service, tank: str) -> Row:
-    for row in service.views.overview():
-        if row["tank"]["id"] == tank:
+def _glance(service: Service, tank: str) -> OverviewAnswer:
+    for row in service.tanks.overview():
+        if row.tank.id == tank:
             return row
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
@@ -117,8 +125,8 @@ def _week_page(
     wrong: Typed | None = None, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
     glance = _glance(service, tank)
-    week = service.views.week(tank, start)
-    first = date.fromisoformat(week["start"])
+    week = service.books.week(tank, start)
+    first = date.fromisoformat(week.start)
     return page(
         "week.html",
         status,
@@ -128,7 +136,7 @@ def _week_page(
         show=service.settings.show,
         alerts=pressing(service.alerts.list()).get(tank),
         before=first - timedelta(days=7),
-        after=None if _not_over(week["days"][-1]) else first + timedelta(days=7),
+        after=None if _not_over(week.days[-1]) else first + timedelta(days=7),
         said=SAID.get(said),
         about=_spoken_of(service, week),
         what=what,
@@ -141,46 +149,52 @@ def _week_page(
     )
 
 
-def _spoken_of(service: Service, week: Row) -> dict[int, Row]:
+def _spoken_of(service: Service, week: WeekAnswer) -> dict[int, EntryDetailAnswer]:
     """The entries that a week's findings and revisions speak about."""
-    numbers = {number for revision in week["revisions"] for number in revision["entries"]}
-    for finding in week["findings"]:
-        numbers |= {finding["after"], finding["before"], (finding["mend"] or {}).get("corrects")}
-    return {number: service.views.entry(number) for number in numbers - {None}}
+    numbers: set[int | None] = {number for revision in week.revisions for number in revision.entries}
+    for finding in week.findings:
+        numbers |= {finding.after, finding.before, None if finding.mend is None else finding.mend.corrects}
+    return {number: service.ledger.entry(number) for number in numbers if number is not None}
 
 
-def _to_come(day: Row) -> bool:
-    return "future" in day["flags"]
+def _to_come(day: DayAnswer) -> bool:
+    return "future" in day.flags
 
 
-def _not_over(day: Row) -> bool:
-    return _to_come(day) or "today" in day["flags"]
+def _not_over(day: DayAnswer) -> bool:
+    return _to_come(day) or "today" in day.flags
 
 
-def _strips(week: Row, lines: Sequence[Row], show: Show) -> list[tuple[str, Unit, Strip]]:
+def _strips(week: WeekAnswer, lines: Sequence[LineAnswer], show: Show) -> list[tuple[str, Unit, Strip]]:
     """A strip per analyte, in the order of the analytes, in the unit that its newest reading was stated in."""
     strips = []
-    tds_factor = week["tank"].get("tds_factor") or TDS_FACTOR
+    cells = [{"start": day.start, "end": day.end} for day in week.days]
+    tds_factor = week.tank.tds_factor or TDS_FACTOR
     for analyte in ANALYTES:
-        own = [reading for reading in week["readings"] if reading["analyte"] == analyte]
+        own = [reading for reading in week.readings if reading["analyte"] == analyte]
         if own:
             unit = unit_for(analyte, own, show, tds_factor)
-            limits = [_limit(line, unit) for line in lines if line["analyte"] == analyte]
+            limits = [_limit(line, unit) for line in lines if line.analyte == analyte]
             from_zero = CANONICAL[analyte].unit == "mg/L"
-            strips.append((analyte, unit, reading_strip([unit.row(r) for r in own], week["days"], limits, from_zero)))
+            strips.append((analyte, unit, reading_strip([unit.row(r) for r in own], cells, limits, from_zero)))
     return strips
 
 
-def _limit(line: Row, unit: Unit) -> Limit:
-    limit = line["above"] if line["above"] is not None else line["below"]
-    canonical = to_canonical(line["analyte"], limit, line["unit"], line["basis"])
-    return Limit(unit.value(canonical), WORDS[line["do"]].split()[0], line["do"])
+def _limit(line: LineAnswer, unit: Unit) -> Limit:
+    limit = line.above if line.above is not None else line.below
+    assert limit is not None
+    canonical = to_canonical(line.analyte, limit, line.unit, line.basis)
+    return Limit(unit.value(canonical), WORDS[line.do].split()[0], line.do)
 
 
-def _kit_text(kit: Row) -> str:
-    if kit["steps"] is None:
-        return f"{kit['name']}: to {kit['resolution']:g} {unit_text(kit)}".rstrip()
-    return f"{kit['name']}: {', '.join(f'{step:g}' for step in kit['steps'])} {unit_text(kit)}".rstrip()
+def _kit_text(kit: KitAnswer) -> str:
+    if kit.steps is None:
+        return f"{kit.name}: to {kit.resolution:g} {_unit_of(kit)}".rstrip()
+    return f"{kit.name}: {', '.join(f'{step:g}' for step in kit.steps)} {_unit_of(kit)}".rstrip()
+
+
+def _unit_of(kit: KitAnswer) -> str:
+    return unit_text({"unit": kit.unit, "basis": kit.basis})
 
 
 def _analyte_text(analyte: str, show: Show) -> str:
@@ -195,16 +209,16 @@ def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typ
         "enter.html",
         status,
         glance=glance,
-        fed=service.views.fed_today(tank),
-        feeders=[("", "choose"), *((h["feeder"], h["feeder"]) for h in glance["hoppers"])],
-        kits=[("", "none of these"), *((k["id"], _kit_text(k)) for k in _things(service, "kit"))],
+        fed=service.books.fed_today(tank),
+        feeders=[("", "choose"), *((h.feeder, h.feeder) for h in glance.hoppers)],
+        kits=[("", "none of these"), *((k.id, _kit_text(k)) for k in _things(service, "kit", KitAnswer))],
         analytes=[("", "as the kit says"), *((a, _analyte_text(a, show)) for a in ANALYTES)],
         bases=BASES,
         units=reading_units(),
         detected=list(DETECTED.items()),
         volume_units=volume_units(show),
-        foods=[("", "as before"), *((f["id"], f["name"]) for f in _things(service, "food"))],
-        waters=[("", "not said"), *((w["id"], w["name"]) for w in _things(service, "water"))],
+        foods=[("", "as before"), *((f.id, f.name) for f in _things(service, "food", FoodAnswer))],
+        waters=[("", "not said"), *((w.id, w.name) for w in _things(service, "water", WaterAnswer))],
         note_kinds=[("", "choose"), *((kind, kind) for kind in NOTE_KINDS)],
         what=what,
         typed=typed,
@@ -230,8 +244,8 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/")
     def overview() -> Response:
-        rows = service.views.overview()
-        top_g = max((geometry.day_top_g(row["today"]) for row in rows), default=1.0)
+        rows = service.tanks.overview()
+        top_g = max((geometry.day_top_g(row.today) for row in rows), default=1.0)
         return page(
             "overview.html",
             rows=rows,
@@ -253,15 +267,15 @@ def router(service: Service) -> APIRouter:
     def dose(tank: str, entry: int) -> Response:
         try:
             glance = _glance(service, tank)
-            found = service.views.entry(entry)
-            if found["kind"] not in ("dose", "gap") or found["tank"] != tank:
+            found = service.ledger.entry(entry)
+            if found.kind not in ("dose", "gap") or found.tank != tank:
                 raise FieldError("entry", f"expected a dose of this tank; entry {entry} is none", 404)
-            corrections = [service.views.entry(other) for other in found["corrected_by"]]
+            corrections = [service.ledger.entry(other) for other in found.corrected_by]
         except FieldError as error:
             return problem_page(error)
         return page(
             "dose.html",
-            tank=glance["tank"],
+            tank=glance.tank,
             dose=found,
             corrections=corrections,
             show=service.settings.show,
@@ -277,11 +291,11 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/rejects")
     def rejects() -> Response:
-        return page("rejects.html", rejects=service.views.rejects(), now=_now(service), live_tank="")
+        return page("rejects.html", rejects=service.ledger.rejects(), now=_now(service), live_tank="")
 
     @pages.get("/devices")
     def devices() -> Response:
-        return page("devices.html", devices=service.devices(), now=_now(service), live_tank="")
+        return page("devices.html", devices=service.devices.all(), now=_now(service), live_tank="")
 
     @pages.get("/faults")
     def faults() -> Response:
@@ -302,16 +316,16 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
             glance = _glance(service, tank)
         except FieldError as error:
             return problem_page(error)
-        body, wrong = read_form(FORMS[what], sent, glance["tank"]["timezone"])
+        body, wrong = read_form(FORMS[what], sent, glance.tank.timezone)
         status = 422
         if what == "reading":
-            complete_reading(body, _things(service, "kit"), service.settings.show, wrong)
+            complete_reading(body, _things(service, "kit", KitAnswer), service.settings.show, wrong)
         if what in ("waterchange", "topup"):
             complete_volume(body, wrong)
         if not wrong:
             try:
                 said = sent["hung"] if what == "hopper" else what
-                post(service, what, tank, body, glance["hoppers"])
+                post(service, what, tank, body, glance.hoppers)
                 return RedirectResponse(f"/tanks/{tank}?said={said}", 303)
             except FieldError as error:
                 note_refusal(what, wrong, error)
@@ -320,7 +334,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
 
     def held_or_released(tank: str, what: str, sent: Typed) -> Response:
         try:
-            zone = _glance(service, tank)["tank"]["timezone"]
+            zone = _glance(service, tank).tank.timezone
             body, wrong = read_form(FORMS[what], sent, zone)
             status = 422
             if not wrong:
@@ -338,15 +352,15 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
     def decided(tank: str, finding: str, sent: Sent) -> Response:
         try:
             start = read_date("start", sent.get("start", ""))
-            week = service.views.week(tank, start)
-            body, wrong = read_form(FORMS["finding"], sent, week["tank"]["timezone"])
+            week = service.books.week(tank, start)
+            body, wrong = read_form(FORMS["finding"], sent, week.tank.timezone)
             status = 422
-            if finding not in [one["id"] for one in week["findings"]]:
+            if finding not in [one.id for one in week.findings]:
                 wrong, status = {"": "this finding is no longer there; the books have changed since"}, 404
             if not wrong:
                 try:
                     service.decide(finding, body)
-                    return RedirectResponse(f"/tanks/{tank}?start={week['start']}&said={body['decision']}", 303)
+                    return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
                 except FieldError as error:
                     note_refusal("finding", wrong, error)
                     status = error.status

@@ -15,6 +15,8 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
+from tareline.app.answers.days import DayAnswer, HoldPeriod
+
 COVERAGE = 2.0
 LABEL_WIDTH = 80.0  # of "reduced now", the longest word over a band
 UNKNOWN_FLAGS = frozenset({"unweighed", "lost doses"})
@@ -157,55 +159,56 @@ def whisker(at: float, low: float, high: float, half_cap: float = 4) -> Whisker:
     return Whisker(path, low, high)
 
 
-def day_top_g(day: Row) -> float:
+def day_top_g(day: DayAnswer) -> float:
     """The most a day's drawing must have room for: budget, or what was fed with its interval."""
-    fed = (day["dispensed_g"] or 0.0) + day["handfed_g"]
-    sd = math.hypot(day["dispensed_sd_g"] or 0.0, day["handfed_sd_g"] or 0.0)
-    return float(max(day["budget_g"] or 0.0, fed + COVERAGE * sd))
+    fed = (day.dispensed_g or 0.0) + day.handfed_g
+    sd = math.hypot(day.dispensed_sd_g or 0.0, day.handfed_sd_g or 0.0)
+    return float(max(day.budget_g or 0.0, fed + COVERAGE * sd))
 
 
-def is_unknown(day: Row) -> bool:
+def is_unknown(day: DayAnswer) -> bool:
     """Whether something that was fed on a day is of unknown size; a day to come has nothing unknown.
 
     A dose that was not weighed but stands in the feeder's account is known by its estimate, with a wider interval.
     """
-    if "future" in day["flags"]:
+    if "future" in day.flags:
         return False
-    unweighed = [dose for dose in day["doses"] if dose["mass_g"] is None]
-    estimated = bool(unweighed) and all(dose["estimate_g"] is not None for dose in unweighed)
-    return day["dispensed_g"] is None or (bool(UNKNOWN_FLAGS & set(day["flags"])) and not estimated)
+    unweighed = [dose for dose in day.doses if dose.mass_g is None]
+    estimated = bool(unweighed) and all(dose.estimate_g is not None for dose in unweighed)
+    return day.dispensed_g is None or (bool(UNKNOWN_FLAGS & set(day.flags)) and not estimated)
 
 
-def week_chart(week: Row, now_s: float, width: float, height: float, left: float = 40) -> WeekChart:
-    """The week of `days` (each with start, end, budget_g, dispensed_g ...) and `holds` on one scale for all days.
+def week_chart(
+    days: Sequence[DayAnswer], holds: Sequence[HoldPeriod], now_s: float, width: float, height: float, left: float = 40
+) -> WeekChart:
+    """Days and holds on one scale for all days.
 
     now_s: seconds since the epoch; a hold that lasts reaches to here, since nobody knows its end.
     """
-    days: Sequence[Row] = week["days"]
     # Above the highest bar there must be room for an arrow and the mark of what is not known.
     top = 44.0 if any(is_unknown(day) for day in days) else 14.0
     base, right = height - 56.0, width - 6.0
-    time = Scale(instant(days[0]["start"]), instant(days[-1]["end"]), left, right)
+    time = Scale(instant(days[0].start), instant(days[-1].end), left, right)
     values = nice_ticks(max(day_top_g(day) for day in days))
     mass = Scale(0.0, values[-1], base, top)
     columns = tuple(_column(day, time, mass) for day in days)
-    bands = tuple(_bands(week["holds"], time, now_s))
+    bands = tuple(_bands(holds, time, now_s))
     marks = tuple(mark for day in days for mark in _marks(day, time))
     steps = budget_path(days, time, mass)
     return WeekChart(width, height, left, right, top, base, ticks_on(mass, values), columns, steps, bands, marks)
 
 
-def _column(day: Row, time: Scale, mass: Scale) -> Column:
-    start, end = instant(day["start"]), instant(day["end"])
+def _column(day: DayAnswer, time: Scale, mass: Scale) -> Column:
+    start, end = instant(day.start), instant(day.end)
     x, width = time(start), round(time(end) - time(start), 2)
     middle = round(x + width / 2, 2)
     bar_width = round(width * 0.5, 2)
     bar_x = round(middle - bar_width / 2, 2)
-    date = datetime.fromisoformat(day["date"])
+    date = datetime.fromisoformat(day.date)
     hours = (end - start) / 3600
-    flags = set(day["flags"])
+    flags = set(day.flags)
     future = "future" in flags
-    known, hand_g = day["dispensed_g"], day["handfed_g"]
+    known, hand_g = day.dispensed_g, day.handfed_g
 
     bar = hand = open_top = unknown = None
     whiskers = []
@@ -213,8 +216,8 @@ def _column(day: Row, time: Scale, mass: Scale) -> Column:
     if known is not None and not future:
         bar = Box(bar_x, mass(known), bar_width, round(floor - mass(known), 2))
         floor = mass(known)
-        if day["dispensed_sd_g"]:
-            reach = COVERAGE * day["dispensed_sd_g"]
+        if day.dispensed_sd_g:
+            reach = COVERAGE * day.dispensed_sd_g
             # Beside the middle when a hand feed stands on the bar, so that two whiskers never lie on each other.
             at = round(middle - (bar_width / 4 if hand_g else 0), 2)
             whiskers.append(whisker(at, mass(max(0.0, known - reach)), mass(known + reach)))
@@ -222,8 +225,8 @@ def _column(day: Row, time: Scale, mass: Scale) -> Column:
         total = (known or 0.0) + hand_g
         hand = Box(bar_x, mass(total), bar_width, round(floor - mass(total), 2))
         floor = mass(total)
-        if day["handfed_sd_g"]:
-            reach = COVERAGE * math.hypot(day["dispensed_sd_g"] or 0.0, day["handfed_sd_g"])
+        if day.handfed_sd_g:
+            reach = COVERAGE * math.hypot(day.dispensed_sd_g or 0.0, day.handfed_sd_g)
             at = round(middle + bar_width / 4, 2)
             whiskers.append(whisker(at, mass(max(0.0, total - reach)), mass(total + reach)))
     if is_unknown(day):
@@ -232,31 +235,31 @@ def _column(day: Row, time: Scale, mass: Scale) -> Column:
         if known is not None or hand_g:
             open_top = arrow(middle, round(above - 14, 2))
     name, number, length = date.strftime("%a"), str(date.day), "" if math.isclose(hours, 24) else f"{hours:g} h"
-    is_today, provisional = "today" in flags, day["provisional"]
+    is_today, provisional = "today" in flags, day.provisional
     return Column(
         x, width, middle, name, number, length, is_today, provisional, bar, hand, tuple(whiskers), open_top, unknown
     )
 
 
-def budget_path(days: Sequence[Row], time: Scale, mass: Scale) -> str:
+def budget_path(days: Sequence[DayAnswer], time: Scale, mass: Scale) -> str:
     """The budget as steps; a day without a ration interrupts the line."""
     path = ""
     drawing = False
     for day in days:
-        if day["budget_g"] is None:
+        if day.budget_g is None:
             drawing = False
             continue
-        x, end, y = time(instant(day["start"])), time(instant(day["end"])), mass(day["budget_g"])
+        x, end, y = time(instant(day.start)), time(instant(day.end)), mass(day.budget_g)
         path += f"V{y}H{end}" if drawing else f"M{x} {y}H{end}"
         drawing = True
     return path
 
 
-def _bands(holds: Iterable[Row], time: Scale, now_s: float) -> Iterable[Band]:
+def _bands(holds: Iterable[HoldPeriod], time: Scale, now_s: float) -> Iterable[Band]:
     rows: list[float] = []
-    for hold in sorted(holds, key=lambda h: instant(h["from"])):
-        start = max(time.low, instant(hold["from"]))
-        end = min(time.high, now_s if hold["to"] is None else instant(hold["to"]))
+    for hold in sorted(holds, key=lambda h: instant(h.from_)):
+        start = max(time.low, instant(hold.from_))
+        end = min(time.high, now_s if hold.to is None else instant(hold.to))
         if end < start:
             continue
         x = time(start)
@@ -264,22 +267,19 @@ def _bands(holds: Iterable[Row], time: Scale, now_s: float) -> Iterable[Band]:
         width = max(3.0, round(time(end) - x, 2))
         row = next((i for i, taken in enumerate(rows) if taken <= x), len(rows))
         rows[row : row + 1] = [x + LABEL_WIDTH]
-        yield Band(x, width, hold["kind"], hold["to"] is None, row)
+        yield Band(x, width, hold.kind, hold.to is None, row)
 
 
-def _marks(day: Row, time: Scale) -> Iterable[Mark]:
-    for dose in day["doses"]:
-        x = time(instant(dose["at"]))
-        if dose["mass_g"] is None:
-            kind = "unweighed"
-        else:
-            kind = "unmoved" if dose["outcome"] in ("held", "missed") else "weighed"
-        unset = dose["at_low"] is not None and dose["at_high"] is not None
-        from_x = max(time.at_low, time(instant(dose["at_low"]))) if unset else x
-        to_x = min(time.at_high, time(instant(dose["at_high"]))) if unset else x
-        yield Mark(x, kind, from_x, to_x)
-    for feed in day["handfeeds"]:
-        x = time(instant(feed["at"]))
+def _marks(day: DayAnswer, time: Scale) -> Iterable[Mark]:
+    for dose in day.doses:
+        x = from_x = to_x = time(instant(dose.at))
+        moved = "unmoved" if dose.outcome in ("held", "missed") else "weighed"
+        if dose.at_low is not None and dose.at_high is not None:  # the feeder's clock was not set
+            from_x = max(time.at_low, time(instant(dose.at_low)))
+            to_x = min(time.at_high, time(instant(dose.at_high)))
+        yield Mark(x, "unweighed" if dose.mass_g is None else moved, from_x, to_x)
+    for feed in day.handfeeds:
+        x = time(instant(feed.at))
         yield Mark(x, "hand", x, x)
 
 
@@ -296,10 +296,10 @@ class DayBar:
     unknown: float | None
 
 
-def day_bar(day: Row, top_g: float, width: float = 300, height: float = 28) -> DayBar:
+def day_bar(day: DayAnswer, top_g: float, width: float = 300, height: float = 28) -> DayBar:
     """One day's budget and what was fed, on a scale from 0 to `top_g` that the caller shares among tanks."""
     mass = Scale(0.0, top_g if top_g > 0 else 1.0, 1.0, width - 18.0)
-    known, hand_g = day["dispensed_g"], day["handfed_g"]
+    known, hand_g = day.dispensed_g, day.handfed_g
     end = mass(0.0)
     bar = hand = None
     whiskers = []
@@ -307,13 +307,13 @@ def day_bar(day: Row, top_g: float, width: float = 300, height: float = 28) -> D
     if known is not None:
         bar = Box(end, y, round(mass(known) - end, 2), thick)
         end = mass(known)
-        if day["dispensed_sd_g"]:
-            whiskers.append(_lying(mass, known, day["dispensed_sd_g"], height / 2))
+        if day.dispensed_sd_g:
+            whiskers.append(_lying(mass, known, day.dispensed_sd_g, height / 2))
     if hand_g:
         total = (known or 0.0) + hand_g
         hand = Box(end, y, round(mass(total) - end, 2), thick)
         end = mass(total)
-    budget = None if day["budget_g"] is None else mass(day["budget_g"])
+    budget = None if day.budget_g is None else mass(day.budget_g)
     unknown = round(end + 12, 2) if is_unknown(day) else None
     return DayBar(width, height, bar, hand, tuple(whiskers), budget, unknown)
 

@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from tareline.app.answers.days import DoseAnswer, FindingAnswer, MendAnswer
+from tareline.app.answers.entries import EntryAnswer
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.units import US_GALLON_L, from_canonical, to_canonical
 from tareline.errors import FieldError
@@ -90,12 +92,12 @@ def _reach(value: float, sd: float | None) -> str:
     return f"{max(0.0, value - COVERAGE * sd):.{places}f} to {value + COVERAGE * sd:.{places}f}"
 
 
-def differing(dose: Row) -> bool:
+def differing(dose: DoseAnswer) -> bool:
     """Whether a dose's estimate says something else than its weighing, in the digits that are shown."""
-    if dose["estimate_g"] is None or dose["mass_g"] is None:
-        return dose["estimate_g"] is not None
-    places = decimals_for(dose["sd_g"])
-    return f"{dose['estimate_g']:.{places}f}" != f"{dose['mass_g']:.{places}f}"
+    if dose.estimate_g is None or dose.mass_g is None:
+        return dose.estimate_g is not None
+    places = decimals_for(dose.sd_g)
+    return f"{dose.estimate_g:.{places}f}" != f"{dose.mass_g:.{places}f}"
 
 
 def _percent(share: float) -> str:
@@ -103,9 +105,9 @@ def _percent(share: float) -> str:
     return "over 99 %" if 0.995 <= share < 1 else "under 1 %" if share < 0.005 else f"{share:.0%}".replace("%", " %")
 
 
-def _size_text(finding: Row) -> str:
+def _size_text(finding: FindingAnswer) -> str:
     """How large a finding is, with its deviation, in words."""
-    kind, size, sd = finding["kind"], finding["mass_g"], finding["sd_g"]
+    kind, size, sd = finding.kind, finding.mass_g, finding.sd_g
     if kind == "gain":
         return f"a step gives {100 * abs(size):.2g} % {'more' if size > 0 else 'less'} than before, ± {100 * sd:.2g} %"
     much = f"{_grams(abs(size), sd)} ± {_grams(sd, sd)}"
@@ -121,30 +123,30 @@ def _size_text(finding: Row) -> str:
     return f"the cell shows {much} {more} than before"
 
 
-def mend_text(finding: Row, about: Mapping[int, Row]) -> str:
+def mend_text(mend: MendAnswer, about: Mapping[int, EntryAnswer]) -> str:
     """The one entry that would mend the books, as an instruction. about: the entries that it may correct."""
-    mend = finding["mend"]
-    mass = _grams(mend["mass_g"], mend["sd_g"]) if mend["mass_g"] is not None else ""
-    if mend["corrects"] is not None:
-        entry = about[mend["corrects"]]
-        name = f"the {KINDS.get(entry['kind'], entry['kind'])} of {_moment(entry['at'])}"
+    mass = _grams(mend.mass_g, mend.sd_g) if mend.mass_g is not None else ""
+    if mend.corrects is not None:
+        entry = about[mend.corrects]
+        name = f"the {KINDS.get(entry.kind, entry.kind)} of {_moment(entry.at)}"
         stated_g = entry_mass_g(entry)
-        if mend["kind"] == "void":
+        if mend.kind == "void":
             return f"Take back {name}, {stated_g:g} g" if stated_g is not None else f"Take back {name}"
-        if mend["sd_g"] is None:
-            mass = f"{mend['mass_g']:g} g"
+        if mend.sd_g is None:
+            mass = f"{mend.mass_g:g} g"
         return f"Correct {name} from {stated_g:g} g to {mass}" if stated_g is not None else f"Correct {name} to {mass}"
-    at = _moment(mend["at"])
-    if mend["kind"] == "handling":
+    at = _moment(mend.at)
+    if mend.kind == "handling":
         return f"Note that the hopper was handled at {at}"
-    return f"Enter a {KINDS.get(mend['kind'], mend['kind'])} of {mass} at {at}"
+    return f"Enter a {KINDS.get(mend.kind, mend.kind)} of {mass} at {at}"
 
 
-def entry_mass_g(entry: Row) -> float | None:
+def entry_mass_g(entry: EntryAnswer) -> float | None:
     """The mass that an entry of the hopper states, in grams."""
-    if entry.get("before_g") is not None and entry.get("after_g") is not None and entry["kind"] == "refill":
-        return float(entry["after_g"] - entry["before_g"])
-    mass_g = entry.get("added_g", entry.get("mass_g"))
+    own = entry.own
+    if entry.kind == "refill" and own.get("before_g") is not None and own.get("after_g") is not None:
+        return float(own["after_g"] - own["before_g"])
+    mass_g = own.get("added_g", own.get("mass_g"))
     return None if mass_g is None else float(mass_g)
 
 
