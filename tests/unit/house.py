@@ -162,11 +162,15 @@ class House:
         self.service.watch()
         return [one for one in reversed(self.service.alerts.list()) if one.state != "cleared"]
 
-    def pass_time(self, ms: int, step_ms: int = 1000) -> None:
-        """Let time pass, ticking as the link does."""
+    def pass_time(self, ms: int, step_ms: int = 1000, promising: bool = False) -> None:
+        """Let time pass, ticking as the link does. promising: the feeder says each time that it sends doses again."""
         for _ in range(0, ms, step_ms):
+            before = len(self.told("command"))
             self.clock.advance(step_ms)
             self.service.tick()
+            if promising:
+                asked = [one["id"] for one in self.told("command")[before:] if one["do"] == "resend"]
+                self.hear(*[self.message("reply", {"id": one, "ok": True}) for one in asked])
 
     # -- what came of it ---------------------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ def received(house: House) -> int:
 
 
 def gaps(house: House) -> list[tuple[int, int]]:
-    return [(e.from_, e.to) for e in house.standing("gap")]
+    return [(e.own["from"], e.own["to"]) for e in house.standing("gap")]
 
 
 # -- once --------------------------------------------------------------------------------------------------------------
@@ -101,11 +101,36 @@ def test_a_device_that_is_offline_is_not_asked(house: House) -> None:
 
 def test_doses_never_sent_again_are_given_up_loudly(house: House) -> None:
     with_gaps(house, 1, 4)
-    house.pass_time(30 * MINUTE_MS)
+    house.pass_time(30 * MINUTE_MS, promising=True)
     assert gaps(house) == [(2, 3)]
     assert "asked" in house.standing("gap")[0].why
     assert received(house) == 4
     assert "lost doses" in house.today().flags
+
+
+def test_several_ranges_that_are_promised_at_a_time_are_asked_for_as_often_as_one(house: House) -> None:
+    with_gaps(house, 1, 3, 5, 7)
+    house.pass_time(4 * MINUTE_MS, promising=True)
+    assert gaps(house) == []
+    house.pass_time(30 * MINUTE_MS, promising=True)
+    assert gaps(house) == [(2, 2), (4, 4), (6, 6)]
+
+
+def test_a_device_that_does_not_answer_loses_no_dose_and_is_asked_again_at_its_hello(house: House) -> None:
+    """The broker may take a device to be online that is not; given up, its doses would be dropped by it unsaid."""
+    with_gaps(house, 1, 4)
+    house.pass_time(30 * MINUTE_MS)
+    asked = len(house.told("command"))
+    assert asked > 0
+    house.pass_time(30 * HOUR_MS, MINUTE_MS)
+    assert gaps(house) == []
+    assert received(house) == 1
+    assert len(house.told("command")) == asked, "its commands pile up at the broker"
+    house.hear(house.hello(journal_from=2, journal_to=4))
+    house.pass_time(5000)
+    assert house.told("command")[-1]["args"] == {"from": 2, "to": 3}
+    house.hear(house.dose(2), house.dose(3))
+    assert received(house) == 4
 
 
 def test_lost_doses_count_as_meals_until_somebody_knows_better(house: House) -> None:

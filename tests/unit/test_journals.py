@@ -114,6 +114,7 @@ def test_asking_waits_a_moment_then_ever_longer_and_ends() -> None:
     while not track.given_up:
         assert track.ask_due(now_s)
         track.note_ask(now_s)
+        track.note_answer(len(waits) + 1)
         assert not track.ask_due(now_s)
         assert track.next_ask_s is not None
         waits.append(track.next_ask_s - now_s)

@@ -60,6 +60,8 @@ class Batches:
         pending.fetches += taken.fetches
         for device, state in taken.updates:
             self._updates.heard(device, state)
+        for command in taken.done_commands:
+            self._resends.promised(command)
         for command in taken.refused_resends:
             lost = self._resends.refused(command)
             if lost is not None:

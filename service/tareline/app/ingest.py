@@ -49,6 +49,7 @@ class Taken:
     clockless: list[dict[str, Any]] = field(default_factory=list)
     greeted: set[str] = field(default_factory=set)
     devices: set[str] = field(default_factory=set)
+    done_commands: set[str] = field(default_factory=set)
     refused_resends: set[str] = field(default_factory=set)
     fetches: list[tuple[str, wire.Fetch]] = field(default_factory=list)
     updates: list[tuple[str, wire.UpdateState]] = field(default_factory=list)
@@ -115,7 +116,9 @@ class Ingest:
             taken.changed |= one.changed
             taken.journals |= one.journals
             taken.clockless += one.clockless
+            taken.greeted |= one.greeted
             taken.devices |= one.devices
+            taken.done_commands |= one.done_commands
             taken.refused_resends |= one.refused_resends
             taken.fetches += one.fetches
             taken.updates += one.updates
@@ -413,6 +416,8 @@ class Ingest:
             key = (device, hello.journal)
             track = self.tracks.setdefault(key, Track())
             track.known_to = max(track.known_to, hello.journal_to or 0)
+            if not message.retained:
+                track.begin_anew()
             taken.journals.add(key)
             if hello.journal_from is not None and track.received < hello.journal_from - 1:
                 self.give_up(tx, key, (1, hello.journal_from - 1), "the device no longer holds them", taken)
@@ -503,7 +508,9 @@ class Ingest:
 
     def _reply(self, tx: Connection, taken: Taken, device: str, message: Message) -> None:
         reply = _read(wire.Reply, message.payload)
-        if not reply.ok:
+        if reply.ok:
+            taken.done_commands.add(reply.id)
+        else:
             log.warning("%s refused command %s: %s", device, reply.id, reply.detail or "")
             taken.refused_resends.add(reply.id)
 

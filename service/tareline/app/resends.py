@@ -1,5 +1,6 @@
 """Doses that are missing: devices are asked for them again, and in the end they are given up, loudly."""
 
+import itertools
 import logging
 import secrets
 from collections.abc import Iterator
@@ -26,7 +27,8 @@ class Resends:
 
     def __init__(self, context: Context, ingest: Ingest, downlink: Downlink) -> None:
         self._context, self._ingest, self._downlink = context, ingest, downlink
-        self._asked: dict[str, tuple[Journal, Range]] = {}
+        self._asked: dict[str, tuple[Journal, Range, int]] = {}  # by command; and the number of the asking
+        self._numbers = itertools.count(1)
 
     def ask(self) -> Iterator[Taken]:
         """Ask devices that are online; yields what follows from each loss that this gives up."""
@@ -40,13 +42,14 @@ class Resends:
             if not track.ask_due(now_s):
                 continue
             if track.given_up:
-                yield self._give_up(key, (1, missing[-1][1]), f"not sent again though asked for {track.asked} times")
+                yield self._give_up(key, (1, missing[-1][1]), f"not sent again though asked for {track.answered} times")
                 continue
             track.note_ask(now_s)
+            number = next(self._numbers)
             commands = []
             for first, last in missing[:RANGES]:
                 command = f"resend-{secrets.token_hex(6)}"
-                self._asked[command] = (key, (first, last))
+                self._asked[command] = (key, (first, last), number)
                 commands.append(
                     Down(f"{device}/down/command", dispatch.encode(wire.resend(command, first, last)), False)
                 )
@@ -54,10 +57,16 @@ class Resends:
             log.warning("asking %s again for doses %s", device, ranges)
             self._downlink.publish(commands)
 
+    def promised(self, command: str) -> None:
+        """A device has said that it sends doses again."""
+        asked = self._asked.pop(command, None)
+        if asked is not None:
+            self._ingest.tracks[asked[0]].note_answer(asked[2])
+
     def refused(self, command: str) -> Taken | None:
         """A device refused to send doses again; returns what follows from their loss, None where nobody had asked."""
         asked = self._asked.pop(command, None)
-        return None if asked is None else self._give_up(*asked, "the device refused to send them again")
+        return None if asked is None else self._give_up(*asked[:2], "the device refused to send them again")
 
     def _give_up(self, key: Journal, lost: Range, why: str) -> Taken:
         taken = Taken()

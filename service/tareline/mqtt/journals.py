@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 FIRST_ASK_S = 2.0  # messages resent after a reconnect may still be on their way
 LONGEST_WAIT_S = 300.0
-ASKS = 8  # then the doses are given up, loudly: about thirteen minutes of asking a device that is online
+ASKS = 8  # that were answered, then the doses are given up, loudly: about thirteen minutes. Unanswered: it is not there
 
 
 @dataclass(slots=True)
@@ -12,14 +12,17 @@ class Track:
     """One journal of one device.
 
     received: every dose up to here is on disk or given up. above: those on disk beyond. known_to: the highest that the
-    device says it has. asked, next_ask_s: how often the present gap was asked for, and when to ask next (monotonic).
+    device says it has. asked, answered, next_ask_s: how often the present gap was asked for, how often the device said
+    that it sends it, and when to ask next (monotonic).
     """
 
     received: int = 0
     above: set[int] = field(default_factory=set)
     known_to: int = 0
     asked: int = 0
+    answered: int = 0
     next_ask_s: float | None = None
+    _answered_last: int = 0
 
     @property
     def frontier(self) -> int:
@@ -36,7 +39,7 @@ class Track:
             self.received = seq
             if self.above:
                 self._advance()
-            self.asked, self.next_ask_s = 0, None
+            self.begin_anew()
         elif seq > self.received:
             self.above.add(seq)
 
@@ -50,7 +53,7 @@ class Track:
                 self._advance()
             else:
                 self.above.update(range(a, b + 1))
-        self.asked, self.next_ask_s = 0, None
+        self.begin_anew()
         return lost
 
     def missing(self) -> list[tuple[int, int]]:
@@ -66,7 +69,12 @@ class Track:
         return ranges
 
     def ask_due(self, now_s: float) -> bool:
-        """Whether it is time to ask for what is missing; the first time is a moment after a gap is seen."""
+        """Whether it is time to ask for what is missing; the first time is a moment after a gap is seen.
+
+        A device that has not answered for so many times is not there: it is asked again when it says hello.
+        """
+        if self.asked - self.answered >= ASKS:
+            return False
         if self.next_ask_s is None:
             self.next_ask_s = now_s + FIRST_ASK_S
             return False
@@ -77,9 +85,20 @@ class Track:
         self.asked += 1
         self.next_ask_s = now_s + min(LONGEST_WAIT_S, FIRST_ASK_S * 2**self.asked)
 
+    def note_answer(self, number: int) -> None:
+        """The device has said that it sends what the asking of this number was for; numbers ascend."""
+        if number > self._answered_last:
+            self.answered += 1
+            self._answered_last = number
+
+    def begin_anew(self) -> None:
+        """Something of the gap has come, or the device has said hello: it gets the whole patience again."""
+        self.asked = self.answered = 0
+        self.next_ask_s = None
+
     @property
     def given_up(self) -> bool:
-        return self.asked >= ASKS
+        return self.answered >= ASKS
 
     def _advance(self) -> None:
         while self.received + 1 in self.above:
