@@ -1,9 +1,9 @@
-"""Joins the fragments in changes/ into a new section of CHANGELOG.md, for the version that the package has now.
+"""Joins the fragments in deploy/changes/ into a new section of deploy/CHANGELOG.md, for the version of the package.
 
     python deploy/changelog.py [--check]
 
-A fragment is one file for each change: changes/NAME.KIND.md, with KIND added, changed, fixed or removed, and one or
-more whole sentences in it. --check only says what is wrong with them. README.md in that folder is no fragment.
+A fragment is one file for each change: deploy/changes/NAME.KIND.md, with KIND added, changed, fixed or removed, and one
+or more whole sentences in it. --check only says what is wrong with them. README.md in that folder is no fragment.
 """
 
 import argparse
@@ -46,22 +46,22 @@ def section(version: str, day: str, texts: dict[str, list[str]]) -> str:
 
 
 def release(root: Path, day: str) -> None:
-    """Puts the section of the package's version on top of CHANGELOG.md and deletes the fragments that are in it.
+    """Puts the section of the package's version on top of deploy/CHANGELOG.md and deletes the fragments that are in it.
 
     Raises ValueError where there is no fragment, one is not as it must be, or the version has a section already.
     """
     found = re.search(r'^__version__ = "(.+)"$', (root / "service/tareline/__init__.py").read_text(), re.MULTILINE)
     if found is None:
         raise ValueError("service/tareline/__init__.py states no version")
-    texts = fragments(root / "changes")
+    texts = fragments(root / "deploy/changes")
     if not any(texts.values()):
-        raise ValueError("changes/ has no fragment")
-    log = root / "CHANGELOG.md"
+        raise ValueError("deploy/changes/ has no fragment")
+    log = root / "deploy/CHANGELOG.md"
     head, mark, older = log.read_text().partition("\n## ")
     if f"{mark}{older}".find(f"\n## {found[1]} ") >= 0:
         raise ValueError(f"CHANGELOG.md has a section for {found[1]} already: raise the version first")
     log.write_text(f"{head}\n{section(found[1], day, texts)}{mark}{older}")
-    for path in (root / "changes").iterdir():
+    for path in (root / "deploy/changes").iterdir():
         if path.name != "README.md":
             path.unlink()
 
@@ -72,7 +72,7 @@ def main() -> None:
     root = Path(__file__).parents[1]
     try:
         if parser.parse_args().check:
-            fragments(root / "changes")
+            fragments(root / "deploy/changes")
         else:
             release(root, datetime.now(UTC).date().isoformat())
     except ValueError as error:

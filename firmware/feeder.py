@@ -355,7 +355,7 @@ class Feeder(Feeding):
             field(fields, "expires_at_ms", whole, 0, LARGEST_VERSION)
         now = self.now()
         refused = self._refusal(command_id, do, until, now)
-        values = ()
+        values = None
         if refused is None:
             try:
                 values = _read_arguments(do, fields)

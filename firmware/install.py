@@ -34,10 +34,10 @@ def read_line(line):
     plain = stem.replace("_", "a")
     if suffix not in ("mpy", "py") or len(name) > 40 or not _is_plain(plain) or len(sha256) != 64:
         raise ValueError("a line that is none")
-    size = int(size)
-    if not 0 < size <= LARGEST:
-        raise ValueError("a file of %d bytes" % size)
-    return name, size, sha256
+    size_bytes = int(size)
+    if not 0 < size_bytes <= LARGEST:
+        raise ValueError("a file of %d bytes" % size_bytes)
+    return name, size_bytes, sha256
 
 
 def _is_plain(stem):

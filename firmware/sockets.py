@@ -106,7 +106,7 @@ class Socket:
             self._stream = self._try(self._wrap, self._raw)
             self._stream.setblocking(False)
             self._poll.register(self._stream, select.POLLIN)
-        self._read = getattr(self._stream, "recv_into", None) or self._stream.readinto
+        self._read = getattr(self._stream, "recv_into", None) or self._stream.readinto  # type: ignore[attr-defined]
         return True
 
     def _wrap(self, raw):

@@ -207,7 +207,7 @@ def start():
     try:
         enter("/", PROGRAMS).start()
     except Exception as error:
-        sys.print_exception(error)
+        sys.print_exception(error)  # type: ignore[attr-defined]
         try:
             save_one(Flash("/"), CRASH, ("%r" % error)[:200])
         except OSError:

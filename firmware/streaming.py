@@ -184,8 +184,8 @@ class Reader:
         text = UNFIT
         if token is not None:
             try:
-                text = json.loads(b'"' + token + b'"') if b"\\" in token else str(token, "utf-8")
-                text = sound(text)
+                said = json.loads(b'"' + token + b'"') if b"\\" in token else str(token, "utf-8")
+                text = sound(said)
             except ValueError:
                 raise ValueError("a text that is no UTF-8, or has an escape that is none") from None
         if self._is_name:

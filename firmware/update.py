@@ -33,7 +33,7 @@ from streaming import Reader
 OFFER = "update.bin"
 TAILS = ("update", "piece")
 SHAPE = {"program": None, "firmware": None, "counter": None, "size": None, "sha256": None, "mac": None}
-SHAPE.update({"file": None, "at": None, "data": [None]})
+SHAPE.update({"file": None, "at": None, "data": [None]})  # type: ignore[dict-item]
 LARGEST_LIST = 8192
 LONGEST = 64  # of a text
 QUIET_MS = 300000  # nothing is done so shortly before a meal

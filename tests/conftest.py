@@ -1,6 +1,7 @@
 """What all tests share: how long properties are searched.
 
-`check` runs the same examples every time, so that it never fails by luck; TARELINE_FULL=1 searches anew and longer.
+`check` runs the same examples every time, so that it never fails by luck, and so does TARELINE_QUICK=1, with fewer of
+them; TARELINE_FULL=1 searches anew and longer.
 """
 
 import os
@@ -9,4 +10,6 @@ from hypothesis import settings
 
 settings.register_profile("check", max_examples=60, deadline=None, derandomize=True)
 settings.register_profile("full", max_examples=1000, deadline=None)
-settings.load_profile("full" if os.environ.get("TARELINE_FULL") == "1" else "check")
+settings.register_profile("quick", max_examples=10, deadline=None, derandomize=True)
+full, quick = (os.environ.get(name) == "1" for name in ("TARELINE_FULL", "TARELINE_QUICK"))
+settings.load_profile("full" if full else "quick" if quick else "check")

@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 
 from tareline.app import dispatch, holds
 from tareline.app.alerts import Alerts
+from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.app.context import ChangeNotice, Context
@@ -225,7 +226,7 @@ class Service:
             self.link.subscribe_again()
         return made
 
-    def update(self, device: str, body: dict[str, Any]) -> dict[str, Any]:
+    def update(self, device: str, body: dict[str, Any]) -> UpdateAnswer:
         """Offer a device this package's firmware; answers with where that stands."""
         return self.updates.offer(device, body.get("by"))
 

@@ -18,9 +18,20 @@ class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+def _told(description: str) -> Any:
+    """What a key is for: the reference of the settings is made from it."""
+    return Field(description=description)
+
+
 class Broker(_Section):
-    url: str = "mqtt://127.0.0.1:1883"
-    root: Annotated[str, Field(pattern=r"^[^/+#\s]([^+#\s]*[^/+#\s])?$")] = "tareline"
+    """The MQTT broker."""
+
+    url: Annotated[str, _told("its address; mqtts:// for TLS, with user and password where it asks for them")] = (
+        "mqtt://127.0.0.1:1883"
+    )
+    root: Annotated[str, Field(pattern=r"^[^/+#\s]([^+#\s]*[^/+#\s])?$"), _told("the first part of every topic")] = (
+        "tareline"
+    )
 
     @field_validator("url")
     @classmethod
@@ -30,16 +41,22 @@ class Broker(_Section):
 
 
 class StoreSettings(_Section):
-    url: str = "sqlite:///tareline.db"
+    """The store of the ledger and the register."""
+
+    url: Annotated[str, _told("the SQLite database, as an address of SQLAlchemy")] = "sqlite:///tareline.db"
 
 
 class Series(_Section):
-    url: Annotated[str, Field(pattern="^$")] = ""
+    """The store of what probes send."""
+
+    url: Annotated[str, Field(pattern="^$"), _told("empty: in the store; nothing else is offered yet")] = ""
 
 
 class Http(_Section):
-    listen: str = "127.0.0.1:8620"
-    token: str = ""
+    """Pages and API."""
+
+    listen: Annotated[str, _told("host and port; only a loopback address without a token")] = "127.0.0.1:8620"
+    token: Annotated[str, _told("what callers must show; empty: none is asked for")] = ""
 
     @property
     def host(self) -> str:
@@ -83,14 +100,25 @@ Time = Annotated[str, AfterValidator(_time)]
 class Notify(_Section):
     """Who is told of alerts, and when. Addresses may hold passwords: no message about these repeats them."""
 
-    urls: list[str] = []
-    webhooks: list[Annotated[str, AfterValidator(_webhook)]] = []
-    secret: str = ""
-    quiet: str = ""
-    sign_of_life: str = ""
-    sign_of_life_at: Annotated[Time, Field(min_length=1)] = "09:00"
-    morning: Time = ""
-    others: dict[str, list[str]] = {}
+    urls: Annotated[list[str], _told("addresses of apprise, told of every alert")] = []
+    webhooks: Annotated[
+        list[Annotated[str, AfterValidator(_webhook)]], _told("addresses of programs, told by POST of a JSON object")
+    ] = []
+    secret: Annotated[str, _told("what messages to programs are signed with; empty: they are not signed")] = ""
+    quiet: Annotated[str, _told("hours in which only urgent alerts are told, such as 22:00-07:00; empty: none")] = ""
+    sign_of_life: Annotated[
+        str,
+        _told("an address that is told once a day that all is well; http:// and https:// are webhooks; empty: none"),
+    ] = ""
+    sign_of_life_at: Annotated[Time, Field(min_length=1), _told("when, in the first tank's local time")] = "09:00"
+    morning: Annotated[Time, _told("when each tank's due list is told, in its local time; empty: never")] = ""
+    others: Annotated[
+        dict[str, list[str]],
+        _told(
+            "by name, addresses that are told instead during an absence that gives the name; http:// and https:// are "
+            "webhooks"
+        ),
+    ] = {}
 
     @field_validator("quiet")
     @classmethod
@@ -104,14 +132,16 @@ class Notify(_Section):
 class Updates(_Section):
     """Updates over the air: where the secret stands that they are signed with."""
 
-    secret_file: Annotated[str, Field(min_length=1)] = "tareline.key"
+    secret_file: Annotated[
+        str, Field(min_length=1), _told("made when first needed; only the service's user may read it")
+    ] = "tareline.key"
 
 
 class Show(_Section):
     """The units that pages write, and that forms offer first."""
 
-    volume: Literal["L", "US gal"] = "L"
-    temperature: Literal["degC", "degF"] = "degC"
+    volume: Annotated[Literal["L", "US gal"], _told("of tanks and water changes")] = "L"
+    temperature: Annotated[Literal["degC", "degF"], _told("of the water")] = "degC"
 
 
 def _loopback(host: str) -> bool:

@@ -3,7 +3,7 @@
     python tests/bench/estimate.py [--times 7]
 
 One feeder, six doses a day. Its past is closed period by period, as the service would (`periods`); timed is what a new
-dose costs then: the estimate of the open period with its days' sums and every dose.
+dose costs then, in time of one core: the estimate of the open period with its days' sums and every dose.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "sim"))
 from feeders import DAY_MS, START_MS, Life, draw, live
+from figures import keep
 
 from tareline.core.weighing.estimate import estimate
 from tareline.core.weighing.model import History, Settled
@@ -40,11 +41,11 @@ def close_all(history: History, now_ms: int) -> tuple[Settled | None, int]:
 
 
 def once(history: History, now_ms: int, settled: Settled | None) -> float:
-    begin = time.perf_counter()
+    begin = time.process_time()
     found = estimate(history, now_ms, settled)
     found.sums([(now_ms - day * DAY_MS, now_ms - (day - 1) * DAY_MS) for day in range(7, 0, -1)])
     assert found.doses
-    return time.perf_counter() - begin
+    return time.process_time() - begin
 
 
 def main() -> None:
@@ -53,10 +54,12 @@ def main() -> None:
     times = parser.parse_args().times
     years = a_life(261)
     now_ms = START_MS + 260 * 7 * DAY_MS
-    begin = time.perf_counter()
+    begin = time.process_time()
     settled, count = close_all(years.history, now_ms)
     assert settled is not None
-    print(f"five years of {len(years.doses)} doses closed once: {count} periods in {time.perf_counter() - begin:.1f} s")
+    figures = {
+        "five years closed once": f"{len(years.doses)} doses, {count} periods, {time.process_time() - begin:.1f} s"
+    }
 
     # The same events with and without five years before them: what lies before the settled instant is left out by the
     # caller, who reads the ledger from there.
@@ -72,17 +75,17 @@ def main() -> None:
         for name, case in cases.items():
             spent[name].append(once(*case))
     for name, (history, _, _) in cases.items():
-        print(f"{name} behind it: {len(history.doses)} open doses, {1000 * statistics.median(spent[name]):.0f} ms")
+        told = f"{1000 * statistics.median(spent[name]):.0f} ms for {len(history.doses)} open doses"
+        figures[f"an estimate with {name} behind it"] = told
     per_dose = [statistics.median(spent[name]) / len(cases[name][0].doses) for name in cases]
-    print(f"5 years against 1 month, for each open dose: {per_dose[0] / per_dose[1]:.2f}")
+    figures["5 years against 1 month, for each open dose"] = f"{per_dose[0] / per_dose[1]:.2f}"
     for weeks in (4, 8, 16, 32):
         end_ms = START_MS + weeks * 7 * DAY_MS
         history = years.history.between(None, end_ms)
         took = statistics.median(once(history, end_ms, None) for _ in range(max(1, times // 2)))
-        print(
-            f"open for {weeks:2} weeks: {len(history.doses):5} doses, {1000 * took:6.0f} ms, "
-            f"{1e6 * took / len(history.doses):5.0f} us each"
-        )
+        each = f"{1e3 * took / len(history.doses):.2f} ms for each of {len(history.doses)} doses"
+        figures[f"open for {weeks} weeks"] = each
+    keep(figures)
 
 
 if __name__ == "__main__":

@@ -20,6 +20,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from brokers import Mosquitto
+from figures import keep
 from paho.mqtt.enums import CallbackAPIVersion
 
 DOSE_G = 4.0  # 4 000 steps: ten seconds, so that a hold surely meets a turning motor
@@ -34,7 +35,7 @@ class Listener:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, "listener", protocol=mqtt.MQTTv311)
         subscribed = threading.Event()
         client.on_message, client.on_subscribe = self._heard, lambda *_: subscribed.set()
-        client.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client.on_socket_open = lambda _c, _u, s: s.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # type: ignore[attr-defined]
         client.connect("127.0.0.1", port)
         client.loop_start()
         client.subscribe([("bench/bare", 1), ("tareline/f/up/#", 1)])
@@ -111,13 +112,15 @@ def measure(listener: Listener, hardware: Path, times: int) -> None:
         listener.say("hold", {"installation": "bench", "version": version, "held": False, "reason": "bench"})
         listener.until("applied", hold_version=version)
     bare = statistics.median(bare_s)
-    print(f"bare publish and subscribe: median {bare * 1000:.1f} ms")
+    figures = {"a bare publish and subscribe, median": f"{bare * 1000:.1f} ms"}
     for kind, times_s in hold_s.items():
         median, worst = statistics.median(times_s), max(times_s)
         told = f"median {median * 1000:.1f} ms, {median / bare:.0f} times bare"
-        print(f"hold confirmed, {kind}: {told}; worst of {len(times_s)} {worst * 1000:.1f} ms")
+        figures[f"a hold until the feeder confirms it, {kind}"] = (
+            f"{told}; worst of {len(times_s)} {worst * 1000:.1f} ms"
+        )
     interrupted = [body for tail, body in listener.got if tail == "dose" and body["outcome"] == "interrupted"]
-    print(f"doses that a hold interrupted: {len(interrupted)} of {len(hold_s['motor turning'])}")
+    keep({**figures, "doses that a hold interrupted": f"{len(interrupted)} of {len(hold_s['motor turning'])}"})
 
 
 if __name__ == "__main__":

@@ -1,34 +1,25 @@
 """What a tank's posterior costs: processor time and memory, one year and five years of history, and one week more.
 
-Run: .venv/bin/python tests/bench/load.py
+    python tests/bench/load.py
+
+Times are of one core.
 """
 
 import resource
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent / "sim"), str(HERE.parents[1] / "service")]
 
+from figures import keep  # noqa: E402
 from tanks import draw, live  # noqa: E402
+from week_by_week import before, later  # noqa: E402
 
 from tareline.core.load.forecast import Ahead, forecast  # noqa: E402
 from tareline.core.load.limit import load  # noqa: E402
-from tareline.core.load.posterior import DRAWS, later, posterior  # noqa: E402
-from tareline.core.load.record import Record  # noqa: E402
-
-
-def before(record: Record, day: float) -> Record:
-    """The record as it was."""
-    return replace(
-        record,
-        now=day,
-        fed=tuple(one for one in record.fed if one.day < day),
-        seen=tuple(one for one in record.seen if one.day <= day),
-        changes=tuple(one for one in record.changes if one.day <= day),
-    )
+from tareline.core.load.posterior import DRAWS, posterior  # noqa: E402
 
 
 def main() -> None:
@@ -38,7 +29,7 @@ def main() -> None:
         keeper = live(tanks, 1, weeks=weeks)
         records.append([keeper.record(i) for i in range(6)])
     idle_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    seconds = []
+    figures, seconds = {}, []
     for years, of in zip((1, 5), records, strict=True):
         begin = time.process_time()
         known = [posterior(record) for record in of]
@@ -47,19 +38,22 @@ def main() -> None:
         for one in known:
             load(one)
         answer = (time.process_time() - begin) / len(of)
-        print(f"{years} year(s), {DRAWS} draws: {seconds[-1]:.2f} s a tank, what follows {1000 * answer:.0f} ms more")
-    print(f"five years cost {seconds[1] / seconds[0]:.1f} times one")
+        told = f"{seconds[-1]:.2f} s, what follows from it {1000 * answer:.0f} ms more"
+        figures[f"a posterior of {DRAWS} draws, years of history: {years}"] = told
+    figures["five years against one"] = f"{seconds[1] / seconds[0]:.1f} times"
     begin = time.process_time()
     forecast(known[0], Ahead(56, 0.1))
-    print(f"a forecast of 8 weeks: {1000 * (time.process_time() - begin):.0f} ms")
-    for record in records[0][:2]:
+    figures["a forecast of 8 weeks"] = f"{1000 * (time.process_time() - begin):.0f} ms"
+    for number, record in enumerate(records[0][:2], 1):
         told = posterior(before(record, 182.0))
         begin = time.process_time()
         for week in range(27, 53):
             told = later(told, before(record, 7.0 * week))
-        print(f"half a year week by week: {time.process_time() - begin:.2f} s, {told.cloud.effective:.0f} effective")
+        took = f"{time.process_time() - begin:.2f} s, {told.cloud.effective:.0f} effective draws"
+        figures[f"half a year week by week, tank {number}"] = took
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"memory: {peak_mb:.0f} MB at most, of which {idle_mb:.0f} MB before the first posterior")
+    figures["memory"] = f"{peak_mb:.0f} MB at most, of which {idle_mb:.0f} MB before the first posterior"
+    keep(figures)
 
 
 if __name__ == "__main__":

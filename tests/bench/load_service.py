@@ -14,6 +14,7 @@ from pathlib import Path
 
 import httpx
 from brokers import Mosquitto, running_service
+from figures import keep
 from week import fill
 
 
@@ -49,6 +50,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--times", type=int, default=20)
     times = parser.parse_args().times
+    figures = {}
     for years in (1, 5):
         with tempfile.TemporaryDirectory() as name, Mosquitto() as broker:
             fill(Path(name), broker.port, 365 * years)
@@ -64,11 +66,16 @@ def main() -> None:
                     assert answer.is_success, answer.text
                     asked.append(time.perf_counter() - began)
                 service, workers = processes(name)
-                print(f"{years} year(s): start to answer {started:.1f} s, reading to answer {entered:.1f} s")
-                print(f"  forecast: first {asked[0]:.2f} s, then median {statistics.median(asked[1:]) * 1000:.0f} ms, "
-                      f"worst {max(asked[1:]) * 1000:.0f} ms ({answer.status_code})")  # fmt: skip
-                print(f"  service {memory_mb(service):.0f} MB, "
-                      f"processes {[round(memory_mb(p)) for p in workers]} MB")  # fmt: skip
+                of = f"years of history: {years}"
+                figures[f"from a start to an answer, {of}"] = f"{started:.1f} s"
+                figures[f"from a reading to an answer that holds it, {of}"] = f"{entered:.1f} s"
+                figures[f"a forecast over HTTP, {of}"] = (
+                    f"the first, which starts a process, {asked[0]:.2f} s; then median "
+                    f"{statistics.median(asked[1:]) * 1000:.0f} ms, worst {max(asked[1:]) * 1000:.0f} ms"
+                )
+                beside = ", ".join(f"{memory_mb(pid):.0f}" for pid in workers)
+                figures[f"memory, {of}"] = f"service {memory_mb(service):.0f} MB, its processes {beside} MB"
+    keep(figures)
 
 
 if __name__ == "__main__":

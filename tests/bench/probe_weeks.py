@@ -1,16 +1,19 @@
 """What a probe's weeks cost the load: a year of samples every ten minutes.
 
-    PYTHONPATH=service:tests/unit python tests/bench/probe_weeks.py
+    python tests/bench/probe_weeks.py
 
 Prints milliseconds of a core of a first gathering of a tank's record, of one that finds nothing new, and of the mark by
 which a record that has changed is known.
 """
 
 import random
+import sys
 import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+from figures import keep
 from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
 from spent import spent_ms
 
@@ -42,12 +45,14 @@ def main() -> None:
         records = LoadRecords(house.service.context, house.service.accounts)
         with house.service.context.store.read() as tx:
             records.mark(tx, TANK)  # builds its statements
-            print(f"first record {spent_ms(lambda: records.gather(tx, TANK)):.0f} ms")
-            print(f"nothing new {spent_ms(lambda: records.gather(tx, TANK)):.0f} ms")
-            print(f"mark {spent_ms(lambda: records.mark(tx, TANK)):.1f} ms")
+            figures = {
+                "a tank's record, the first": f"{spent_ms(lambda: records.gather(tx, TANK)):.0f} ms",
+                "a record that finds nothing new": f"{spent_ms(lambda: records.gather(tx, TANK)):.0f} ms",
+                "the mark that tells whether anything is new": f"{spent_ms(lambda: records.mark(tx, TANK)):.1f} ms",
+            }
             found = records.gather(tx, TANK)
         assert found is not None
-        print(f"{sum(one.probe for one in found.record.seen)} weeks of a probe")
+        keep({**figures, "weeks of a probe": str(sum(one.probe for one in found.record.seen))})
         house.close()
 
 

@@ -1,16 +1,19 @@
 """What one look of the watcher costs, with a year of samples at five minutes and two years of weekly readings.
 
-    PYTHONPATH=service:tests/unit python tests/bench/watch.py
+    python tests/bench/watch.py
 
 Prints milliseconds of a first look (nothing known), of one that finds nothing new, of one five minutes later (samples
 are looked at again) and of one after a reading; and how many bytes looks write to the store when nothing changes.
 """
 
 import random
+import sys
 import tempfile
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+from figures import keep
 from house import DAY_MS, MINUTE_MS, NOON_MS, TANK, House
 from spent import spent_ms
 
@@ -53,8 +56,7 @@ def main() -> None:
         print(f"filled in {time.monotonic() - began:.0f} s")
         house.restart()
         watch = house.service.watch
-        print(f"first look {spent_ms(watch):.0f} ms (CPU)")
-        print(f"nothing new {spent_ms(watch):.1f} ms")
+        figures = {"the first look": f"{spent_ms(watch):.0f} ms", "nothing new": f"{spent_ms(watch):.1f} ms"}
         for hours in (2, 1):  # in the first one the probes fall silent, and reminders are due
             log, wrote = Path(folder) / "house.db-wal", 0
             for _ in range(hours * 120):
@@ -62,12 +64,14 @@ def main() -> None:
                 before = log.stat().st_mtime_ns
                 watch()
                 wrote += log.stat().st_mtime_ns != before
-            print(f"{wrote} of {hours * 120} idle looks wrote to the store")
+            falls = "the probes fall silent in them" if hours == 2 else "nothing happens"
+            figures[f"of {hours * 120} looks wrote to the store; {falls}"] = str(wrote)
         house.clock.advance(5 * MINUTE_MS)
-        print(f"five minutes later {spent_ms(watch):.0f} ms")
+        figures["five minutes later"] = f"{spent_ms(watch):.0f} ms"
         house.reading("ammonia", 0.1)
-        print(f"after a reading {spent_ms(watch):.0f} ms")
-        print([one["what"] for one in house.watch()])
+        figures["after a reading"] = f"{spent_ms(watch):.0f} ms"
+        keep(figures)
+        print([one.what for one in house.watch()])
         house.close()
 
 

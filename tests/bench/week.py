@@ -8,6 +8,7 @@ that of the whole page over HTTP.
 
 import argparse
 import json
+import random
 import statistics
 import tempfile
 import time
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import httpx
 from brokers import Mosquitto, running_service, settings
+from figures import keep
 
 from tareline.app.context import Context
 from tareline.clock import SystemClock
@@ -38,13 +40,20 @@ def fill(folder: Path, port: int, days: int) -> None:
     meals = [{"at": f"{8 + i:02}:00", "share": 1 / MEALS} for i in range(MEALS)]
     service.entries.put_ration("t", {"daily_g": 0.3, "cap_g": 0.5, "meals": meals})
     context: Context = service.context
+    scatter = random.Random(5)
     with context.write() as tx:
         rows, seq = [], 0
         for day in range(days, -1, -1):
             for meal in range(MEALS):
                 seq += 1
                 at_ms = now_ms - day * DAY_MS - meal * 3_600_000
-                body = {"outcome": "ok", "cause": "plan", "target_g": 0.03, "steps": 30, "before_g": 60.03}
+                body = {
+                    "outcome": "ok",
+                    "cause": "plan",
+                    "target_g": 0.03,
+                    "steps": 30,
+                    "before_g": round(60.0 + scatter.gauss(0.03, 0.004), 4),
+                }
                 body |= {"after_g": 60.0, "sd_g": 0.004, "journal": "j", "seq": seq, "boot": "b", "uptime_ms": 1}
                 key = {"kind": "dose", "device": "f", "journal": "j", "seq": seq, "void": False}
                 rows.append({"at_ms": at_ms, "recorded_ms": now_ms, "body": json.dumps(body), **key})
@@ -82,9 +91,9 @@ def main() -> None:
                 client.get("/tanks/t").raise_for_status()
                 if i >= 5:
                     spent[days].append(time.perf_counter() - start)
-    for days, seconds in spent.items():
-        print(f"{days} days of history: median {statistics.median(seconds) * 1000:.1f} ms a page")
-    print(f"ratio: {statistics.median(spent[1826]) / statistics.median(spent[30]):.2f}")
+    medians = {days: statistics.median(seconds) for days, seconds in spent.items()}
+    figures = {f"the week page with {days} days of doses, median": f"{s * 1000:.1f} ms" for days, s in medians.items()}
+    keep({**figures, "ratio of the two medians": f"{medians[1826] / medians[30]:.2f}"})
 
 
 if __name__ == "__main__":

@@ -75,7 +75,7 @@ def told(tmp_path: Any) -> Iterator[Told]:
 def test_axe_finds_nothing_and_nothing_scrolls_sideways(told: Told, page: Page, scheme: Any) -> None:
     # axe-core's rules for WCAG 2.2 A and AA, with targets of 24 px (2.5.8); 1.4.10: 320 CSS pixels.
     page.emulate_media(color_scheme=scheme)
-    told.service.alerts.seen(told.service.alerts.list("open")[0]["id"], {"by": "ada", "note": "n" * 200})
+    told.service.alerts.seen(told.service.alerts.list("open")[0].id, {"by": "ada", "note": "n" * 200})
     page.goto(f"{told.url}/alerts")
     page.get_by_role("button", name="Send a test message").click()
     expect(page.get_by_text("did not take the test message")).to_have_count(1)
@@ -103,7 +103,7 @@ def test_without_javascript_an_alert_is_seen_with_a_note(told: Told, browser: Br
         expect(over).to_contain_text("Feeding is held")
         expect(over).to_contain_text("change half the water")
     (seen,) = told.service.alerts.list("seen")
-    assert (seen["what"], seen["seen_by"]) == ("Nitrate <rises>", "ada")
+    assert (seen.what, seen.seen_by) == ("Nitrate <rises>", "ada")
 
 
 def test_what_was_typed_stays_when_it_is_refused(told: Told, page: Page) -> None:

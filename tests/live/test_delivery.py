@@ -149,7 +149,7 @@ def test_a_receiver_that_is_down_for_a_day_gets_everything_once_and_in_order(des
             break
     assert receiver.times() == {(TANKS[hour % 3], f"concern {hour:02}"): 1 for hour in range(24)}
     assert in_order_per_tank(receiver.told())
-    assert desk.alerts.list()[0]["undelivered"] is None
+    assert desk.alerts.list()[0].undelivered is None
 
 
 def test_in_the_first_ten_minutes_tries_are_at_most_30_s_apart_and_then_at_most_an_hour(
@@ -249,8 +249,8 @@ def test_after_14_days_a_message_is_given_up_and_its_alert_says_so(desk: Desk, r
     desk.tell()
     assert not desk.waiting()
     (alert,) = desk.alerts.list()
-    assert "127.0.0.1" in alert["undelivered"]
-    assert "2025-06-15" in alert["undelivered"]
+    assert "127.0.0.1" in alert.undelivered
+    assert "2025-06-15" in alert.undelivered
 
 
 def test_what_people_read_goes_through_apprise(tmp_path: Path, receiver: Receiver) -> None:

@@ -18,9 +18,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from tanks import CHARTS, FULL, Keeper, Tanks, draw
+from week_by_week import later
 
 from tareline.core.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
-from tareline.core.load.posterior import Posterior, later, posterior
+from tareline.core.load.posterior import Posterior, posterior
 from tareline.core.load.record import Seen
 from tareline.core.safety.lines import Line, default_lines
 from tareline.core.safety.ramp import (

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from feeders import FULL, Floats, Life, lives
 from oracle import oracle
+from sizes import size
 
 from tareline.core.weighing.estimate import estimate
 
@@ -202,7 +203,7 @@ def test_a_feeder_that_is_never_weighed() -> None:
 
 def test_food_whose_particle_mass_nobody_knows() -> None:
     """Where doses are no larger than the cell's noise, scatter and noise are told apart by what is known beforehand."""
-    score = run(8, 40, 4, particle_known=False)
+    score = run(8, size(40), 4, particle_known=False)
     assert holds(score.dose, 1000)
     assert holds(score.day, 900)
     assert holds(score.week, 150)

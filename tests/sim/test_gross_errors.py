@@ -1,8 +1,8 @@
 """Missed refills and slipped decimals put into feeders drawn from wide ranges: found, and placed right.
 
 What is put in lies above five deviations: of the shift that the same feeder's clean month would allow at that place,
-as its own estimate states it. 60 feeder-months of each kind; 20 times as many with TARELINE_FULL=1. As in
-`test_estimates`, a share of few cases is compared with two deviations of their number to spare.
+as its own estimate states it. 60 feeder-months of each kind, or as many as TARELINE_SIZE says; 20 times as many with
+TARELINE_FULL=1. As in `test_estimates`, a share of few cases is compared with two deviations of their number to spare.
 """
 
 import math
@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from feeders import FULL, Life, fuller, lives
+from sizes import size
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
 from tareline.core.weighing.hypotheses import Suspect, suspects
 from tareline.core.weighing.model import History, Shift
 
-FEEDERS, WEEKS = 60, 4
+FEEDERS, WEEKS = size(60), 4
 LEAST = 5.0  # deviations
 LARGEST_G = 40.0
 

@@ -1,8 +1,9 @@
 """Limits and forecasts over tanks that do not exist (tanks.py), friendly and hostile, against the truth.
 
 A year of weekly chart readings each; then eight more weeks at the last ration, which the forecast has not seen. 40
-tanks of each kind in the check, 500 with TARELINE_FULL=1. `-s` prints shares and widths. The aims hold for the full
-size; the check allows two deviations of chance beyond.
+tanks of each kind in the check, 500 with TARELINE_FULL=1, or as many as TARELINE_SIZE says, drawn from the seed
+TARELINE_SEED. `-s` prints shares and widths. The aims hold for the full size; the check allows two deviations of chance
+beyond.
 """
 
 import math
@@ -10,14 +11,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+from sizes import first_seed, size
 from tanks import CEILING, DETECTS, FULL, draw, live
 
 from tareline.core.load.forecast import Ahead, forecast
 from tareline.core.load.limit import Load, load
 from tareline.core.load.posterior import posterior
 
-pytestmark = pytest.mark.timeout(3600 if FULL else 300)
-TANKS = 500 if FULL else 40
+TANKS = size(500 if FULL else 40)
+pytestmark = pytest.mark.timeout(3600 if TANKS > 40 else 300)
 WEEKS_AHEAD = (2, 4, 8)
 
 
@@ -71,8 +73,8 @@ def judge(score: Score, answer: Load, true: float) -> None:
 
 
 def run(hostile: bool) -> Score:
-    tanks = draw(TANKS, 1, hostile)
-    keeper = live(tanks, 1, hostile=hostile)
+    tanks = draw(TANKS, first_seed(1), hostile)
+    keeper = live(tanks, first_seed(1), hostile=hostile)
     true = tanks.true_limit_g()
     score = Score(ahead={(weeks, percent): [] for weeks in WEEKS_AHEAD for percent in (50, 90)})
     told = []
@@ -145,7 +147,7 @@ def test_found_limits_hold_in_hostile_tanks(hostile: Score) -> None:
 
 
 def test_where_no_limit_is_found_it_is_at_least_what_is_said(friendly: Score, hostile: Score) -> None:
-    """The aim is 0.95 (DEVELOPERS.md has the figures of both); this is the share that it must not fall below."""
+    """The aim is 0.95 (tests/sim/README.md has the figures of both); this is the share that it must not fall below."""
     assert at_least(friendly.least + hostile.least, 0.93)
 
 

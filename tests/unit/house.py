@@ -12,6 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.clock import ManualClock
 from tareline.mqtt.link import Down
 from tareline.mqtt.messages import Message
@@ -152,10 +153,10 @@ class House:
             pack[0] = {"bn": f"{device}/", **pack[0]}
             self.hear(self.message("samples", pack, device))
 
-    def watch(self) -> list[dict[str, Any]]:
+    def watch(self) -> list[AlertAnswer]:
         """One look of the watcher; the alerts that last, oldest first."""
         self.service.watch()
-        return [one for one in reversed(self.service.alerts.list()) if one["state"] != "cleared"]
+        return [one for one in reversed(self.service.alerts.list()) if one.state != "cleared"]
 
     def pass_time(self, ms: int, step_ms: int = 1000) -> None:
         """Let time pass, ticking as the link does."""

@@ -245,6 +245,7 @@ absences = st.builds(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=2000 if FULL else 200)
 @given(st.lists(rations, max_size=4), st.lists(absences, max_size=3))
 def test_on_each_day_the_ration_is_the_decided_one_cut_by_the_absences_of_that_day(

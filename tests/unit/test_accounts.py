@@ -394,6 +394,7 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
 # The gain that the next plan uses
 
 
+@pytest.mark.slow
 def test_the_gain_is_changed_once_a_day_at_most_and_within_what_the_feeder_takes(house: House) -> None:
     """A feeder that gives half of what its calibration says: it is led there in steps that it will take."""
     poor = Fortnight(house)

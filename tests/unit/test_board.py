@@ -205,6 +205,7 @@ def test_a_pico_whose_interrupts_no_longer_come_is_restarted_within_nine_seconds
 # How it is left
 
 
+@pytest.mark.slow
 @each
 def test_ctrl_c_at_any_moment_of_a_turn_leads_to_the_prompt_with_the_motor_off(
     bench: Bench, port: str, chip: str

@@ -25,6 +25,7 @@ def prepared(folder: Path, kind: str = "feeder", url: str = URL, pins: tuple[str
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["feeder", "probe"])
 def test_everything_fits_a_board_and_loads_in_the_firmwares_interpreter(tmp_path: Path, kind: str) -> None:
     out = prepared(tmp_path, kind)

@@ -12,12 +12,14 @@ ROOT = Path(__file__).parents[2]
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
     """A project of version 1.2.0 whose changelog ends at 1.1.0."""
-    for folder in ("changes", "deploy", "service/tareline"):
+    for folder in ("deploy/changes", "service/tareline"):
         (tmp_path / folder).mkdir(parents=True)
     (tmp_path / "deploy/changelog.py").write_text((ROOT / "deploy/changelog.py").read_text())
     (tmp_path / "service/tareline/__init__.py").write_text('__version__ = "1.2.0"\n')
-    (tmp_path / "CHANGELOG.md").write_text("# Changelog\n\nWords.\n\n## 1.1.0 (2026-01-01)\n\n### Fixed\n\n- Old.\n")
-    (tmp_path / "changes/README.md").write_text("No fragment\n")
+    (tmp_path / "deploy/CHANGELOG.md").write_text(
+        "# Changelog\n\nWords.\n\n## 1.1.0 (2026-01-01)\n\n### Fixed\n\n- Old.\n"
+    )
+    (tmp_path / "deploy/changes/README.md").write_text("No fragment\n")
     return tmp_path
 
 
@@ -27,18 +29,18 @@ def run(project: Path, *options: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_a_release_joins_the_fragments_into_a_section_on_top(project: Path) -> None:
-    (project / "changes/b.fixed.md").write_text("What was wrong\nis right.\n")
-    (project / "changes/a.fixed.md").write_text("This too.\n")
-    (project / "changes/c.added.md").write_text("There is more.\n")
+    (project / "deploy/changes/b.fixed.md").write_text("What was wrong\nis right.\n")
+    (project / "deploy/changes/a.fixed.md").write_text("This too.\n")
+    (project / "deploy/changes/c.added.md").write_text("There is more.\n")
     done = run(project)
     assert (done.returncode, done.stderr) == (0, "")
-    head, newer, older = (project / "CHANGELOG.md").read_text().split("\n## ")
+    head, newer, older = (project / "deploy/CHANGELOG.md").read_text().split("\n## ")
     assert head == "# Changelog\n\nWords.\n"
     title, _, body = newer.partition("\n")
     assert title.startswith("1.2.0 (20")
     assert body == "\n### Added\n\n- There is more.\n\n### Fixed\n\n- This too.\n- What was wrong is right.\n"
     assert older == "1.1.0 (2026-01-01)\n\n### Fixed\n\n- Old.\n"
-    assert [path.name for path in (project / "changes").iterdir()] == ["README.md"]
+    assert [path.name for path in (project / "deploy/changes").iterdir()] == ["README.md"]
 
 
 @pytest.mark.parametrize(
@@ -53,25 +55,25 @@ def test_a_release_joins_the_fragments_into_a_section_on_top(project: Path) -> N
 def test_a_fragment_that_is_not_as_it_must_be_is_named_and_nothing_is_changed(
     project: Path, name: str, text: str, told: str
 ) -> None:
-    before = (project / "CHANGELOG.md").read_text()
-    (project / "changes" / name).write_text(text)
+    before = (project / "deploy/CHANGELOG.md").read_text()
+    (project / "deploy/changes" / name).write_text(text)
     for options in ((), ("--check",)):
         done = run(project, *options)
         assert done.returncode == 1
         assert told in done.stderr
         assert name in done.stderr
-    assert (project / "CHANGELOG.md").read_text() == before
+    assert (project / "deploy/CHANGELOG.md").read_text() == before
 
 
 def test_a_version_is_released_once_and_never_without_a_change(project: Path) -> None:
     assert "no fragment" in run(project).stderr
-    (project / "changes/a.fixed.md").write_text("It is right.\n")
+    (project / "deploy/changes/a.fixed.md").write_text("It is right.\n")
     assert run(project).returncode == 0
-    (project / "changes/b.fixed.md").write_text("It is right again.\n")
+    (project / "deploy/changes/b.fixed.md").write_text("It is right again.\n")
     again = run(project)
     assert again.returncode == 1
     assert "1.2.0 already" in again.stderr
-    assert (project / "changes/b.fixed.md").exists()
+    assert (project / "deploy/changes/b.fixed.md").exists()
 
 
 def test_this_projects_fragments_are_in_order() -> None:

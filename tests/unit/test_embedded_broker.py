@@ -149,7 +149,7 @@ def test_a_last_will_is_sent_and_kept_when_a_client_vanishes(broker: str) -> Non
         vanishing = Client(broker, "vanishing", will="last/f1/up/status")
         connection = vanishing.paho.socket()
         assert connection is not None
-        connection.shutdown(socket.SHUT_RDWR)
+        connection.shutdown(socket.SHUT_RDWR)  # type: ignore[attr-defined]
         assert vanishing.gone.wait(WAIT_S)
         vanishing.leave()
         assert watch.until(1) == [b"gone"]

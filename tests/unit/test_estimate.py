@@ -319,6 +319,7 @@ def test_a_negative_weigh_in_is_a_finding() -> None:
     assert [finding.kind for finding in found.findings] == ["weigh-in"]
 
 
+@pytest.mark.slow
 def test_ten_thousand_weigh_ins() -> None:
     history = steady(14)
     random = np.random.default_rng(3)

@@ -7,6 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import pytest
 from fault_codes import fault_codes
 from feeder_world import (
     DAY,
@@ -385,7 +386,7 @@ def test_everything_it_says_is_understood_by_the_service() -> None:
     desk.command("c", "dispense", target_g=0.1)
     desk.feeder.press()
     desk.run(DAY)
-    models = {
+    models: dict[str, Any] = {
         "status": Status,
         "hello": Hello,
         "applied": Applied,
@@ -519,6 +520,7 @@ class Story:
         self.desk.off(ms).boot()
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(actions=st.lists(ACTIONS, min_size=5, max_size=40))
 def test_whatever_happens_no_rule_is_broken_and_no_dose_is_lost(actions: list[tuple[str, Any]]) -> None:

@@ -183,7 +183,7 @@ def test_a_device_has_a_ceiling_of_its_own() -> None:
     desk.command("c", "dispense", target_g=900)
     assert left_g(desk) <= 5
     small = World()
-    small.ceiling_ug = 100_000
+    small.ceiling_ug = 100_000  # type: ignore[attr-defined]
     small.boot().connect().say("plan", plan(cap_g=1000))
     small.command("c", "dispense", target_g=900)
     assert left_g(small) <= 0.1

@@ -393,7 +393,7 @@ def test_a_puback_that_nobody_waits_for_means_nothing() -> None:
     assert station.faults == []
 
 
-# Down: acknowledged in order
+# Messages from above: acknowledged in order
 
 
 def test_pubacks_go_out_in_the_order_of_arrival_even_if_a_hold_is_handled_first() -> None:

@@ -137,7 +137,7 @@ def test_a_conversion_that_was_replaced_while_it_was_clocked_out_is_repeated():
 
 
 def test_without_the_look_at_the_clock_some_of_those_would_be_half_of_either(monkeypatch):
-    class Blind(hx711.HX711):
+    class Blind(hx711.HX711):  # type: ignore[name-defined]
         """Takes no conversion for late: the clock stands still from when it is clocked out."""
 
         def _shift(self):

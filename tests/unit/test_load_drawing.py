@@ -6,43 +6,67 @@ from typing import Any
 
 import pytest
 
+from tareline.app.answers.load import (
+    BandAnswer,
+    ForecastAnswer,
+    ForecastDay,
+    LimitAnswer,
+    PastAnswer,
+    PastDay,
+    PastReading,
+    RestAnswer,
+    TankLoadAnswer,
+)
 from tareline.web.svg.load import figures, forecast, road
 
+ZONE = "+00:00"
 
-def load(p5: float | None, p50: float | None, p95: float | None, **other: Any) -> dict[str, Any]:
-    return {
-        "limit_g_per_day": {"p5": p5, "p50": p50, "p95": p95},
-        "load_now_g_per_day": None,
-        "proven_g_per_day": None,
-        "recommended_g_per_day": None,
+
+def load(p5: float | None, p50: float | None, p95: float | None, **other: Any) -> TankLoadAnswer:
+    nothing = dict.fromkeys(TankLoadAnswer.model_fields)
+    given = {
+        "fresh": True,
+        "limit_g_per_day": LimitAnswer(found=p95 is not None, p5=p5, p50=p50, p95=p95),
         "nitrate_ceiling_mg_per_l": 40.0,
-        **other,
+        "evidence": [],
+        "guesses": [],
     }
+    return TankLoadAnswer(**{**nothing, **given, **other})
 
 
-def band(middle: float) -> dict[str, float]:
-    return {"p5": 0.5 * middle, "p25": 0.8 * middle, "p50": middle, "p75": 1.2 * middle, "p95": 2 * middle}
+def band(middle: float) -> BandAnswer:
+    return BandAnswer(p5=0.5 * middle, p25=0.8 * middle, p50=middle, p75=1.2 * middle, p95=2 * middle)
 
 
-def ahead(days: int, nitrate: float = 10.0) -> dict[str, Any]:
+def ahead(days: int, nitrate: float = 10.0) -> ForecastAnswer:
     rows = [
-        {
-            "date": f"2025-07-{1 + i:02}",
-            "daily_g": 0.1,
-            "nitrate_mg_per_l": band(nitrate),
-            "ammonia_mg_n_per_l": band(0.1),
-        }
+        ForecastDay(
+            date=f"2025-07-{1 + i:02}",
+            at=f"2025-07-{1 + i:02}T23:00:00.000{ZONE}",
+            daily_g=0.1,
+            nitrate_mg_per_l=band(nitrate),
+            ammonia_mg_n_per_l=band(0.1),
+            nitrite_mg_n_per_l=band(0.1),
+            over_ceiling=0.0,
+            ammonia_or_nitrite_seen=0.0,
+        )
         for i in range(days)
     ]
-    return {"days": rows, "nitrate_ceiling_mg_per_l": 40.0}
+    return ForecastAnswer(
+        as_of=f"2025-07-01T00:00:00.000{ZONE}",
+        fresh=True,
+        food=None,
+        nitrate_ceiling_mg_per_l=40.0,
+        days=rows,
+        rests_at_nitrate_mg_per_l=RestAnswer(**band(nitrate).model_dump()),
+    )
 
 
-def past(days: int, **readings: Any) -> dict[str, Any]:
+def past(days: int, **readings: Any) -> PastAnswer:
     rows = [
-        {"day": day, "date": "2025-07-01", "ration_g": 0.1 if day < -7 else 0.2, "fed_g": 0.1}
-        for day in range(-days, 1)
+        PastDay(day=day, date="2025-07-01", ration_g=0.1 if day < -7 else 0.2, fed_g=0.1) for day in range(-days, 1)
     ]
-    return {"days": rows, "now": 0.0, "readings": readings}
+    return PastAnswer(begin="2025-07-01", days=rows, now=0.0, readings=readings)
 
 
 def xs(path: str) -> list[float]:
@@ -95,9 +119,9 @@ def test_a_limit_is_a_box_over_the_weeks_ahead_and_open_where_it_is() -> None:
 
 def test_readings_keep_their_interval_and_an_open_one_its_arrow() -> None:
     seen = [
-        {"day": -14.0, "value": 10.0, "low": 5.0, "high": 20.0, "detected": True},
-        {"day": -7.0, "value": 40.0, "low": 20.0, "high": None, "detected": True},
-        {"day": -1.0, "value": 10.0, "low": 10.0, "high": 10.0, "detected": True},
+        PastReading(day=-14.0, date="2025-07-01", value=10.0, low=5.0, high=20.0, detected=True),
+        PastReading(day=-7.0, date="2025-07-01", value=40.0, low=20.0, high=None, detected=True),
+        PastReading(day=-1.0, date="2025-07-01", value=10.0, low=10.0, high=10.0, detected=True),
     ]
     chart = road(past(28, nitrate_mg_per_l=seen), ahead(28), load(0.1, None, None), 980, 420)
     chart_step, highest, exact = chart.nitrate.points

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -49,6 +50,7 @@ def records(draw: st.DrawFn) -> Record:
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=25 if settings.default.max_examples < 100 else 500)
 @given(records())
 def test_answers_are_in_order_or_not_given(record: Record) -> None:

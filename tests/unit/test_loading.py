@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, TANK, House
 
+from tareline.app.answers.load import ForecastAnswer, LimitAnswer, TankLoadAnswer
 from tareline.app.projections.loads import Loads
 from tareline.app.queries.load import WhatIf, forecast_view, load_view
 from tareline.compute.process import Process, ProcessError
@@ -51,11 +52,11 @@ def settle(house: House) -> None:
     house.service.load()
 
 
-def view(house: House, tank: str = TANK) -> dict[str, Any]:
+def view(house: House, tank: str = TANK) -> TankLoadAnswer:
     return load_view(house.service.context, house.service.loads, tank)
 
 
-def ahead(house: House, **asked: Any) -> dict[str, Any]:
+def ahead(house: House, **asked: Any) -> ForecastAnswer:
     return forecast_view(house.service.context, house.service.loads, TANK, WhatIf(**asked))
 
 
@@ -64,10 +65,10 @@ def ahead(house: House, **asked: Any) -> dict[str, Any]:
 
 def test_before_anything_is_worked_out_nothing_is_claimed(house: House) -> None:
     told = view(house)
-    assert told["refuses"] == "the load of this tank has not been worked out yet"
-    assert told["limit_g_per_day"] == {"found": False, "p5": None, "p50": None, "p95": None}
-    assert (told["proven_g_per_day"], told["recommended_g_per_day"], told["as_of"]) == (None, None, None)
-    assert told["fresh"] is False
+    assert told.refuses == "the load of this tank has not been worked out yet"
+    assert told.limit_g_per_day == LimitAnswer(found=False, p5=None, p50=None, p95=None)
+    assert (told.proven_g_per_day, told.recommended_g_per_day, told.as_of) == (None, None, None)
+    assert told.fresh is False
     assert house.service.loads.knowledge(TANK, [0.1]) is None
     with pytest.raises(FieldError, match="not been worked out yet") as refused:
         ahead(house)
@@ -77,12 +78,12 @@ def test_before_anything_is_worked_out_nothing_is_claimed(house: House) -> None:
 def test_without_nitrate_it_refuses_to_speak(house: House) -> None:
     settle(house)
     told = view(house)
-    assert told["fresh"] is True
-    assert "Nitrate has not been measured yet" in told["refuses"]
-    assert told["limit_g_per_day"]["p5"] is None
+    assert told.fresh is True
+    assert "Nitrate has not been measured yet" in told.refuses
+    assert told.limit_g_per_day.p5 is None
     knowledge = house.service.loads.knowledge(TANK, [0.1])
     assert knowledge is not None
-    assert (knowledge.refuses, knowledge.p_under) == (told["refuses"], {})
+    assert (knowledge.refuses, knowledge.p_under) == (told.refuses, {})
     with pytest.raises(FieldError, match="Nitrate has not been measured yet"):
         ahead(house)
 
@@ -109,15 +110,15 @@ def test_it_is_fresh_until_something_newer_is_entered(house: House) -> None:
     live(house, 3)
     settle(house)
     first = view(house)
-    assert first["fresh"] is True
+    assert first.fresh is True
     house.clock.advance(1000)
     house.reading("nitrate", 4.0)
-    assert view(house)["fresh"] is False
-    assert view(house)["limit_g_per_day"] == first["limit_g_per_day"]
+    assert view(house).fresh is False
+    assert view(house).limit_g_per_day == first.limit_g_per_day
     settle(house)
-    assert view(house)["fresh"] is True
-    assert view(house)["limit_g_per_day"] != first["limit_g_per_day"]
-    assert view(house)["as_of"] > first["as_of"]
+    assert view(house).fresh is True
+    assert view(house).limit_g_per_day != first.limit_g_per_day
+    assert view(house).as_of > first.as_of
 
 
 def test_a_dose_of_today_leaves_it_fresh_and_one_that_came_late_does_not(house: House) -> None:
@@ -126,11 +127,11 @@ def test_a_dose_of_today_leaves_it_fresh_and_one_that_came_late_does_not(house: 
     house.clock.advance(1000)
     house.hear(house.dose(1000, before_g=50, after_g=49.97))
     house.service.reckon()
-    assert view(house)["fresh"] is True
+    assert view(house).fresh is True
     house.hear(house.dose(1001, before_g=49.97, after_g=49.94, at_ms=house.clock.now_ms() - 3 * DAY_MS))
-    assert view(house)["fresh"] is False
+    assert view(house).fresh is False
     settle(house)
-    assert view(house)["fresh"] is True
+    assert view(house).fresh is True
 
 
 def test_what_was_fed_in_doubt_until_the_account_is_kept_is_not_fresh(house: House) -> None:
@@ -138,19 +139,19 @@ def test_what_was_fed_in_doubt_until_the_account_is_kept_is_not_fresh(house: Hou
     settle(house)
     house.service.entries.add("weighin", FEEDER, {"mass_g": 80})
     house.service.load()
-    assert view(house)["fresh"] is False
+    assert view(house).fresh is False
     settle(house)
-    assert view(house)["fresh"] is True
+    assert view(house).fresh is True
 
 
 def test_a_ration_held_in_balance_is_proven_and_caps_an_absence(house: House) -> None:
     live(house, 12)
     settle(house)
     told = view(house)
-    assert told["refuses"] is None
-    assert told["proven_g_per_day"] == pytest.approx(RATION_G, rel=0.05)
-    assert told["proven"]["since"] < told["proven"]["until"] < told["as_of"][:10]
-    assert told["recommended_g_per_day"] <= told["proven_g_per_day"]
+    assert told.refuses is None
+    assert told.proven_g_per_day == pytest.approx(RATION_G, rel=0.05)
+    assert told.proven.since < told.proven.until < told.as_of[:10]
+    assert told.recommended_g_per_day <= told.proven_g_per_day
     proven_g = house.service.loads.proven_g(TANK)
     body = {"start": "2025-12-01", "end": "2025-12-05", "daily_g": 0.08}
     house.ration(0.09, 0.18, [("08:00", 0.5), ("20:00", 0.5)])
@@ -166,7 +167,7 @@ def test_an_empty_tank_has_no_load(house: House) -> None:
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
     house.service.entries.put_thing("tank", TANK, body)
     settle(house)
-    assert view(house)["refuses"] == "the tank is empty"
+    assert view(house).refuses == "the tank is empty"
 
 
 def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> None:
@@ -179,25 +180,25 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     found = replace(known.told.load, found=True, p5_g=0.2, p50_g=0.3, p95_g=0.4)
     loads._known[TANK] = replace(known, told=replace(known.told, load=found))
     house.add("tank", id="half", name="half", volume_l=30, timezone="UTC")
-    (guess,) = view(house, "half")["guesses"]
-    assert guess["per"] == "litre"
-    assert guess["p50"] == pytest.approx(0.15, rel=0.01), "per litre, of half the volume"
-    assert guess["p5"] < 0.1, "wide"
-    assert guess["p95"] > 0.2
-    assert guess["text"].startswith("A guess")
-    assert view(house, "half")["limit_g_per_day"]["p5"] is None
-    assert view(house)["guesses"] == []
+    (guess,) = view(house, "half").guesses
+    assert guess.per == "litre"
+    assert guess.p50 == pytest.approx(0.15, rel=0.01), "per litre, of half the volume"
+    assert guess.p5 < 0.1, "wide"
+    assert guess.p95 > 0.2
+    assert guess.text.startswith("A guess")
+    assert view(house, "half").limit_g_per_day.p5 is None
+    assert view(house).guesses == []
     # By planted area once both are stated: a quarter of 1200 cm2 is a quarter of 0.3 g.
     for tank, name, volume_l, area in ((TANK, "reading room", 60, 1200), ("half", "half", 30, 300)):
         body = {"name": name, "volume_l": volume_l, "timezone": "UTC", "planted_area_cm2": area}
         house.service.entries.put_thing("tank", tank, body)
-        assert len(view(house, "half")["guesses"]) == (1 if tank == TANK else 2)
-    by_litre, by_area = view(house, "half")["guesses"]
+        assert len(view(house, "half").guesses) == (1 if tank == TANK else 2)
+    by_litre, by_area = view(house, "half").guesses
     assert by_litre == guess
-    assert (by_area["per"], by_area["tanks"]) == ("planted area", 1)
-    assert by_area["p50"] == pytest.approx(0.075, rel=0.01)
-    assert by_area["p95"] / by_area["p5"] == pytest.approx(guess["p95"] / guess["p5"]), "no surer than by litre"
-    assert by_area["text"].startswith("A guess, by planted area from 1 other tank:")
+    assert (by_area.per, by_area.tanks) == ("planted area", 1)
+    assert by_area.p50 == pytest.approx(0.075, rel=0.01)
+    assert by_area.p95 / by_area.p5 == pytest.approx(guess.p95 / guess.p5), "no surer than by litre"
+    assert by_area.text.startswith("A guess, by planted area from 1 other tank:")
 
 
 # -- what if -----------------------------------------------------------------------------------------------------------
@@ -213,28 +214,28 @@ def told(house: House) -> House:
 def test_the_weeks_ahead_go_on_as_planned_with_an_absence_in_them(told: House) -> None:
     start = told.service.context.stamp_ms()
     found = ahead(told)
-    assert len(found["days"]) == 56
-    assert {day["daily_g"] for day in found["days"]} == {RATION_G}
-    assert found["days"][0]["at"] > found["as_of"]
-    first, last = found["days"][7]["date"], found["days"][13]["date"]
+    assert len(found.days) == 56
+    assert {day.daily_g for day in found.days} == {RATION_G}
+    assert found.days[0].at > found.as_of
+    first, last = found.days[7].date, found.days[13].date
     told.service.entries.put_absence(TANK, {"start": first, "end": last, "daily_g": 0.02})
-    days = ahead(told)["days"]
-    assert [day["date"] for day in days if day["daily_g"] == 0.02] == [day["date"] for day in found["days"][7:14]]
+    days = ahead(told).days
+    assert [day.date for day in days if day.daily_g == 0.02] == [day.date for day in found.days[7:14]]
     assert told.service.context.stamp_ms() - start < DAY_MS
 
 
 def test_quantiles_are_in_order_and_nitrate_is_stated_as_ion(told: House) -> None:
     """4 mg/L of nitrate as N are 17.7 as ion (62.004 / 14.007, IUPAC atomic weights)."""
-    for day in ahead(told)["days"]:
+    for day in ahead(told).days:
         for name in ("nitrate_mg_per_l", "ammonia_mg_n_per_l", "nitrite_mg_n_per_l"):
             values = list(day[name].values())
             assert values == sorted(values)
-    assert ahead(told)["days"][0]["nitrate_mg_per_l"]["p5"] < 17.7 < ahead(told)["days"][0]["nitrate_mg_per_l"]["p95"]
+    assert ahead(told).days[0].nitrate_mg_per_l.p5 < 17.7 < ahead(told).days[0].nitrate_mg_per_l.p95
 
 
 def test_more_food_means_more_nitrate_and_a_water_change_less(told: House) -> None:
     def nitrate(**asked: Any) -> float:
-        value: float = ahead(told, days=28, **asked)["days"][-1]["nitrate_mg_per_l"]["p50"]
+        value: float = ahead(told, days=28, **asked).days[-1].nitrate_mg_per_l.p50
         return value
 
     told.add("food", id="rich", name="rich", protein_percent=84)
@@ -245,7 +246,7 @@ def test_more_food_means_more_nitrate_and_a_water_change_less(told: House) -> No
     assert nitrate(daily_g=RATION_G, food=FOOD) == pytest.approx(usual)
     assert nitrate(daily_g=RATION_G, change_l=30, water="soft") < 0.8 * usual
     assert nitrate(daily_g=RATION_G, plants_removed=0.5) > usual
-    dates = [day["date"] for day in ahead(told, days=28)["days"]]
+    dates = [day.date for day in ahead(told, days=28).days]
     away = {"holiday_start": date.fromisoformat(dates[3]), "holiday_end": date.fromisoformat(dates[24])}
     assert nitrate(daily_g=RATION_G, **away) < usual
     assert nitrate(daily_g=RATION_G, **away, holiday_g=RATION_G) == pytest.approx(usual)
@@ -292,9 +293,9 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     shown = house.service.ramps.view(TANK)
     assert shown["state"] == "ready for a step", shown["waits_for"]
     assert shown["knowledge"]["p_under"][f"{shown['next_g_per_day']:g}"] >= 0.975
-    alerts = [one for one in house.service.alerts.list() if one["kind"] == "due" and "asks for a step" in one["what"]]
+    alerts = [one for one in house.service.alerts.list() if one.kind == "due" and "asks for a step" in one.what]
     assert len(alerts) == 1
-    assert "accept or veto it" in alerts[0]["text"]
+    assert "accept or veto it" in alerts[0].text
     house.service.ramps.decide(TANK, {"decision": "accept"})
     house.clock.advance(3_600_000)
     house.service.watch()
@@ -312,8 +313,8 @@ def test_a_ramp_that_goes_back_is_told(house: House) -> None:
     house.reading("ammonia", 1.5)
     settle(house)
     house.service.watch()
-    told = [one for one in house.service.alerts.list() if "gone back" in one["what"]]
-    assert [one["kind"] for one in told] == ["due"]
+    told = [one for one in house.service.alerts.list() if "gone back" in one.what]
+    assert [one.kind for one in told] == ["due"]
     assert house.standing("ration")[-1]["daily_g"] < RATION_G
 
 
@@ -335,7 +336,7 @@ def test_a_killed_process_is_replaced(told: House) -> None:
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
     settle(told)
-    assert view(told)["fresh"] is True
+    assert view(told).fresh is True
     assert pid not in loads.pids
 
 
@@ -356,16 +357,16 @@ def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkey
     with monkeypatch.context() as patched:
         patched.setattr(loads._worker, "_running", doomed)
         told.service.load()
-    assert view(told)["fresh"] is False
-    assert "ended" in str(view(told)["trouble"])
+    assert view(told).fresh is False
+    assert "ended" in str(view(told).trouble)
     trouble = loads.trouble(TANK)
     assert trouble is not None
     assert trouble.times == 1
     told.service.load()
-    assert view(told)["fresh"] is False, "not at once again"
+    assert view(told).fresh is False, "not at once again"
     told.clock.advance(int(trouble.pause_s * 1000))
     told.service.load()
-    assert (view(told)["fresh"], view(told)["trouble"]) == (True, None)
+    assert (view(told).fresh, view(told).trouble) == (True, None)
 
 
 def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -378,8 +379,8 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
         told.service.load()
         told.clock.advance(3_600_000)
     told.service.watch()
-    (alert,) = [one for one in told.service.alerts.list() if "load cannot be calculated" in one["what"]]
-    assert "3 times" in alert["text"]
+    (alert,) = [one for one in told.service.alerts.list() if "load cannot be calculated" in one.what]
+    assert "3 times" in alert.text
     broken.close()
 
 

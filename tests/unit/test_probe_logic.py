@@ -152,7 +152,7 @@ def test_a_calibration_that_makes_no_sense_is_refused_and_the_old_one_stays() ->
         ]
     ):
         desk.temperature, desk.converter = 2500, [725_186] * 8
-        for field, value in bend.items():
+        for field, value in bend.items():  # type: ignore[attr-defined]
             setattr(desk, field, value)
         reply = desk.command(f"b{number}", "calibrate", **argument)
         assert not reply["ok"]

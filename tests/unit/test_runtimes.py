@@ -97,6 +97,7 @@ def test_nothing_depends_on_double_precision(monkeypatch: pytest.MonkeyPatch) ->
         assert abs(one[3] - two[3]) <= 1
 
 
+@pytest.mark.slow
 def test_thirty_days_on_a_small_heap_do_not_grow(tmp_path: Path) -> None:
     script = str(HERE / "heap_script.py")
     out = micropython("256k", script, str(firmware_dir()), str(tmp_path), str(WARM_DAYS + DAYS))

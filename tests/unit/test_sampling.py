@@ -56,7 +56,7 @@ class Water:
 
 
 def keys(house: House) -> list[tuple[str, str]]:
-    return [(one["kind"], one["what"]) for one in house.watch()]
+    return [(one.kind, one.what) for one in house.watch()]
 
 
 def about_warmth(house: House) -> list[str]:
@@ -122,8 +122,8 @@ def test_a_thermometer_without_a_cell_notifies_and_never_holds(house: House) -> 
     water.warms(31.0)
     water.lives(3 * HOUR_MS)
     assert not house.hold()["held"]
-    (alert,) = [one for one in house.watch() if one["kind"] == "line"]
-    assert "only notifies" in alert["text"]
+    (alert,) = [one for one in house.watch() if one.kind == "line"]
+    assert "only notifies" in alert.text
 
 
 def test_a_reading_clear_of_the_line_ends_what_samples_say_until_they_have_said_it_anew(house: House) -> None:

@@ -68,15 +68,15 @@ def test_nitrate_that_rises_to_the_tank_s_ceiling_is_told_with_when(house: House
     assert trend.reaches.latest_ms is not None
     assert now_ms + 15 * DAY_MS < trend.reaches.earliest_ms <= now_ms + 23.4 * DAY_MS
     assert trend.reaches.latest_ms < now_ms + 35 * DAY_MS
-    (alert,) = [one for one in house.watch() if one["kind"] == "rising"]
-    assert alert["what"] == "reading room: nitrate is rising"
+    (alert,) = [one for one in house.watch() if one.kind == "rising"]
+    assert alert.what == "reading room: nitrate is rising"
 
 
 def test_what_falls_is_bad_of_ph_and_hardness_alone(house: House) -> None:
     weekly(house, "kh", 6.0, -0.2)
     weekly(house, "nitrite", 0.9, -0.04)
     house.watch()
-    rising = [one["what"] for one in house.watch() if one["kind"] == "rising"]
+    rising = [one.what for one in house.watch() if one.kind == "rising"]
     assert rising == ["reading room: carbonate hardness is falling"]
 
 
@@ -117,7 +117,7 @@ def test_an_empty_tank_has_no_trend(house: House) -> None:
     house.service.entries.put_thing("tank", TANK, {**ROOM, "stage": "empty"})
     assert compute(house) == {}
     house.clock.advance(7 * HOUR_MS)  # a trend's alert settles for six
-    assert not [one for one in house.watch() if one["kind"] == "rising" and one["state"] == "open"]
+    assert not [one for one in house.watch() if one.kind == "rising" and one.state == "open"]
 
 
 def probe_days(house: House, tds_a_day: float) -> None:

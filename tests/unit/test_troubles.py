@@ -41,11 +41,11 @@ def house(house: House) -> House:
 
 def told(house: House) -> dict[str, dict[str, Any]]:
     """The alerts that last, by what they are about."""
-    return {one["what"].removeprefix(WHERE): one for one in house.watch()}
+    return {one.what.removeprefix(WHERE): one for one in house.watch()}
 
 
 def messages(house: House) -> int:
-    return sum(one["told"] for one in house.service.alerts.list())
+    return sum(one.told for one in house.service.alerts.list())
 
 
 # -- the feeder --------------------------------------------------------------------------------------------------------
@@ -65,12 +65,12 @@ def test_a_dose_that_came_to_nothing_is_told_once_and_is_over_with_the_next_good
     house.hear(house.dose(1, outcome=outcome, after_g=50.0))
     found = told(house)
     assert list(found) == [what]
-    assert found[what]["text"].startswith(f"Since {ON_THE_15TH}12:00 (1 dose). ")
-    assert says in found[what]["text"]
+    assert found[what].text.startswith(f"Since {ON_THE_15TH}12:00 (1 dose). ")
+    assert says in found[what].text
     house.clock.advance(HOUR_MS)
     house.hear(house.dose(2, outcome=outcome, before_g=50.0, after_g=50.0))
     again = told(house)
-    assert f"Since {ON_THE_15TH}12:00 (2 doses)" in again[what]["text"]
+    assert f"Since {ON_THE_15TH}12:00 (2 doses)" in again[what].text
     assert messages(house) == 1
     house.hear(house.dose(3, before_g=50.0, after_g=49.75))
     told(house)
@@ -88,7 +88,7 @@ def test_missed_meals_are_told_and_only_age(house: House) -> None:
     house.hear(house.dose(1, outcome="missed", meal="2025-06-15/08:00", **nothing))
     found = told(house)
     assert list(found) == ["feeder missed 1 meal"]
-    assert "The meal was due" in found["feeder missed 1 meal"]["text"]
+    assert "The meal was due" in found["feeder missed 1 meal"].text
     house.clock.advance(DAY_MS)
     before = messages(house)
     for _ in range(3):
@@ -106,7 +106,7 @@ def test_a_planned_meal_of_which_a_feeder_on_the_network_says_nothing_is_told_af
     house.clock.advance(2 * MINUTE_MS)
     found = told(house)
     assert list(found) == ["no report of 1 planned meal from feeder"]
-    assert "It was planned for Sun 15 Jun, 18:00." in next(iter(found.values()))["text"]
+    assert "It was planned for Sun 15 Jun, 18:00." in next(iter(found.values())).text
 
 
 @pytest.mark.parametrize(
@@ -145,8 +145,8 @@ def test_silence_is_told_after_a_minute_and_its_end_too(house: House) -> None:
     house.pass_time(2_000)
     found = told(house)
     assert list(found) == ["feeder is silent"]
-    assert found["feeder is silent"]["urgent"]
-    assert "Off the network since Sun 15 Jun, 12:00, for 1 minute." in found["feeder is silent"]["text"]
+    assert found["feeder is silent"].urgent
+    assert "Off the network since Sun 15 Jun, 12:00, for 1 minute." in found["feeder is silent"].text
     house.hear(house.online())
     house.pass_time(1_000)
     told(house)
@@ -159,10 +159,10 @@ def test_two_boards_under_one_name_are_one_alert_that_says_what_to_do(house: Hou
     house.hear(house.hello(board="another", boot="other"))
     found = told(house)
     assert [what for what in found if "hold" not in what] == ["feeding is held"] or list(found) == ["feeding is held"]
-    text = found["feeding is held"]["text"]
+    text = found["feeding is held"].text
     assert "If you replaced the board, release the hold" in text
     assert "two feeders on one plan feed twice" in text
-    assert found["feeding is held"]["kind"] == "hold"
+    assert found["feeding is held"].kind == "hold"
 
 
 def test_a_fault_is_told_once_and_ages_without_a_word(house: House) -> None:
@@ -170,7 +170,7 @@ def test_a_fault_is_told_once_and_ages_without_a_word(house: House) -> None:
     house.hear(house.message("fault", body))
     found = told(house)
     assert list(found) == ["feeder lost food without a dose"]
-    assert "spilled food" in found["feeder lost food without a dose"]["text"]
+    assert "spilled food" in found["feeder lost food without a dose"].text
     house.clock.advance(DAY_MS + HOUR_MS)
     told(house)
     house.clock.advance(11 * MINUTE_MS)
@@ -186,8 +186,8 @@ def test_a_fault_that_nobody_knows_is_told_all_the_same(house: House) -> None:
     body = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 5, "code": "lid_open", "detail": "the lid"}
     house.hear(house.message("fault", body))
     (found,) = told(house).values()
-    assert found["what"] == f"{WHERE}feeder reports lid open"
-    assert "the lid. firmware/README.md explains what to do for each fault." in found["text"]
+    assert found.what == f"{WHERE}feeder reports lid open"
+    assert "the lid. firmware/README.md explains what to do for each fault." in found.text
 
 
 def test_a_dose_that_gave_too_much_is_told_at_once_with_what_came_out(house: House) -> None:
@@ -195,9 +195,9 @@ def test_a_dose_that_gave_too_much_is_told_at_once_with_what_came_out(house: Hou
     found = told(house)
     assert list(found) == ["feeder gave too much"], "the day's sum is not told beside it"
     alert = found["feeder gave too much"]
-    assert alert["urgent"]
-    assert "(1 dose): according to its scale 1 g came out where 0.25 g were requested" in alert["text"]
-    assert "Feed nothing by hand, measure ammonia today and tomorrow" in alert["text"]
+    assert alert.urgent
+    assert "(1 dose): according to its scale 1 g came out where 0.25 g were requested" in alert.text
+    assert "Feed nothing by hand, measure ammonia today and tomorrow" in alert.text
     house.clock.advance(MINUTE_MS)
     house.hear(house.dose(2, before_g=49.0, after_g=48.75))
     told(house)
@@ -212,7 +212,7 @@ def test_a_feeder_that_stops_for_want_of_a_weight_is_told_until_it_weighs_again(
     dead = "feeder feeds nothing, because its scale does not work"
     found = told(house)
     assert [what for what in found if "scale" in what] == [dead]
-    assert found[dead]["urgent"]
+    assert found[dead].urgent
     house.clock.advance(9 * DAY_MS)
     assert dead in told(house), "it lasts, so it does not age"
     assert not house.hold()["held"]
@@ -244,8 +244,8 @@ def test_a_hold_speaks_for_its_lines_and_names_what_it_takes_to_release_it(house
     house.confirm()
     found = told(house)
     assert list(found) == ["feeding is held"]
-    assert "feeder has confirmed it" in found["feeding is held"]["text"]
-    assert "a reading newer than the hold with total ammonia below 2 mg/L as N" in found["feeding is held"]["text"]
+    assert "feeder has confirmed it" in found["feeding is held"].text
+    assert "a reading newer than the hold with total ammonia below 2 mg/L as N" in found["feeding is held"].text
 
 
 def test_a_hold_that_is_not_confirmed_within_a_minute_is_an_alert_of_its_own(house: House) -> None:
@@ -256,7 +256,7 @@ def test_a_hold_that_is_not_confirmed_within_a_minute_is_an_alert_of_its_own(hou
     house.clock.advance(2_000)
     found = told(house)
     assert set(found) == {"feeding is held", "feeder has not confirmed the hold"}
-    assert "Unplug the feeder now, with dry hands" in found["feeder has not confirmed the hold"]["text"]
+    assert "Unplug the feeder now, with dry hands" in found["feeder has not confirmed the hold"].text
     house.confirm()
     assert list(told(house)) == ["feeding is held"]
 
@@ -266,7 +266,7 @@ def test_a_hold_over_three_days_is_told_again_as_fasting(house: House) -> None:
     house.service.hold(TANK, {"reason": "medication in the water"})
     house.confirm()
     (held,) = told(house).values()
-    assert held["text"] == (
+    assert held.text == (
         f"Since {ON_THE_15TH}12:00: medication in the water. Tareline has paused feeding; feeder has confirmed it. "
         "It lasts until a person releases it."
     )
@@ -275,15 +275,15 @@ def test_a_hold_over_three_days_is_told_again_as_fasting(house: House) -> None:
     house.clock.advance(2)
     found = told(house)
     assert "the animals are fasting, feeding is still held" in found
-    assert "Feeding has been held for 3 days" in found["the animals are fasting, feeding is still held"]["text"]
+    assert "Feeding has been held for 3 days" in found["the animals are fasting, feeding is still held"].text
 
 
 def test_a_line_claims_no_more_than_was_done(house: House) -> None:
     house.clock.advance(1)
     house.reading("nitrite", 0.5)
-    assert "Tareline has not changed the feeding" in told(house)["nitrite is too high"]["text"]
+    assert "Tareline has not changed the feeding" in told(house)["nitrite is too high"].text
     house.service.hold(TANK, {"reason": "moving the tank"})
-    assert "Feeding is already held" in told(house)["nitrite is too high"]["text"]
+    assert "Feeding is already held" in told(house)["nitrite is too high"].text
 
 
 # -- books -------------------------------------------------------------------------------------------------------------

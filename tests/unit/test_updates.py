@@ -73,7 +73,7 @@ def fetched(house: House, name: str, size: int) -> bytes:
 def test_a_device_can_fetch_and_verify_all_that_it_is_offered(house: House, tmp_path: Path) -> None:
     says(house)
     answer = house.service.update(FEEDER, {})
-    assert answer["state"] == "offered"
+    assert answer.state == "offered"
     (sent,) = house.told("update")
     assert sent == offered(house)
     assert sent["counter"] >= NOON_MS
@@ -93,30 +93,30 @@ def test_a_device_can_fetch_and_verify_all_that_it_is_offered(house: House, tmp_
 
 
 def test_progress_and_result_are_shown_and_kept(house: House) -> None:
-    assert house.service.updates.view(FEEDER)["state"] == "none"
+    assert house.service.updates.view(FEEDER).state == "none"
     says(house)
     house.service.update(FEEDER, {"by": "ada"})
     counter = offered(house)["counter"]
     says(house, counter=counter, state="fetching")
     asks(house, updates.LIST, 0)
     view = house.service.updates.view(FEEDER)
-    assert (view["state"], view["done_bytes"]) == ("fetching", 0)
+    assert (view.state, view.done_bytes) == ("fetching", 0)
     asks(house, "button.py", 720)
     view = house.service.updates.view(FEEDER)
-    assert 720 < view["done_bytes"] < view["total_bytes"]
+    assert 720 < view.done_bytes < view.total_bytes
     for state in ("ready", "trial", "done"):
         says(house, counter=counter, state=state)
-        assert house.service.updates.view(FEEDER)["state"] == state
-        assert house.service.updates.view(FEEDER)["done_bytes"] == view["total_bytes"]
+        assert house.service.updates.view(FEEDER).state == state
+        assert house.service.updates.view(FEEDER).done_bytes == view.total_bytes
     says(house, counter=counter, state="failed", detail="it crashed")
-    assert house.service.updates.view(FEEDER)["detail"] == "it crashed"
+    assert house.service.updates.view(FEEDER).detail == "it crashed"
     (device,) = house.service.devices()
-    assert device["update"]["state"] == "failed"
+    assert device["update"].state == "failed"
     entries = [e for e in house.ledger() if e["kind"] == "device" and e.get("event") == "update"]
-    assert [(e["by"], e["firmware"]) for e in entries] == [("ada", view["firmware"])]
+    assert [(e["by"], e["firmware"]) for e in entries] == [("ada", view.firmware)]
     # After a restart of the service the offer stands; what the device says is retained by the broker.
     house.restart()
-    assert house.service.updates.view(FEEDER)["state"] == "offered"
+    assert house.service.updates.view(FEEDER).state == "offered"
     assert house.told("update")[-1] == offered(house)
 
 

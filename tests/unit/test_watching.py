@@ -26,11 +26,11 @@ def house_settings() -> dict[str, Any]:
 
 
 def whats(house: House) -> list[str]:
-    return [one["what"] for one in house.watch()]
+    return [one.what for one in house.watch()]
 
 
 def kinds(house: House) -> set[str]:
-    return {one["kind"] for one in house.watch()}
+    return {one.kind for one in house.watch()}
 
 
 def outbox(house: House) -> list[tuple[str, list[str]]]:
@@ -64,8 +64,8 @@ def test_a_new_tank_with_nothing_entered_is_no_news_for_days(tmp_path: Path) -> 
         house.clock.advance(HOUR_MS)
     house.clock.advance(5 * DAY_MS)
     (late,) = house.watch()
-    assert late["kind"] == "due"
-    assert "kh" not in late["text"], "who has no kit for it is not asked"
+    assert late.kind == "due"
+    assert "kh" not in late.text, "who has no kit for it is not asked"
     house.close()
 
 
@@ -208,7 +208,7 @@ def test_an_alert_comes_once_over_restarts(house: House) -> None:
         house.clock.advance(MINUTE_MS)
         house.watch()
     assert outbox(house) == told
-    assert len(house.service.alerts.list()) == len({one["what"] for one in house.service.alerts.list()})
+    assert len(house.service.alerts.list()) == len({one.what for one in house.service.alerts.list()})
 
 
 def test_a_hold_whose_alert_was_not_recorded_before_the_service_was_killed_is_told_after_it(house: House) -> None:
@@ -312,12 +312,12 @@ def test_the_alert_of_a_hold_tells_of_a_feeder_that_does_not_obey(house: House) 
     house.add("feeder", id="second", tank=TANK, food=FOOD)
     house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     house.reading("ammonia", 2.5)
-    (first,) = [one for one in house.watch() if one["kind"] == "hold"]
-    assert "feeder and second were told just now" in first["text"], "nothing is said to be so before it is"
+    (first,) = [one for one in house.watch() if one.kind == "hold"]
+    assert "feeder and second were told just now" in first.text, "nothing is said to be so before it is"
     house.confirm()
     house.watch()
     house.clock.advance(61_000)
-    told = {one["what"]: one for one in house.watch()}
+    told = {one.what: one for one in house.watch()}
     assert "reading room: second has not confirmed the hold" in told
     assert f"reading room: {FEEDER} has not confirmed the hold" not in told
 
@@ -330,6 +330,6 @@ def test_advice_fits_the_side_of_the_line(house: House) -> None:
     ]
     house.service.entries.put_lines(TANK, {"lines": lines})
     house.reading("temperature", 16.0)
-    (hold,) = [one for one in house.watch() if one["kind"] == "hold"]
-    assert "heater" in hold["text"]
-    assert "Shade" not in hold["text"]
+    (hold,) = [one for one in house.watch() if one.kind == "hold"]
+    assert "heater" in hold.text
+    assert "Shade" not in hold.text

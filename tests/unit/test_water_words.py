@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.core.units import Scale
 from tareline.settings import Show
 from tareline.web.pages.overview import pressing
@@ -142,8 +143,12 @@ def test_a_temperature_is_shown_in_one_unit_whatever_it_was_stated_in() -> None:
     assert shown["points"] == [{"at": "", "value": 68.0, "low": None, "high": 77.0}]
 
 
-def alert(number: int, tank: str | None, kind: str, state: str = "open", urgent: bool = False) -> dict[str, Any]:
-    return {"id": number, "tank": tank, "kind": kind, "state": state, "urgent": urgent}
+def alert(number: int, tank: str | None, kind: str, state: str = "open", urgent: bool = False) -> AlertAnswer:
+    at = "2025-06-15T12:00:00.000+00:00"
+    told = {"what": "", "text": "", "told": 0, "seen_by": None, "note": None, "undelivered": None, "since": at}
+    times = {"opened": at, "told_at": None, "seen_at": None, "cleared_at": None}
+    given = {"id": number, "tank": tank, "kind": kind, "state": state, "urgent": urgent, **told, **times}
+    return AlertAnswer.model_validate(given)
 
 
 def test_the_most_pressing_alert_is_open_then_urgent_then_of_the_water() -> None:
@@ -152,5 +157,5 @@ def test_the_most_pressing_alert_is_open_then_urgent_then_of_the_water() -> None
               alert(3, "shelf", "line", "seen"), alert(2, "shelf", "due")]  # fmt: skip
     found = pressing(listed)
     assert found.keys() == {"sill", "shelf"}
-    assert (found["sill"]["open"], found["sill"]["seen"], found["sill"]["most"]["id"]) == (3, 1, 8)
-    assert (found["shelf"]["open"], found["shelf"]["seen"], found["shelf"]["most"]["id"]) == (1, 1, 2)
+    assert (found["sill"]["open"], found["sill"]["seen"], found["sill"]["most"].id) == (3, 1, 8)
+    assert (found["shelf"]["open"], found["shelf"]["seen"], found["shelf"]["most"].id) == (1, 1, 2)

@@ -1,6 +1,5 @@
 """Alerts of an installation: decided, written down and queued for the people they are for, in one transaction."""
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import time
@@ -8,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.context import Context
 from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
@@ -56,21 +56,20 @@ class Alerts:
         for tank in tanks:
             notices = texts.in_order([one for one in step.notices if one.alert.tank == tank])
             title, text = texts.compose(self._name(tank), self._zone(tank), notices)
-            told = [{**self._view(one.alert), "why": one.why} for one in notices]
+            told = [{**self._view(one.alert).model_dump(mode="json"), "why": one.why} for one in notices]
             targets = self._addresses.others.get((instead or {}).get(tank or "", "")) or self._addresses.usual
             self._queue(tx, "alert", tank, now_ms, KEPT_MS, title, text, told, targets)
         self._sign_of_life(tx, now_ms)
         return step
 
-    def seen(self, key: int, body: Any) -> dict[str, Any]:
+    def seen(self, key: int, body: Any) -> AlertAnswer:
         """A person has seen an alert; answers with it as it then is."""
         checked = parse(SeenRequest, body)
         with self._context.write() as tx:
             if checked.client_ref is not None:
                 kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == checked.client_ref)).scalar()
                 if kept is not None:
-                    again: dict[str, Any] = json.loads(kept)
-                    return again
+                    return AlertAnswer.model_validate_json(kept)
             found = store.get(tx, key)
             if found is None:
                 raise FieldError("alert", f"there is no alert {key}", 404)
@@ -79,12 +78,12 @@ class Alerts:
             store.save(tx, after)
             view = self._view(after)
             if checked.client_ref is not None:
-                row = {"client_ref": checked.client_ref, "recorded_ms": now_ms, "body": json.dumps(view)}
+                row = {"client_ref": checked.client_ref, "recorded_ms": now_ms, "body": view.model_dump_json()}
                 tx.execute(insert(answered).values(**row))
         self._context.announce("alert", found.tank)
         return view
 
-    def list(self, state: str | None = None) -> list[dict[str, Any]]:
+    def list(self, state: str | None = None) -> list[AlertAnswer]:
         """Alerts, newest first."""
         with self._context.store.read() as tx:
             return [self._view(one) for one in store.newest(tx, state, LISTED)]
@@ -167,14 +166,28 @@ class Alerts:
     def _at(self, at_ms: int, tank: str | None) -> str:
         return from_ms(at_ms, self._zone(tank)).isoformat(timespec="milliseconds")
 
-    def _view(self, one: Alert) -> dict[str, Any]:
-        times = {
-            "since": one.since_ms, "opened": one.opened_ms, "told_at": one.told_ms, "seen_at": one.seen_ms,
-            "cleared_at": one.cleared_ms,
-        }  # fmt: skip
-        return {
-            "id": one.id, "kind": one.kind, "tank": one.tank, "state": one.state, "what": one.what, "text": one.text,
-            "urgent": one.urgent, "told": one.told, "seen_by": one.seen_by, "note": one.note,
-            "undelivered": one.undelivered,
-            **{name: None if at_ms is None else self._at(at_ms, one.tank) for name, at_ms in times.items()},
-        }  # fmt: skip
+    def _view(self, one: Alert) -> AlertAnswer:
+        """An alert that is stored."""
+        assert one.id is not None
+
+        def at(at_ms: int | None) -> str | None:
+            return None if at_ms is None else self._at(at_ms, one.tank)
+
+        return AlertAnswer(
+            id=one.id,
+            kind=one.kind,
+            tank=one.tank,
+            state=one.state,
+            what=one.what,
+            text=one.text,
+            urgent=one.urgent,
+            told=one.told,
+            seen_by=one.seen_by,
+            note=one.note,
+            undelivered=one.undelivered,
+            since=self._at(one.since_ms, one.tank),
+            opened=self._at(one.opened_ms, one.tank),
+            told_at=at(one.told_ms),
+            seen_at=at(one.seen_ms),
+            cleared_at=at(one.cleared_ms),
+        )

@@ -15,6 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from tareline.app.answers.alerts import AddressState, TestedAddress
 from tareline.app.context import ChangeNotice, Context
 from tareline.core.calendar import from_ms
 from tareline.notify.targets import Addresses, Letter, Target, tell
@@ -157,20 +158,20 @@ class Deliveries:
         for moved in self._moved.values():
             moved.set()
 
-    def test(self, letter: Letter) -> list[dict[str, Any]]:
-        """Tell every address at once, past the outbox; of each, in order: `target`, `ok`, and `detail` why not."""
+    def test(self, letter: Letter) -> list[TestedAddress]:
+        """Tell every address at once, past the outbox; what became of each, in order."""
         targets = list(self._addresses.make().values())
         if not targets:
             return []
 
-        def told(target: Target) -> dict[str, Any]:
+        def told(target: Target) -> TestedAddress:
             why = tell(target, letter, self._context.clock.now_ms(), TEST_READ_S)
-            return {"target": target.name, "ok": why is None, "detail": why}
+            return TestedAddress(target=target.name, ok=why is None, detail=why)
 
         with ThreadPoolExecutor(len(targets)) as pool:
             return list(pool.map(told, targets))
 
-    def state(self) -> list[dict[str, Any]]:
+    def state(self) -> list[AddressState]:
         """Of each address: its name, when it was last tried, whether it took what it was told, and why not."""
         with self._context.store.read() as tx:
             tried: Mapping[str, tuple[int, str, str | None]] = store.last_tries(tx)
@@ -178,7 +179,8 @@ class Deliveries:
         for name in self._addresses.targets:
             at_ms, state, error = tried.get(name, (None, "", None))
             at = None if at_ms is None else from_ms(at_ms, "UTC").isoformat(timespec="milliseconds")
-            found.append({"target": name, "tried_at": at, "ok": None if at is None else state == "sent", "why": error})
+            ok = None if at is None else state == "sent"
+            found.append(AddressState(target=name, tried_at=at, ok=ok, why=error))
         return found
 
     def _note_change(self, change: ChangeNotice) -> None:

@@ -87,7 +87,9 @@ def _is_older(message: Issued, stop: Stop | None) -> bool:
 
 
 def hold_body(state: HoldState | None, hung: bool, stopped: str | None = None) -> dict[str, Any]:
-    """down/hold without its version; a feeder on no tank is held, and one whose hopper is off the cell.
+    """down/hold without its version: whether feeding is held, or reduced to a share `reduce_to`, and why. Retained.
+
+    A feeder on no tank is held, and so is one whose hopper is off the cell.
 
     state: what holds its tank, None on no tank. stopped: why the feeder has stopped itself, as long as it has not said
     that it has seen a hold since: it is held until it has, whatever a person has released, since a release alone would
@@ -105,7 +107,10 @@ def hold_body(state: HoldState | None, hung: bool, stopped: str | None = None) -
 
 
 def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:
-    """down/plan without its version; meals that would not fit the wire are left to the next plan."""
+    """down/plan without its version: the caps of the coming days, their meals, and a fallback. Retained.
+
+    Meals that would not fit the wire are left to the next plan.
+    """
     body: dict[str, Any] = {
         "gain_g_per_step": gain_g_per_step,
         "days": [{"start_ms": d.start_ms, "cap_g": d.cap_g} for d in plan.days],

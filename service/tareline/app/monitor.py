@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 from tareline.app import holds, repository
 from tareline.app.alerts import Alerts
 from tareline.app.commands.entries import Entries
-from tareline.app.commands.ramp import Ramps, road_of
+from tareline.app.commands.ramp import Proposal, Ramps, road_of
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, finding_id
 from tareline.app.projections.loads import Loads
@@ -90,12 +90,13 @@ class Monitor:
                 self._samples.compute(tank, now_ms)
                 look.trends[tank] = self._trends.compute(tank, now_ms)
         self._see(look, tanks)
-        for tank, seen in list(look.tanks.items()):
+        entered = []
+        for tank, seen in look.tanks.items():
             with self._guarded(look, tank):
-                if tank not in look.failed and self._enter(seen):
-                    look.entered.append(tank)
-        if look.entered:
-            self._see(look, look.entered)
+                if tank not in look.failed and self._enter(seen, look.proposed.get(tank)):
+                    entered.append(tank)
+        if entered:
+            self._see(look, entered)
         found: list[Concern] = []
         with self._context.store.read() as tx:
             for tank in tanks:
@@ -109,7 +110,7 @@ class Monitor:
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
             mornings = self._alerts.mornings(tx, now_ms)
-            told = {tank: self._morning(look.tanks[tank]) for tank in mornings if tank in look.tanks}
+            told = {tank: self._morning(look, look.tanks[tank]) for tank in mornings if tank in look.proposed}
             self._alerts.due_message(tx, told, now_ms, away)
         if step.changed or mornings:
             self._context.announce("alert", None)
@@ -133,24 +134,27 @@ class Monitor:
             for tank in tanks:
                 with self._guarded(look, tank):
                     today = day_of(self._context.stamp_ms(), self._context.zone(tank))
-                    look.tanks[tank] = snapshots.of(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
+                    seen = snapshots.of(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
+                    look.tanks[tank] = seen
+                    look.proposed[tank] = self._ramps.proposed(seen)
             look.devices = snapshots.devices
             for name in register.refs("feeder"):
                 if (register.now("feeder", name) or {}).get("tank") is None:
                     look.loose[name] = snapshots.feeder(name)
 
-    def _enter(self, seen: TankSnapshot) -> bool:
+    def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
         entered = False
         if holds.judgement(seen):
             entered = self._entries.consider(lambda snapshots: bool(holds.judge(snapshots, seen.id)), "hold", seen.id)
-        if self._loads.on_its_way(seen.id):
+        if proposed is None or not (entered or proposed.is_news):
             return entered
-        proposed = self._ramps.proposed(seen)
-        if proposed is not None and (entered or proposed.is_news):
-            self._ramps.step(seen.id)
-            return True
-        return entered
+        known = proposed.knowledge
+        fresh = known.fresh if known is not None else self._loads.fresh(seen.id)
+        if self._loads.on_its_way(seen.id, fresh):
+            return entered
+        self._ramps.step(seen.id)
+        return True
 
     def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
         name = str(self._context.need("tank", tank)["name"])
@@ -166,9 +170,10 @@ class Monitor:
             urgent=True,
         )
 
-    def _morning(self, tank: TankSnapshot) -> str:
+    def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
         """What is due of a tank by the end of today, a line each; empty where nothing is."""
-        shown = [due_view(one, tank.zone, tank.now_ms) for one in self._due_list.of(tank)]
+        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
         today = tank.today.isoformat()
         lines = [
             f"{one['do']}{' (overdue)' if one['overdue'] else ''}: {one['why']}" for one in shown if one["day"] <= today
@@ -186,7 +191,8 @@ class Monitor:
         trends = look.trends[tank.id].items()
         rising = (concerns.of_trend(place, analyte, trend, tank.lines_now, state) for analyte, trend in trends)
         found += [one for one in rising if one is not None]
-        late = concerns.of_due(place, self._due_list.of(tank), state, now_ms)
+        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        late = concerns.of_due(place, due, state, now_ms)
         found += [late] if late is not None else []
         for feeder in tank.feeders:
             reported = ledger.newest(tx, "fault", device=feeder.name, limit=REPORTED)
@@ -350,12 +356,12 @@ class Monitor:
 class _Round:
     """What one look at everything has seen so far.
 
-    loose: feeders on no tank. entered: the tanks of which something was entered. failed: what went wrong with a tank.
+    proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong with a tank.
     """
 
     tanks: dict[str, TankSnapshot] = field(default_factory=dict)
+    proposed: dict[str, Proposal | None] = field(default_factory=dict)
     trends: dict[str, Mapping[str, Trend]] = field(default_factory=dict)
     devices: Mapping[str, Device] = field(default_factory=dict)
     loose: dict[str, FeederSnapshot] = field(default_factory=dict)
-    entered: list[str] = field(default_factory=list)
     failed: dict[str, Exception] = field(default_factory=dict)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.boards import files as boards
@@ -101,7 +102,7 @@ class Updates:
         with context.store.read() as tx:
             self._offers = {name: one for (name, topic), one in device_store.issued(tx).items() if topic == TOPIC}
 
-    def offer(self, device: str, by: str | None = None) -> dict[str, Any]:
+    def offer(self, device: str, by: str | None = None) -> UpdateAnswer:
         """Offer this package's firmware to a device; answers with where that stands.
 
         Raises FieldError: 404 for a device that is not registered; 409 where it takes no updates or runs this already.
@@ -131,6 +132,7 @@ class Updates:
         return found
 
     def _issue(self, device: str, made: FirmwareSet, after: int, by: str | None) -> None:
+        """down/update: the firmware on offer, its list of files by size and digest, signed in `mac`. Retained."""
         now_ms = self._context.stamp_ms()
         counter = max(now_ms, after + 1)
         body: dict[str, Any] = {"counter": counter, "program": made.program, "firmware": made.firmware}
@@ -195,7 +197,7 @@ class Updates:
         finally:
             self._building.discard(device)
 
-    def view(self, device: str) -> dict[str, Any]:
+    def view(self, device: str) -> UpdateAnswer:
         """Where an update of a device stands. Raises FieldError (404)."""
         tank = self._known(device).get("tank")
         zone = self._context.zone(tank) if tank is not None else "UTC"
@@ -209,13 +211,13 @@ class Updates:
             done = made.size
         elif made is not None and asked is not None and asked.file in made.files and word == "fetching":
             done = made.offset(asked.file) + asked.at
-        return {
-            "device": device,
-            "takes_updates": None if state is None else state.program is not None,
-            "firmware": None if offer is None else offer.body["firmware"],
-            "offered": None if offer is None else stated(offer.issued_ms, zone),
-            "state": word,
-            "detail": state.detail if state is not None and word in ("done", "failed") else None,
-            "done_bytes": done,
-            "total_bytes": None if made is None else made.size,
-        }
+        return UpdateAnswer(
+            device=device,
+            takes_updates=None if state is None else state.program is not None,
+            firmware=None if offer is None else offer.body["firmware"],
+            offered=None if offer is None else stated(offer.issued_ms, zone),
+            state=word,
+            detail=state.detail if state is not None and word in ("done", "failed") else None,
+            done_bytes=done,
+            total_bytes=None if made is None else made.size,
+        )

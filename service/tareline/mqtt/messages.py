@@ -17,15 +17,29 @@ PART_BYTES = 144  # of a file, in one text of 192 characters
 FIRST_MS = 1_577_836_800_000  # 2020-01-01: older than any device of ours
 LAST_MS = 4_102_444_800_000  # 2100-01-01
 
-AtMs = Annotated[int, Field(ge=FIRST_MS, lt=LAST_MS)]
-UptimeMs = Annotated[int, Field(ge=0, lt=200 * 365 * DAY_MS)]
+
+def _told(description: str) -> Any:
+    """What a field says: the reference of the wire is made from it."""
+    return Field(description=description)
+
+
+AtMs = Annotated[int, Field(ge=FIRST_MS, lt=LAST_MS), _told("when, in UNIX milliseconds; null without a clock")]
+UptimeMs = Annotated[
+    int, Field(ge=0, lt=200 * 365 * DAY_MS), _told("milliseconds since this start, at that event or at sending")
+]
 Name = Annotated[str, Field(min_length=1, max_length=64)]
-Seq = Annotated[int, Field(ge=1, lt=2**53)]
+Boot = Annotated[Name, _told("names this start of the device; another at each start")]
+JournalName = Annotated[Name, _told("names the device's journal of doses; drawn once, until its flash is formatted")]
+Seq = Annotated[int, Field(ge=1, lt=2**53), _told("the dose's number in its journal, from 1")]
 # A cell's zero wanders, so that an empty hopper may read below nothing; a mass below a gram under zero is no wandering.
 HopperG = Annotated[float, Field(ge=-1.0, le=100_000.0)]
 PositiveG = Annotated[float, Field(ge=0.0, le=10_000.0)]
-Celsius = Annotated[float, Field(ge=-60.0, le=125.0)]
+DeviationG = Annotated[PositiveG, _told("standard deviation of one weighing, in grams")]
+Celsius = Annotated[float, Field(ge=-60.0, le=125.0), _told("temperature at the cell, in degC")]
 Text = Annotated[str, Field(max_length=4096)]
+Detail = Annotated[Text, _told("more of it, in words for people")]
+Counter = Annotated[int, Field(ge=0, lt=2**53)]
+UpdateCounter = Annotated[Counter, _told("which update this is about; it never falls")]
 
 Outcome = Literal["ok", "short", "over", "jam", "empty", "capped", "held", "missed", "interrupted"]
 Cause = Literal["plan", "fallback", "command", "button"]
@@ -47,46 +61,56 @@ class _Up(BaseModel):
 
 
 class Status(_Up):
-    online: bool
+    """Whether the device is connected; false is its last will. Retained."""
+
+    online: Annotated[bool, _told("true while connected")]
 
 
 class Hello(_Up):
-    boot: Name
+    """Who the device is and what it keeps: said at each connect. Retained."""
+
+    boot: Boot
     uptime_ms: UptimeMs
-    board: Name
-    journal: Name | None = None
-    kind: Literal["feeder", "probe"]
-    firmware: Name
-    clock: Literal["set", "unset"]
-    journal_from: Annotated[int, Field(ge=0, lt=2**53)] | None = None
-    journal_to: Annotated[int, Field(ge=0, lt=2**53)] | None = None
-    gain_g_per_step: Annotated[float, Field(gt=0, le=100)] | None = None
-    calibration: Any = None
-    heap_free_bytes: HeapBytes | None = None
-    heap_largest_bytes: HeapBytes | None = None
+    board: Annotated[Name, _told("the hardware's own number")]
+    journal: JournalName | None = None
+    kind: Annotated[Literal["feeder", "probe"], _told("what the device is")]
+    firmware: Annotated[Name, _told("the firmware's name and version")]
+    clock: Annotated[Literal["set", "unset"], _told("whether the device knows the time")]
+    journal_from: Annotated[Counter, _told("the oldest dose that it still keeps")] | None = None
+    journal_to: Annotated[Counter, _told("the newest dose that it still keeps")] | None = None
+    gain_g_per_step: Annotated[float, Field(gt=0, le=100), _told("grams of food for each step of the motor")] | None = (
+        None
+    )
+    calibration: Annotated[Any, _told("the scale's or the cell's calibration; null without one")] = None
+    heap_free_bytes: Annotated[HeapBytes, _told("free bytes of the heap")] | None = None
+    heap_largest_bytes: Annotated[HeapBytes, _told("the largest free block of the heap, in bytes")] | None = None
 
 
 class Applied(_Up):
-    boot: Name
-    plan_version: Annotated[int, Field(ge=0, lt=2**53)]
-    hold_version: Annotated[int, Field(ge=0, lt=2**53)]
+    """Which plan and which hold are in force on the feeder; 0 for none. Retained."""
+
+    boot: Boot
+    plan_version: Annotated[Counter, _told("the version of the plan")]
+    hold_version: Annotated[Counter, _told("the version of the hold")]
 
 
 class DoseMessage(_Up):
-    journal: Name
+    """One dose, also one that gave nothing. Weights are all three null where none was taken."""
+
+    journal: JournalName
     seq: Seq
-    boot: Name
+    boot: Boot
     at_ms: AtMs | None = None
     uptime_ms: UptimeMs
-    meal: Name | None = None
-    cause: Cause
-    target_g: PositiveG
-    steps: Annotated[int, Field(ge=0, lt=2**31)]
-    before_g: HopperG | None = None
-    after_g: HopperG | None = None
-    sd_g: PositiveG | None = None
+    meal: Annotated[Name, _told("which meal of the plan; null for none")] | None = None
+    cause: Annotated[Cause, _told("what asked for it")]
+    target_g: Annotated[PositiveG, _told("grams that were asked for")]
+    steps: Annotated[int, Field(ge=0, lt=2**31), _told("steps that the motor made")]
+    before_g: Annotated[HopperG, _told("grams on the cell before")] | None = None
+    after_g: Annotated[HopperG, _told("grams on the cell after")] | None = None
+    sd_g: DeviationG | None = None
     temperature_c: Celsius | None = None
-    outcome: Outcome
+    outcome: Annotated[Outcome, _told("how it went, as firmware/README.md lists it")]
 
     @model_validator(mode="after")
     def _weighed_or_not(self) -> "DoseMessage":
@@ -97,47 +121,54 @@ class DoseMessage(_Up):
 
 
 class Weight(_Up):
-    boot: Name
+    """The hopper weighed without a dose."""
+
+    boot: Boot
     at_ms: AtMs | None = None
     uptime_ms: UptimeMs
-    mass_g: HopperG
-    sd_g: PositiveG
+    mass_g: Annotated[HopperG, _told("grams on the cell")]
+    sd_g: DeviationG
     temperature_c: Celsius | None = None
 
 
 class Fault(_Up):
-    boot: Name
+    """Something is wrong with the device."""
+
+    boot: Boot
     at_ms: AtMs | None = None
     uptime_ms: UptimeMs
-    code: Name
-    detail: Text | None = None
+    code: Annotated[Name, _told("what is wrong: a fault code")]
+    detail: Detail | None = None
 
 
 class Reply(_Up):
-    id: Name
-    ok: bool
-    detail: Text | None = None
-    result: Any = None
+    """The answer to a command."""
+
+    id: Annotated[Name, _told("the command's")]
+    ok: Annotated[bool, _told("whether it was done")]
+    detail: Detail | None = None
+    result: Annotated[Any, _told("what the command asked for")] = None
 
 
 class UpdateState(_Up):
-    """What a device says of updates: `program` is what its sets start, null where it takes none; `mpy` the version of
-    compiled modules that it loads, 0 for sources; `counter` the update that state and detail are about."""
+    """How an update over the air stands on the device. Retained."""
 
-    program: Name | None = None
-    mpy: Annotated[int, Field(ge=0, lt=256)]
-    counter: Annotated[int, Field(ge=0, lt=2**53)]
-    state: Literal["idle", "fetching", "ready", "trial", "done", "failed"]
-    detail: Text | None = None
+    program: Annotated[Name, _told("what the device's sets of modules start; null where it takes none")] | None = None
+    mpy: Annotated[int, Field(ge=0, lt=256), _told("the version of compiled modules that it loads; 0 for sources")]
+    counter: UpdateCounter
+    state: Annotated[
+        Literal["idle", "fetching", "ready", "trial", "done", "failed"], _told("how far the update has come")
+    ]
+    detail: Detail | None = None
 
 
 class Fetch(_Up):
-    """A device asks for a piece of a file of the update that it was offered."""
+    """The device asks for a piece of a file of the update that it was offered."""
 
-    counter: Annotated[int, Field(ge=0, lt=2**53)]
-    file: Name
-    at: Annotated[int, Field(ge=0, lt=2**20)]
-    size: Annotated[int, Field(ge=1, le=1024)]
+    counter: UpdateCounter
+    file: Annotated[Name, _told("the file's name")]
+    at: Annotated[int, Field(ge=0, lt=2**20), _told("from which byte on")]
+    size: Annotated[int, Field(ge=1, le=1024), _told("how many bytes")]
 
 
 class Identity(_Up):
@@ -162,21 +193,24 @@ def explain(error: ValidationError) -> str:
 
 
 def received(journal: str, seq: int) -> dict[str, Any]:
-    """down/received."""
+    """down/received: every dose of `journal` up to `seq` is stored, and may be forgotten. Retained."""
     return {"journal": journal, "seq": seq}
 
 
 def time_answer(now_ms: int, hello: dict[str, Any]) -> dict[str, Any]:
-    """down/time, in answer to a hello."""
+    """down/time, in answer to a hello whose `boot` and `uptime_ms` it repeats: the time is `now_ms`. QoS 0."""
     return {"now_ms": now_ms, "boot": hello["boot"], "uptime_ms": hello["uptime_ms"]}
 
 
 def piece(asked: Fetch, data: bytes) -> dict[str, Any]:
-    """down/piece, in answer to up/fetch: the bytes in base64, as texts that a board takes as they stream in."""
+    """down/piece, in answer to up/fetch: the bytes in base64, as texts that a board takes as they stream in. QoS 0."""
     parts = [b64encode(data[at : at + PART_BYTES]).decode() for at in range(0, len(data), PART_BYTES)]
     return {"counter": asked.counter, "file": asked.file, "at": asked.at, "data": parts}
 
 
 def resend(command_id: str, first: int, last: int) -> dict[str, Any]:
-    """down/command: ask for doses again. It moves nothing and never expires, since a board may have no clock."""
+    """down/command: do something, here send the doses of `args` again.
+
+    It moves nothing and never expires, since a board may have no clock.
+    """
     return {"id": command_id, "expires_at_ms": None, "do": "resend", "args": {"from": first, "to": last}}

@@ -240,7 +240,7 @@ class _Month:
 
     def _see(self, note: str) -> None:
         for alert in self._service.alerts.list("open"):
-            self._service.alerts.seen(alert["id"], {"by": KEEPER, "note": note})
+            self._service.alerts.seen(alert.id, {"by": KEEPER, "note": note})
 
     def _weigh_in(self) -> None:
         mass_g = round(self._feeder.hopper_g + self._random.gauss(0, 0.01), 2)

@@ -12,7 +12,10 @@ from tareline.resources import dashboards_dir
 from tareline.service import Service
 from tareline.web import problems
 from tareline.web.access import COOKIE, Guard, token_fits
+from tareline.web.api import alerts as alert_calls
+from tareline.web.api import load as load_calls
 from tareline.web.api import routes
+from tareline.web.api import updates as update_calls
 from tareline.web.events import Hub
 from tareline.web.pages import absence, alerts, overview, ramp, report, water
 from tareline.web.pages import load as loads
@@ -28,14 +31,15 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
     for part in ("styles", "scripts"):
         app.mount(f"/static/{part}", StaticFiles(directory=dashboards_dir() / part), name=part)
     app.include_router(routes.router(service, hub))
+    app.include_router(update_calls.router(service))
+    app.include_router(alert_calls.router(service))
     app.include_router(absence.calls(service))
     app.include_router(ramp.calls(service))
-    app.include_router(loads.calls(service))
+    app.include_router(load_calls.router(service))
     app.include_router(overview.router(service))
     app.include_router(absence.pages(service))
     app.include_router(report.router(service))
     app.include_router(water.router(service))
-    app.include_router(alerts.api(service))
     app.include_router(alerts.router(service))
     app.include_router(ramp.pages(service))
     app.include_router(loads.pages(service))

@@ -87,11 +87,12 @@ class Road:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """What a ramp would decide now, and what was known of the load."""
+    """What a ramp would decide now, what was known of the load, and the readings that it waits for."""
 
     road: Road
     decision: Decision
     knowledge: Knowledge | None
+    needs: tuple[Due, ...]
 
     @property
     def is_news(self) -> bool:
@@ -119,7 +120,7 @@ class Ramps:
 
         def make(snapshots: Snapshots) -> bool:
             found = self.proposed(snapshots.of(tank))
-            if found is None:
+            if found is None or self._context.behind_ms():
                 return False
             decided.append(found.decision)
             if found.is_news:
@@ -130,18 +131,18 @@ class Ramps:
         return decided[0] if decided else None
 
     def proposed(self, tank: TankSnapshot) -> Proposal | None:
-        """What the ramp of a tank would decide now; None where none is under way, or the clock is behind."""
+        """What the ramp of a tank would decide now, and what it waits for; None where none is under way."""
         road = road_of(tank)
-        if road is None or road.ended or self._context.behind_ms():
+        if road is None or road.ended:
             return None
-        return Proposal(road, *self._weigh(tank, road))
+        return self._weigh(tank, road)
 
-    def _weigh(
-        self, tank: TankSnapshot, road: Road, accepted_g: float | None = None
-    ) -> tuple[Decision, Knowledge | None]:
+    def _weigh(self, tank: TankSnapshot, road: Road, accepted_g: float | None = None) -> Proposal:
         knowledge = self._evidence.knowledge(tank.id, asked_of(road.ramp, road.rations[-1].daily_g))
-        standing = replace(self._standing(tank, road), accepted_g=accepted_g)
-        return decide(road.ramp, knowledge, standing, tank.now_ms), knowledge
+        standing = self._standing(tank, road)
+        needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
+        decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
+        return Proposal(road, decision, knowledge, needs)
 
     def _put(
         self,
@@ -213,7 +214,8 @@ class Ramps:
     def _accept(self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest) -> Row:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
-        decision, knowledge = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
+        weighed = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
+        decision, knowledge = weighed.decision, weighed.knowledge
         if decision.state != "steps up":
             why = "; ".join(decision.waits_for or decision.reasons)
             raise FieldError("decision", f"no step any more: the ramp {decision.state}: {why}", 409)
@@ -257,14 +259,6 @@ class Ramps:
             back_ms=back_ms,
         )
 
-    def needs(self, tank: TankSnapshot) -> list[Due]:
-        """The readings that a ramp waits for."""
-        road = road_of(tank)
-        if road is None or road.ended:
-            return []
-        knowledge = self._evidence.knowledge(tank.id, asked_of(road.ramp, road.rations[-1].daily_g))
-        return readings_due(road.ramp, knowledge, self._standing(tank, road), tank.now_ms)
-
     def view(self, tank: str) -> Row:
         """The ramp as it is set, where it stands, what it waits for, and the road so far; 404 where none was set."""
         zone = self._context.zone(tank)
@@ -276,8 +270,9 @@ class Ramps:
         if road.ended:
             shown = road.decided[-1].body
         else:
-            decision, knowledge = self._weigh(now, road)
-            shown = {**asdict(decision), "knowledge": None if knowledge is None else knowledge_view(knowledge)}
+            weighed = self._weigh(now, road)
+            known = None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
+            shown = {**asdict(weighed.decision), "knowledge": known}
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
         return {

@@ -143,9 +143,9 @@ class Loads:
         with self._lock:
             return mark[0].complete and self._marks.get(tank) == mark and tank not in self._trouble
 
-    def on_its_way(self, tank: str) -> bool:
-        """Whether a newer answer may be expected within the minute."""
-        if self.fresh(tank):
+    def on_its_way(self, tank: str, fresh: bool) -> bool:
+        """Whether a newer answer may be expected within the minute. fresh: whether the newest one is."""
+        if fresh:
             self._stale_s.pop(tank, None)
             return False
         now_s = self._context.clock.monotonic_s()

@@ -3,7 +3,7 @@
 from typing import Any
 
 from tareline.app.commands.entries import stated
-from tareline.app.commands.ramp import Ramps
+from tareline.app.commands.ramp import Proposal, Ramps
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.trends import Trends
@@ -27,6 +27,10 @@ class DueList:
 
     def of(self, tank: TankSnapshot) -> list[Due]:
         """What is due of a tank, the most pressing first; of an empty one nothing."""
+        return self.with_ramp(tank, self._ramps.proposed(tank))
+
+    def with_ramp(self, tank: TankSnapshot, proposed: Proposal | None) -> list[Due]:
+        """The same where it is known already what the ramp would decide."""
         if tank.stage == "empty":
             return []
         away = tank.coming_absences
@@ -46,7 +50,7 @@ class DueList:
                 for probe, ailment in tank.sampled.ailments
                 if ailment.kind == "calibration due"
             ]
-            + self._ramps.needs(tank),
+            + list(proposed.needs if proposed is not None else ()),
             away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,
         )
         return guard.due(situation, tank.now_ms)

@@ -6,11 +6,25 @@ Nitrate is shown as ion, as its ceiling and most kits are; ammonia and nitrite a
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.load import (
+    BandAnswer,
+    DiagnosticsAnswer,
+    ForecastAnswer,
+    ForecastDay,
+    GuessAnswer,
+    LimitAnswer,
+    LoadNow,
+    PastAnswer,
+    PastDay,
+    PastReading,
+    ProvenAnswer,
+    RestAnswer,
+    TankLoadAnswer,
+)
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.load_record import content, food_of
@@ -18,13 +32,11 @@ from tareline.app.projections.loads import LoadAnswer, Loads
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.ration import Ration, ration_on
 from tareline.core.load.forecast import Ahead
-from tareline.core.load.guess import Guess
 from tareline.core.load.limit import Proven
 from tareline.core.load.record import Change, Harvest
 from tareline.core.units import DAY_MS, NITRATE_PER_N
 from tareline.errors import FieldError
 
-View = dict[str, Any]
 QUANTILES = ("p5", "p25", "p50", "p75", "p95")
 SHOWN = {  # by content: the name with its unit, and mg/L of it per mg/L as the model has it
     "nitrate": ("nitrate_mg_per_l", NITRATE_PER_N),
@@ -77,71 +89,75 @@ def _within(name: str, value: float | None, low: float, high: float) -> None:
         raise FieldError(name, f"expected {low:g} to {high:g}; found {value:g}")
 
 
-def load_view(context: Context, loads: Loads, tank: str) -> View:
+def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
     """What a tank carries and can take."""
     body = context.need("tank", tank)
     known, trouble = loads.known(tank), loads.trouble(tank)
-    told = known.told.load if known is not None else None
-    refuses = None
-    if told is None:
-        refuses = EMPTY if body["stage"] == "empty" else NOT_YET
-    elif not told.diagnostics.speaks:
-        refuses = told.diagnostics.why
-    found = told is not None and told.found
-    proven = told.proven if told is not None else None
-    return {
-        "as_of": stated(known.gathered.at_ms, known.gathered.zone) if known is not None else None,
-        "fresh": loads.fresh(tank),
-        "refuses": refuses,
-        "trouble": trouble.why if trouble is not None else None,
-        "food": told.food if told is not None else None,
-        "limit_g_per_day": {
-            "found": found,
-            "p5": told.p5_g if told is not None else None,
-            "p50": told.p50_g if told is not None else None,
-            "p95": told.p95_g if told is not None else None,
-        },
-        "proven_g_per_day": (proven.daily_g or None) if proven is not None else None,
-        "proven": None if known is None or proven is None else _proven(known, proven),
-        "recommended_g_per_day": (told.recommended_g or None) if told is not None else None,
-        "recommended_why": told.recommended_why if told is not None else None,
-        "load_now_g_per_day": None
-        if told is None or told.load_now_g is None
-        else dict(zip(("p5", "p50", "p95"), told.load_now_g, strict=True)),
-        "fed_now_g_per_day": told.fed_now_g if told is not None else None,
-        "fed_now_under_limit": known.told.p_under(told.fed_now_g)
-        if known is not None and told is not None and refuses is None
-        else None,
-        "limits_by": told.limits_by if told is not None else None,
-        "nitrate_ceiling_mg_per_l": body["nitrate_ceiling_mg_per_l"],
-        "evidence": list(told.evidence) if told is not None else [],
-        "diagnostics": asdict(told.diagnostics) if told is not None else None,
-        "guesses": [] if found else [_guess(one) for one in loads.guesses(tank)],
-    }
+    ceiling_mg_per_l = body["nitrate_ceiling_mg_per_l"]
+    if known is None:
+        return TankLoadAnswer(
+            as_of=None,
+            fresh=loads.fresh(tank),
+            refuses=EMPTY if body["stage"] == "empty" else NOT_YET,
+            trouble=trouble.why if trouble is not None else None,
+            food=None,
+            limit_g_per_day=LimitAnswer(found=False, p5=None, p50=None, p95=None),
+            proven_g_per_day=None,
+            proven=None,
+            recommended_g_per_day=None,
+            recommended_why=None,
+            load_now_g_per_day=None,
+            fed_now_g_per_day=None,
+            fed_now_under_limit=None,
+            limits_by=None,
+            nitrate_ceiling_mg_per_l=ceiling_mg_per_l,
+            evidence=[],
+            diagnostics=None,
+            guesses=_guesses(loads, tank),
+        )
+    told = known.told.load
+    return TankLoadAnswer(
+        as_of=stated(known.gathered.at_ms, known.gathered.zone),
+        fresh=loads.fresh(tank),
+        refuses=None if told.diagnostics.speaks else told.diagnostics.why,
+        trouble=trouble.why if trouble is not None else None,
+        food=told.food,
+        limit_g_per_day=LimitAnswer(found=told.found, p5=told.p5_g, p50=told.p50_g, p95=told.p95_g),
+        proven_g_per_day=told.proven.daily_g or None,
+        proven=_proven(known, told.proven),
+        recommended_g_per_day=told.recommended_g or None,
+        recommended_why=told.recommended_why,
+        load_now_g_per_day=None
+        if told.load_now_g is None
+        else LoadNow(**dict(zip(("p5", "p50", "p95"), told.load_now_g, strict=True))),
+        fed_now_g_per_day=told.fed_now_g,
+        fed_now_under_limit=known.told.p_under(told.fed_now_g) if told.diagnostics.speaks else None,
+        limits_by=told.limits_by,
+        nitrate_ceiling_mg_per_l=ceiling_mg_per_l,
+        evidence=list(told.evidence),
+        diagnostics=DiagnosticsAnswer(**asdict(told.diagnostics)),
+        guesses=[] if told.found else _guesses(loads, tank),
+    )
 
 
-def _proven(known: LoadAnswer, proven: Proven) -> View:
+def _proven(known: LoadAnswer, proven: Proven) -> ProvenAnswer:
     """Since when and until when a ration was held, both days included."""
     last = None if proven.until is None else known.gathered.date_of(proven.until) - timedelta(days=1)
-    return {
-        "since": None if proven.since is None else known.gathered.date_of(proven.since).isoformat(),
-        "until": last.isoformat() if last is not None else None,
-        "why_not": proven.why or None,
-    }
+    return ProvenAnswer(
+        since=None if proven.since is None else known.gathered.date_of(proven.since).isoformat(),
+        until=None if last is None else last.isoformat(),
+        why_not=proven.why or None,
+    )
 
 
-def _guess(one: Guess) -> View:
-    return {
-        "p5": one.p5_g,
-        "p50": one.p50_g,
-        "p95": one.p95_g,
-        "tanks": one.tanks,
-        "per": one.per,
-        "text": one.text,
-    }
+def _guesses(loads: Loads, tank: str) -> list[GuessAnswer]:
+    return [
+        GuessAnswer(p5=one.p5_g, p50=one.p50_g, p95=one.p95_g, tanks=one.tanks, per=one.per, text=one.text)
+        for one in loads.guesses(tank)
+    ]
 
 
-def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> View:
+def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> ForecastAnswer:
     """The water of the days ahead in bands. Raises FieldError where the question makes no sense or all is unknown."""
     body = context.need("tank", tank)
     asked.check(float(body["volume_l"]))
@@ -170,28 +186,33 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> V
     )
     known, found = loads.ahead(tank, what)
     bands = {SHOWN[name]: band for name, band in found.bands.items()}
-    return {
-        "as_of": stated(gathered.at_ms, gathered.zone),
-        "fresh": loads.fresh(tank),
-        "food": what.food.name if what.food is not None else None,
-        "nitrate_ceiling_mg_per_l": body["nitrate_ceiling_mg_per_l"],
-        "days": [
-            {
-                "date": dates[i].isoformat(),
-                "at": stated(gathered.at_ms + (i + 1) * DAY_MS, gathered.zone),
-                "daily_g": rations[i],
+    return ForecastAnswer(
+        as_of=stated(gathered.at_ms, gathered.zone),
+        fresh=loads.fresh(tank),
+        food=what.food.name if what.food is not None else None,
+        nitrate_ceiling_mg_per_l=body["nitrate_ceiling_mg_per_l"],
+        days=[
+            ForecastDay(
+                date=dates[i].isoformat(),
+                at=stated(gathered.at_ms + (i + 1) * DAY_MS, gathered.zone),
+                daily_g=rations[i],
                 **{name: _band(band[i], per) for (name, per), band in bands.items()},
-                "over_ceiling": found.over_ceiling[i],
-                "ammonia_or_nitrite_seen": found.seen[i],
-            }
+                over_ceiling=found.over_ceiling[i],
+                ammonia_or_nitrite_seen=found.seen[i],
+            )
             for i in range(asked.days)
         ],
-        "rests_at_nitrate_mg_per_l": _band(found.rests_at, NITRATE_PER_N),
-    }
+        rests_at_nitrate_mg_per_l=RestAnswer(
+            **{
+                name: None if v is None else v * NITRATE_PER_N
+                for name, v in zip(QUANTILES, found.rests_at, strict=True)
+            }
+        ),
+    )
 
 
-def _band(values: Sequence[float | None], per: float) -> View:
-    return {name: None if v is None else v * per for name, v in zip(QUANTILES, values, strict=True)}
+def _band(values: Sequence[float], per: float) -> BandAnswer:
+    return BandAnswer(**{name: v * per for name, v in zip(QUANTILES, values, strict=True)})
 
 
 def planned_g(tx: Connection, context: Context, tank: str, dates: Sequence[date]) -> list[float]:
@@ -202,7 +223,7 @@ def planned_g(tx: Connection, context: Context, tank: str, dates: Sequence[date]
     return [one.daily_g if one is not None else 0.0 for one in found]
 
 
-def road_view(context: Context, loads: Loads, tank: str, days: int) -> View | None:
+def road_view(context: Context, loads: Loads, tank: str, days: int) -> PastAnswer | None:
     """The last `days` days: the ration and what was fed a day, and the readings, as the record has them."""
     known = loads.known(tank)
     if known is None:
@@ -216,20 +237,27 @@ def road_view(context: Context, loads: Loads, tank: str, days: int) -> View | No
     fed: dict[int, float] = {}
     for one in record.fed:
         fed[one.day] = fed.get(one.day, 0.0) + one.mass_g
-    readings: dict[str, list[View]] = {}
+    readings: dict[str, list[PastReading]] = {}
     for seen in record.seen:
         if seen.day >= begin:
             name, per = SHOWN[seen.analyte]
-            high = None if seen.high is None else seen.high * per
-            shown = {"value": seen.value * per, "low": seen.low * per, "high": high, "detected": seen.detected}
             day = gathered.date_of(seen.day)
-            readings.setdefault(name, []).append({"day": seen.day - last, "date": day.isoformat(), **shown})
-    return {
-        "begin": dates[0].isoformat(),
-        "days": [
-            {"day": day - last, "date": when.isoformat(), "ration_g": ration_g, "fed_g": fed.get(day, 0.0)}
+            readings.setdefault(name, []).append(
+                PastReading(
+                    day=seen.day - last,
+                    date=day.isoformat(),
+                    value=seen.value * per,
+                    low=seen.low * per,
+                    high=None if seen.high is None else seen.high * per,
+                    detected=seen.detected,
+                )
+            )
+    return PastAnswer(
+        begin=dates[0].isoformat(),
+        days=[
+            PastDay(day=day - last, date=when.isoformat(), ration_g=ration_g, fed_g=fed.get(day, 0.0))
             for day, when, ration_g in zip(range(begin, last + 1), dates, rations, strict=True)
         ],
-        "now": record.now - last,
-        "readings": readings,
-    }
+        now=record.now - last,
+        readings=readings,
+    )

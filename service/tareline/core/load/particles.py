@@ -86,6 +86,16 @@ def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0) -> Cl
     trust: power of each likelihood, 1 for Bayes' own.
     """
     rng = np.random.default_rng([seed, 1, cloud.taken])
+    cloud = filtered(problem, cloud, rng, trust)
+    if cloud.taken:
+        # As if the last block had been taken in by a hair less, so that what moves against is all readings.
+        none = np.zeros(len(cloud.log_lik))
+        cloud, _ = _renew(problem, cloud, none, cloud.taken, 0.0, trust, rng, LAST_MOVES)
+    return cloud
+
+
+def filtered(problem: Problem, cloud: Cloud, rng: np.random.Generator, trust: float = 1.0) -> Cloud:
+    """The cloud after all of the problem's blocks; its weights are as uneven as the last of them left them."""
     for block in range(cloud.taken, problem.blocks):
         carry, gain = problem.advance(cloud.z, cloud.carry, block, block + 1)
         gain = trust * gain
@@ -109,10 +119,6 @@ def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0) -> Cl
             log_lik=cloud.log_lik + gain,
             taken=block + 1,
         )
-    if cloud.taken:
-        # As if the last block had been taken in by a hair less, so that what moves against is all readings.
-        none = np.zeros(len(cloud.log_lik))
-        cloud, _ = _renew(problem, cloud, none, cloud.taken, 0.0, trust, rng, LAST_MOVES)
     return cloud
 
 

@@ -173,10 +173,6 @@ def _entries(api: APIRouter, service: Service) -> None:
     def add_note(tank: str, body: requests.NoteRequest) -> View:
         return service.add_note(tank, body)
 
-    @api.post("/devices/{device}/update", status_code=201, tags=["entries"])
-    def offer_update(device: str, body: requests.UpdateRequest | None = None) -> View:
-        return service.update(device, {} if body is None else body.model_dump())
-
     @api.post("/ledger/{entry}/corrections", status_code=201, tags=["entries"])
     def correct(entry: EntryId, body: requests.CorrectionRequest) -> View:
         return service.entries.correct(entry, body)
@@ -228,10 +224,6 @@ def _looking(api: APIRouter, service: Service) -> None:
     @api.get("/devices", tags=["looking"])
     def devices() -> list[View]:
         return service.devices()
-
-    @api.get("/devices/{device}/update", tags=["looking"])
-    def update(device: str) -> View:
-        return service.updates.view(device)
 
 
 def _ms(field: str, at: datetime | None) -> int | None:

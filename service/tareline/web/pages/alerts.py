@@ -1,44 +1,21 @@
-"""Alerts over HTTP: the API's calls, and the page that lists them."""
+"""The page that lists alerts."""
 
 import secrets
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from tareline.app import requests
+from tareline.app.answers.alerts import TestedAddress
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web import problems
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
 from tareline.web.pages.overview import page, problem_page
-from tareline.web.text.words import Row
 
-View = dict[str, Any]
 AlertId = Annotated[int, Path(ge=1, lt=2**63)]
 SEEN = Form(("note", "by"))
-
-
-def api(service: Service) -> APIRouter:
-    """The calls under /api/v1."""
-    calls = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["alerts"])
-
-    @calls.get("/alerts")
-    def alerts(state: Literal["open", "seen", "cleared"] | None = None) -> list[View]:
-        return service.alerts.list(state)
-
-    @calls.post("/alerts/{alert}/seen")
-    def seen(alert: AlertId, body: requests.SeenRequest) -> View:
-        return service.alerts.seen(alert, body)
-
-    @calls.post("/alerts/test")
-    def test() -> list[View]:
-        """Tell every address once, now; answers when all have answered or were given up."""
-        return service.deliveries.test(service.alerts.test_message())
-
-    return calls
 
 
 def router(service: Service) -> APIRouter:
@@ -69,8 +46,8 @@ def router(service: Service) -> APIRouter:
 
 
 def _page(
-    service: Service, said: str = "", tested: Sequence[Row] | None = None, what: str = "", typed: Typed | None = None,
-    wrong: Typed | None = None, status: int = 200,
+    service: Service, said: str = "", tested: Sequence[TestedAddress] | None = None, what: str = "",
+    typed: Typed | None = None, wrong: Typed | None = None, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
     context: dict[str, Any] = {} if not what and tested is None else {"source": "/alerts"}
     return page(

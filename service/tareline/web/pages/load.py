@@ -1,17 +1,17 @@
-"""A tank's load and its forecast over HTTP, and the page that follows the road from the food to the limit."""
+"""The page of a tank's load, which follows the road from the food to the limit."""
 
 import secrets
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from tareline.app import repository, requests
-from tareline.app.queries.load import DAYS, WhatIf, forecast_view, load_view, road_view
+from tareline.app import repository
+from tareline.app.answers.load import ForecastAnswer
+from tareline.app.queries.load import WhatIf, forecast_view, load_view, road_view
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web import problems
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
 from tareline.web.pages.overview import page, problem_page
 from tareline.web.svg import load as load_drawing
@@ -38,44 +38,13 @@ SAID = {
 }
 
 
-def calls(service: Service) -> APIRouter:
-    """The load, and the weeks ahead."""
-    api = APIRouter(prefix="/api/v1", responses={"default": problems.DESCRIBED}, tags=["looking"])
-
-    @api.get("/tanks/{tank}/load")
-    def load(tank: str) -> View:
-        """How much food the tank's life is processing, where its limit lies, and how sure that is."""
-        return load_view(service.context, service.loads, tank)
-
-    @api.get("/tanks/{tank}/forecast")
-    def forecast(
-        tank: str,
-        daily_g: float | None = None,
-        days: int = DAYS,
-        food: str | None = None,
-        change_l: float | None = None,
-        water: str | None = None,
-        plants_removed: float | None = None,
-        holiday_start: requests.Day | None = None,
-        holiday_end: requests.Day | None = None,
-        holiday_g: Annotated[float, Query()] = 0.0,
-    ) -> View:
-        """The water of the days ahead in bands: for a steady ration, or as it is planned; and what if."""
-        asked = WhatIf(
-            daily_g, days, food, change_l, water, plants_removed, holiday_start, holiday_end, holiday_g
-        )  # fmt: skip
-        return forecast_view(service.context, service.loads, tank, asked)
-
-    return api
-
-
 def pages(service: Service) -> APIRouter:
     """The page of the load and its ramp."""
     router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
     def show(
         tank: str, said: str = "", what: str = "", typed: Typed | None = None, wrong: Typed | None = None,
-        status: int = 200, answer: View | None = None,
+        status: int = 200, answer: ForecastAnswer | None = None,
     ) -> Response:  # fmt: skip
         body = {**service.context.need("tank", tank), "id": tank}
         load = load_view(service.context, service.loads, tank)
@@ -88,7 +57,7 @@ def pages(service: Service) -> APIRouter:
             tank=body,
             load=load,
             past=past,
-            ahead=_ahead(service, tank) if load["refuses"] is None else None,
+            ahead=_ahead(service, tank) if load.refuses is None else None,
             ramp=_ramp(service, tank),
             ration_g=None if last is None else last.daily_g,
             answer=answer,
@@ -154,7 +123,7 @@ def pages(service: Service) -> APIRouter:
     return router
 
 
-def _ahead(service: Service, tank: str) -> View | None:
+def _ahead(service: Service, tank: str) -> ForecastAnswer | None:
     """The weeks ahead as they are planned; None where nothing can be said of them."""
     try:
         return forecast_view(service.context, service.loads, tank, WhatIf())
@@ -171,7 +140,7 @@ def _ramp(service: Service, tank: str) -> View | None:
         return None
 
 
-def _answer(service: Service, tank: str, sent: Typed) -> tuple[View | None, dict[str, str], int]:
+def _answer(service: Service, tank: str, sent: Typed) -> tuple[ForecastAnswer | None, dict[str, str], int]:
     """What a question is answered with, or what is wrong with it by field."""
     body, wrong = read_form(WHATIF, sent, service.context.zone(tank))
     for name in ("holiday_start", "holiday_end"):

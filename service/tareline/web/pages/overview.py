@@ -14,6 +14,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.commands.entries import lines_view
 from tareline.core.safety.lines import NAMES, WORDS
 from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
@@ -90,25 +91,25 @@ def _glance(service: Service, tank: str) -> Row:
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
 
-def pressing(alerts: Sequence[Row]) -> Mapping[str, Row]:
+def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Row]:
     """By tank: how many alerts are open, how many only seen, and the most pressing of them.
 
     alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
     """
     found: dict[str, dict[str, Any]] = {}
     for alert in alerts:
-        if alert["tank"] is None or alert["state"] == "cleared":
+        if alert.tank is None or alert.state == "cleared":
             continue
-        own = found.setdefault(alert["tank"], {"open": 0, "seen": 0, "most": alert})
-        own[alert["state"]] += 1
+        own = found.setdefault(alert.tank, {"open": 0, "seen": 0, "most": alert})
+        own[alert.state] += 1
         if _presses(alert) > _presses(own["most"]):
             own["most"] = alert
     return found
 
 
-def _presses(alert: Row) -> tuple[bool, bool, int]:
+def _presses(alert: AlertAnswer) -> tuple[bool, bool, int]:
     order = ("due", "budget", "finding", "device", "feeder", "rising", "line", "hold")
-    return alert["state"] == "open", alert["urgent"], order.index(alert["kind"])
+    return alert.state == "open", alert.urgent, order.index(alert.kind)
 
 
 def _week_page(
@@ -290,7 +291,7 @@ def router(service: Service) -> APIRouter:
     return pages
 
 
-def _take_forms(pages: APIRouter, service: Service) -> None:
+def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
     """The addresses that forms are posted to."""
 
     @pages.post("/tanks/{tank}/enter/{what}")

@@ -1,0 +1,1 @@
+"""What the HTTP API answers and pages show: frozen models, a module for each subject. Queries make them."""
