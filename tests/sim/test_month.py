@@ -55,10 +55,13 @@ def test_what_is_told_says_where_when_how_sure_what_was_done_and_what_to_do(told
     assert "reaches 40 mg/L as ion between" in rise.text, "the ceiling as the keeper states it"
     assert "water that only wanders would show as much in" in rise.text
     assert "Since Thu 14 May, 10:00: total ammonia counts as 0.6 mg/L as N, at or above the line at 0.5." in line.text
-    assert "By this kit it lies between 0.2 and 0.8 mg/L as N. Tareline has changed nothing." in line.text
+    assert (
+        "According to this kit it lies between 0.2 and 0.8 mg/L as N. Tareline has not changed the feeding."
+        in line.text
+    )
     assert "Tareline has reduced each meal to 50%." in reduced.text
-    assert "restores the ration by itself" in reduced.text
-    assert "Tareline has paused feeding; feeder-travel was asked just now, and has yet to confirm it." in held.text
+    assert "restores the ration automatically" in reduced.text
+    assert "Tareline has paused feeding; feeder-travel was told just now and has not confirmed it yet." in held.text
     assert "a reading newer than the hold with total ammonia below 2 mg/L as N; none has been taken since" in held.text
     assert "water with chloramine went in 23 h before, whose ammonia a test shows: the likely cause" in over.text
     assert "feeding is no longer held\nIt lasted 24 hours, from Sat 16 May, 10:00 until Sun 17 May, 10:10." in over.text

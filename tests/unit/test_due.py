@@ -60,7 +60,7 @@ def test_what_goes_the_wrong_way_is_measured_sooner(analyte: str, direction: str
 def test_what_was_never_measured_is_due_on_the_second_day() -> None:
     found = due(Situation("shelf", "stocked", NOW_MS, {}, lined=["free_ammonia"]), NOW_MS)
     assert days(found) == {("measure", name): 1.0 for name in ("ammonia", "nitrite", "nitrate", "ph", "temperature")}
-    assert why(found, "measure", "temperature") == "temperature has never been measured, and a line rests on it"
+    assert why(found, "measure", "temperature") == "temperature has never been measured, and a line depends on it"
     assert why(found, "measure", "nitrate") == "nitrate has never been measured"
 
 

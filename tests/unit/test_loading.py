@@ -379,7 +379,7 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
         told.service.load()
         told.clock.advance(3_600_000)
     told.service.watch()
-    (alert,) = [one for one in told.service.alerts.list() if "load cannot be worked out" in one.what]
+    (alert,) = [one for one in told.service.alerts.list() if "load cannot be calculated" in one.what]
     assert "3 times" in alert.text
     broken.close()
 

@@ -172,7 +172,7 @@ def test_it_waits_until_ammonia_and_nitrite_are_gone(analyte: str) -> None:
         ({"open_findings": 1}, "a decision on 1 finding in the books"),
         ({"open_findings": 2}, "a decision on 2 findings in the books"),
         ({"rising": ("ammonia",)}, "ammonia to stop rising"),
-        ({"rising": None}, "the trends of the water to be worked out"),
+        ({"rising": None}, "the trends of the water to be calculated"),
         ({"vetoed_until_ms": NOON_MS + 1}, "a person has vetoed the step"),
     ],
 )
@@ -188,7 +188,7 @@ def test_a_veto_runs_out() -> None:
 
 
 def test_it_waits_where_nothing_is_known_or_the_model_refuses_or_is_old() -> None:
-    assert decide(RAMP, None, stands(), NOON_MS).waits_for == ("the load of this tank to be worked out",)
+    assert decide(RAMP, None, stands(), NOON_MS).waits_for == ("the load of this tank to be calculated",)
     refused = says(knows(refuses="the model does not explain the readings"))
     assert refused.waits_for == ("readings that the model can explain: the model does not explain the readings",)
     old = says(knows(fresh=False))

@@ -318,7 +318,7 @@ def test_a_service_that_is_told_nothing_never_steps(house: House) -> None:
     put(house, consent="auto")
     live(house, 20)
     assert rations(house)[-1] == 0.05
-    assert "the load of this tank to be worked out" in view(house).waits_for
+    assert "the load of this tank to be calculated" in view(house).waits_for
 
 
 # -- people ------------------------------------------------------------------------------------------------------------

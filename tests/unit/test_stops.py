@@ -65,7 +65,7 @@ def test_a_stop_holds_the_tank_at_once_until_a_person_releases_it(house: House, 
     house.clock.advance(20 * DAY_MS)
     house.restart()
     assert house.hold().held, "it ends by no time and no restart"
-    found = alerts(house)["feeder stopped itself, fasting, feeding is still held"]
+    found = alerts(house)["feeder stopped itself, the animals are fasting, feeding is still held"]
     assert found.urgent
     assert STOPS[code].do in found.text
     assert "Then release the hold" in found.text
@@ -117,7 +117,7 @@ def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: Hous
     assert not hold.held
     assert hold.confirmed_by_feeders == {FEEDER: False}
     assert hold.feeders[0].stopped.waits_for.startswith("the feeder, which has yet to say that it has seen")
-    assert "and then lets it go on by itself" in alerts(house)["feeder has stopped itself"].text
+    assert "and then releases it automatically" in alerts(house)["feeder has stopped itself"].text
     house.hear(house.hello(boot="next"), house.online())
     house.confirm(boot="next")
     assert not told(house)["held"], "it has seen the hold, so the release follows by itself"

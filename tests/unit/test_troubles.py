@@ -57,7 +57,7 @@ def messages(house: House) -> int:
     [
         ("jam", "feeder is jammed", "look for a clump"),
         ("empty", "feeder is empty", "Fill the hopper"),
-        ("short", "feeder gave less than it was asked for", "Look at the hopper's outlet"),
+        ("short", "feeder gave less than requested", "Look at the hopper's outlet"),
     ],
 )
 def test_a_dose_that_came_to_nothing_is_told_once_and_is_over_with_the_next_good_one(
@@ -106,7 +106,7 @@ def test_a_planned_meal_of_which_a_feeder_on_the_network_says_nothing_is_told_af
     assert told(house) == {}
     house.clock.advance(2 * MINUTE_MS)
     found = told(house)
-    assert list(found) == ["no word of 1 planned meal of feeder"]
+    assert list(found) == ["no report of 1 planned meal from feeder"]
     assert "It was planned for Sun 15 Jun, 18:00." in next(iter(found.values())).text
 
 
@@ -188,7 +188,7 @@ def test_a_fault_that_nobody_knows_is_told_all_the_same(house: House) -> None:
     house.hear(house.message("fault", body))
     (found,) = told(house).values()
     assert found.what == f"{WHERE}feeder reports lid open"
-    assert "the lid. firmware/README.md says for each fault what to do." in found.text
+    assert "the lid. firmware/README.md explains what to do for each fault." in found.text
 
 
 def test_a_dose_that_gave_too_much_is_told_at_once_with_what_came_out(house: House) -> None:
@@ -197,7 +197,7 @@ def test_a_dose_that_gave_too_much_is_told_at_once_with_what_came_out(house: Hou
     assert list(found) == ["feeder gave too much"], "the day's sum is not told beside it"
     alert = found["feeder gave too much"]
     assert alert.urgent
-    assert "(1 dose): by its scale 1 g came out where 0.25 g were asked for" in alert.text
+    assert "(1 dose): according to its scale 1 g came out where 0.25 g were requested" in alert.text
     assert "Feed nothing by hand, measure ammonia today and tomorrow" in alert.text
     house.clock.advance(MINUTE_MS)
     house.hear(house.dose(2, before_g=49.0, after_g=48.75))
@@ -210,7 +210,7 @@ def test_a_feeder_that_stops_for_want_of_a_weight_is_told_until_it_weighs_again(
     at_ms = house.clock.now_ms()
     body = {"boot": "boot", "at_ms": at_ms, "uptime_ms": 5, "code": "stopped_unweighed", "detail": ""}
     house.hear(house.message("fault", body))
-    dead = "feeder feeds nothing, since its scale is dead"
+    dead = "feeder feeds nothing, because its scale does not work"
     found = told(house)
     assert [what for what in found if "scale" in what] == [dead]
     assert found[dead].urgent
@@ -230,7 +230,7 @@ def test_what_ails_a_probe_in_the_same_way_is_one_alert_without_doubled_advice()
     assert found.what == "Window sill: temperature and dissolved solids of probe-1: stuck at one value"
     assert found.text.count("Restart it") == 2
     assert ".." not in found.text
-    assert found.text.endswith("Tareline lets its samples hold or reduce nothing while this lasts.")
+    assert found.text.endswith("Until this ends, its samples cannot hold or reduce feeding.")
 
 
 # -- holds -------------------------------------------------------------------------------------------------------------
@@ -275,16 +275,16 @@ def test_a_hold_over_three_days_is_told_again_as_fasting(house: House) -> None:
     assert "feeding is held" in told(house)
     house.clock.advance(2)
     found = told(house)
-    assert "fasting, feeding is still held" in found
-    assert "Feeding has been held for 3 days" in found["fasting, feeding is still held"].text
+    assert "the animals are fasting, feeding is still held" in found
+    assert "Feeding has been held for 3 days" in found["the animals are fasting, feeding is still held"].text
 
 
 def test_a_line_claims_no_more_than_was_done(house: House) -> None:
     house.clock.advance(1)
     house.reading("nitrite", 0.5)
-    assert "Tareline has changed nothing" in told(house)["nitrite is too high"].text
+    assert "Tareline has not changed the feeding" in told(house)["nitrite is too high"].text
     house.service.hold(TANK, {"reason": "moving the tank"})
-    assert "Feeding is held already" in told(house)["nitrite is too high"].text
+    assert "Feeding is already held" in told(house)["nitrite is too high"].text
 
 
 # -- books -------------------------------------------------------------------------------------------------------------
@@ -297,7 +297,7 @@ def fed(day: int, given_g: float, handfed_g: float = 0.0, held_s: int = 0, compl
 def test_a_day_over_the_ration_is_told() -> None:
     (found,) = of_budget(PLACE, [fed(14, 1.0), fed(15, 0.9, handfed_g=0.4, complete=False)])
     assert found.key == "over/sill"
-    assert "On Sun 15 Jun 1.3 g (deviation 0.02 g; by hand 0.4 g) against a ration of 1 g." in found.text
+    assert "On Sun 15 Jun 1.3 g (standard deviation 0.02 g; by hand 0.4 g) against a ration of 1 g." in found.text
     assert of_budget(PLACE, [fed(14, 1.0), fed(15, 1.13)]) == [], "within two deviations of a tenth more"
 
 
@@ -314,8 +314,8 @@ def test_a_finding_names_its_likeliest_cause() -> None:
     found = of_finding(
         PLACE, FEEDER, "f1", Finding("content", NOON_MS, NOON_MS + HOUR_MS, 1, 2, 12.0, 0.1, 40.0, (cause,), None)
     )
-    assert "likeliest unlogged refill (83%): the content rose by 12 g between two doses." in found.text
-    assert "No single entry would mend it" in found.text
+    assert "the most likely cause is unlogged refill (83%): the content rose by 12 g between two doses." in found.text
+    assert "No single entry would correct this" in found.text
 
 
 def test_who_measures_once_a_week_is_never_reminded() -> None:

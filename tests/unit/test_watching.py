@@ -313,7 +313,7 @@ def test_the_alert_of_a_hold_tells_of_a_feeder_that_does_not_obey(house: House) 
     house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     house.reading("ammonia", 2.5)
     (first,) = [one for one in house.watch() if one.kind == "hold"]
-    assert "feeder and second were asked just now" in first.text, "nothing is said to be so before it is"
+    assert "feeder and second were told just now" in first.text, "nothing is said to be so before it is"
     house.confirm()
     house.watch()
     house.clock.advance(61_000)

@@ -21,41 +21,52 @@ FASTING_MS = 3 * DAY_MS  # a hold that lasts longer is told again: small fish an
 OVERDUE_MS = 5 * DAY_MS  # what is due is on the due list first; who measures once a week is never reminded (judgement)
 
 _TOXIC = (
-    "Measure once more. If it is so, change a third to half of the water with water of the same temperature, look for "
-    "something dead or food left lying, and feed nothing by hand"
+    "Measure once more. If the result is the same, change a third to half of the water with water of the same "
+    "temperature, look for a dead animal or uneaten food, and feed nothing by hand"
 )
 ADVICE: dict[tuple[str, bool], str] = {
     ("ammonia", True): _TOXIC,
     ("free_ammonia", True): f"{_TOXIC}. Do not raise pH or temperature, which both make more of it toxic",
-    ("nitrite", True): f"{_TOXIC}. The bacteria that take nitrite are slow to follow: measure daily until it is gone",
+    (
+        "nitrite",
+        True,
+    ): f"{_TOXIC}. The bacteria that consume nitrite grow slowly: measure daily until no nitrite is left",
     (
         "nitrate",
         True,
-    ): "Feed less or change part of the water; fast-growing plants take it up, and harvesting removes it",
+    ): "Feed less or change part of the water; fast-growing plants take nitrate up, and harvesting them removes it",
     ("ph", True): "Measure once more with a fresh solution; look for fresh cement, limestone or shells in the tank",
     (
         "ph",
         False,
-    ): "Measure pH and carbonate hardness; below pH 6 the bacteria that take ammonia nearly stop. Change part "
-    "of the water with harder water, in small steps",
+    ): "Measure pH and carbonate hardness; below pH 6 the bacteria that consume ammonia almost stop working. Change "
+    "part of the water with harder water, in small steps",
     ("temperature", True): "Shade the tank, open its cover, blow air over the surface, and feed less: warm water holds "
     "less oxygen. Unplug a heater that stays on",
     (
         "temperature",
         False,
-    ): "Look at the heater and its plug (dry hands, drip loop); warm the water by no more than 1 or 2 degrees an hour",
-    ("tds", True): "Change part of the water with softer water; top up what evaporates with water that holds little",
-    ("tds", False): "Look whether the probe hangs in the water, and what was topped up",
-    ("kh", False): "Change part of the water with harder water in small steps: nitrification uses hardness up, and pH "
+    ): "Check the heater and its plug with dry hands, and let its cable hang in a loop so that no water runs into "
+    "the plug; warm the water by no more than 1 or 2 degrees an hour",
+    (
+        "tds",
+        True,
+    ): "Change part of the water with softer water; replace evaporated water with water that contains few dissolved "
+    "solids",
+    ("tds", False): "Check whether the probe hangs in the water, and what water was used for topping up",
+    (
+        "kh",
+        False,
+    ): "Change part of the water with harder water in small steps: nitrification uses up carbonate hardness, and pH "
     "falls when it is gone",
-    ("kh", True): "Look for limestone or shells in the tank, and at the hardness of the water that goes in",
+    ("kh", True): "Look for limestone or shells in the tank, and measure the hardness of the water that you add",
 }
 
 
 _RELEASE = {
-    "board": "If you replaced the board, release the hold; if not, find the second one and unplug it: two feeders on "
-    "one plan feed twice",
-    "installation": "Find the other service and end it, or give it a root of its own; then release the hold",
+    "board": "If you replaced the board, release the hold; if not, find the second board and unplug it: two feeders on "
+    "one plan feed twice the ration",
+    "installation": "Find the other service, and stop it or give it its own root topic; then release the hold",
 }
 
 
@@ -118,10 +129,10 @@ def and_list(words: Sequence[str]) -> str:
 def changed(state: HoldState) -> str:
     """What Tareline does about something that changes nothing by itself."""
     if state.held:
-        return "Feeding is held already"
+        return "Feeding is already held"
     if state.reduce_to < 1:
-        return f"Feeding is reduced to {state.reduce_to:.0%} already"
-    return "Tareline has changed nothing"
+        return f"Feeding is already reduced to {state.reduce_to:.0%}"
+    return "Tareline has not changed the feeding"
 
 
 def _kin(analyte: str) -> tuple[str, ...]:
@@ -171,7 +182,7 @@ def _held(
     if needs:
         end = f"Before a person can release it, this is needed: {'; '.join(needs)}"
     elif any(r.kind == "line" for r in holds):
-        end = "The water is clear of the line that held: look at the animals, then release the hold"
+        end = "The water no longer crosses the line that caused the hold: look at the animals, then release the hold"
     else:
         end = "It lasts until a person releases it"
     hungry = (
@@ -183,7 +194,7 @@ def _held(
     advice = _advice(holds) if needs else ""
     devices = [r.device for r in holds if r.kind == "board" and r.device is not None]
     stopped = list(dict.fromkeys(str(r.device) for r in stops))
-    title = "fasting, feeding is still held" if fasting else "feeding is held"
+    title = "the animals are fasting, feeding is still held" if fasting else "feeding is held"
     if stopped:
         title = f"{and_list(stopped)} stopped {'themselves' if len(stopped) > 1 else 'itself'}, {title}"
     return Concern(
@@ -215,8 +226,8 @@ def _obeyed(asked: Asked) -> str:
         (asked.late, "has not confirmed it", "have not confirmed it"),
         (
             asked.pending,
-            "was asked just now, and has yet to confirm it",
-            "were asked just now, and have yet to confirm it",
+            "was told just now and has not confirmed it yet",
+            "were told just now and have not confirmed it yet",
         ),
         (asked.obeying, "has confirmed it", "have confirmed it"),
     ):
@@ -234,7 +245,7 @@ def _unconfirmed(place: Place, feeder: str, holds: Sequence[Reason], now_ms: int
         since_ms=since_ms,
         what=f"{place.name}: {feeder} has not confirmed the hold",
         text=f"It was told {place.when(since_ms)} and has not answered within a minute: it may still feed. Tareline "
-        "goes on asking it. Unplug the feeder now, with dry hands, and look whether it is in reach of the network.",
+        "keeps asking it. Unplug the feeder now, with dry hands, and check whether the network reaches it.",
         urgent=True,
     )
 
@@ -248,8 +259,8 @@ def _reduced(place: Place, reduced: Sequence[Reason], sure: str, reduce_to: floa
         since_ms=since_ms,
         what=f"{place.name}: feeding is reduced to {reduce_to:.0%}",
         text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in reduced))}.{sure} Tareline "
-        f"has reduced each meal to {reduce_to:.0%}. {_advice(reduced)}"
-        "The first newer reading clear of the line restores the ration by itself.",
+        f"has reduced each meal to {reduce_to:.0%}. {_advice(reduced)}The first newer reading that does not cross the "
+        "line restores the ration automatically.",
         grade=round(10 * (1 - reduce_to)),
         covers=_spoken_for(place.tank, (r.analyte for r in reduced)),
     )
@@ -326,7 +337,7 @@ def _interval(reading: Reading, unit: str, basis: str | None) -> str:
     if reading.high is None:
         return f" The kit can only say that it is at least {low}{_unit(unit, basis)}."
     high = figure(from_canonical(reading.analyte, reading.high, basis, unit), 2)
-    return f" By this kit it lies between {low} and {high}{_unit(unit, basis)}."
+    return f" According to this kit it lies between {low} and {high}{_unit(unit, basis)}."
 
 
 def _sure(reasons: Iterable[Reason], readings: Mapping[str, Reading]) -> str:
@@ -380,16 +391,16 @@ def _going(analyte: str, trend: Trend, lines: Sequence[Line], place: Place) -> s
         return text
     first, latest_ms = place.day(trend.reaches.earliest_ms), trend.reaches.latest_ms
     last = None if latest_ms is None else place.day(latest_ms)
-    when = f"from {first} on, perhaps much later" if last is None else f"between {first} and {last}"
+    when = f"on {first} at the earliest, perhaps much later" if last is None else f"between {first} and {last}"
     when = f"about {first}" if last == first else when
-    return f"{text} If it goes on, it reaches {figure(stated(limit))}{_unit(unit, basis)} {when}."
+    return f"{text} If this continues, it reaches {figure(stated(limit))}{_unit(unit, basis)} {when}."
 
 
 def _of_rise(analyte: str, rising: bool) -> str:
     if analyte in ("ammonia", "nitrite"):
         return "Measure again within two days, and do not raise the ration before it has fallen"
     if analyte == "nitrate":
-        return "The tank takes in more than it takes out: feed less, plant more, or change water in time"
+        return "More nitrate is added to the tank than is removed: feed less, add plants, or change water in time"
     return ADVICE[analyte, rising]
 
 
@@ -416,6 +427,6 @@ def of_due(place: Place, due: Sequence[Due], state: HoldState, now_ms: int) -> C
         tank=place.tank,
         since_ms=min(one.by_ms for one in late),
         what=f"{place.name}: overdue: {todo}",
-        text=f"{upper_first(listed)}. Tareline cannot see what nobody measures: it goes on feeding by what it knows, "
-        "and its lines act on old values.",
+        text=f"{upper_first(listed)}. Tareline does not know what nobody measures: it continues to feed by the last "
+        "known values, and its lines act on these old values.",
     )

@@ -63,7 +63,8 @@ def of_feeder(
                 since_ms=since_ms,
                 what=f"{place.name}: {feeder} {what}",
                 text=f"Since {place.when(since_ms)} ({_count(times, 'dose')}). {sure}. Tareline has "
-                f"changed nothing: the feeder tries again at its next meal, and feeds no missed one later. {now}.",
+                "changed nothing: the feeder tries again at its next meal, and does not make up for missed meals. "
+                f"{now}.",
                 covers=(*others, f"hopper/{feeder}", f"starved/{place.tank}"),
             )
         )
@@ -76,9 +77,10 @@ def of_feeder(
                 tank=place.tank,
                 since_ms=missed[0].at_ms,
                 what=f"{place.name}: {feeder} missed {_count(len(missed), 'meal')}",
-                text=f"The {'first was' if len(missed) > 1 else 'meal was'} due {place.when(missed[0].at_ms)}; by "
-                "its own word it was without power then, or stopped on the way. Tareline feeds nothing later to make "
-                "up for it. Look at its plug and supply; a missed meal harms no grown fish: feed nothing by hand.",
+                text=f"The {'first was' if len(missed) > 1 else 'meal was'} due {place.when(missed[0].at_ms)}; the "
+                "feeder reports that it had no power then, or stopped during the meal. Tareline feeds nothing extra "
+                "later to make up for it. Check its plug and power supply. A missed meal does not harm adult fish: "
+                "feed nothing by hand.",
             )
         )
     if unanswered:
@@ -89,10 +91,10 @@ def of_feeder(
                 kind="feeder",
                 tank=place.tank,
                 since_ms=first_ms,
-                what=f"{place.name}: no word of {_count(len(unanswered), 'planned meal')} of {feeder}",
+                what=f"{place.name}: no report of {_count(len(unanswered), 'planned meal')} from {feeder}",
                 text=f"{'The first' if len(unanswered) > 1 else 'It'} was planned for {place.when(first_ms)}. The "
                 "feeder is on the network but has sent no dose for it, so nobody knows whether it was fed. Tareline "
-                "goes on asking. Look at the feeder, and do not feed by hand before you know.",
+                "keeps asking. Look at the feeder, and do not feed by hand before you know.",
             )
         )
     return found
@@ -108,12 +110,12 @@ def _of_surplus(place: Place, feeder: str, doses: Sequence[Dose]) -> Concern:
         tank=place.tank,
         since_ms=doses[0].at_ms,
         what=f"{place.name}: {feeder} gave too much",
-        text=f"Since {place.when(doses[0].at_ms)} ({_count(len(doses), 'dose')}): by its scale {figure(given)} g came "
-        f"out where {figure(asked)} g were asked for, beyond what its scale may be wrong by. The feeder counts what "
-        "left the hopper against the day's cap, and stops itself after two such doses in a row; Tareline takes it off "
-        "what is left of the tank's day, for its other feeders too. Feed nothing by hand, measure ammonia today and "
-        "tomorrow, and take out food left lying. Look whether the auger is loose, and whether it was calibrated with "
-        "this food.",
+        text=f"Since {place.when(doses[0].at_ms)} ({_count(len(doses), 'dose')}): according to its scale "
+        f"{figure(given)} g came out where {figure(asked)} g were requested; its scale's error cannot explain the "
+        "difference. The feeder counts what left the hopper against the day's cap, and stops itself after two such "
+        "doses in a row; Tareline subtracts it from what is left of the tank's day, for its other feeders too. Feed "
+        "nothing by hand, measure ammonia today and tomorrow, and remove uneaten food. Check whether the auger is "
+        "loose, and whether it was calibrated with this food.",
         urgent=True,
         grade=len(doses),
         covers=(f"over/{place.tank}",),
@@ -126,9 +128,9 @@ def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concer
     told_to_hold: whether the newest message to it is a hold.
     """
     waits = (
-        "Tareline holds it until it has said that it has seen that hold, and then lets it go on by itself"
+        "Tareline holds it until it has confirmed that hold, and then releases it automatically"
         if told_to_hold
-        else "Tareline has let it go on, and it has yet to confirm that"
+        else "Tareline has released it, but it has not confirmed that yet"
     )
     cause = STOPS[stop.code]
     return Concern(
@@ -137,8 +139,8 @@ def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concer
         tank=place.tank,
         since_ms=stop.since_ms,
         what=f"{place.name}: {feeder} has stopped itself",
-        text=f"Since {place.when(stop.since_ms)}: {cause.found}. It feeds nothing. {waits}. {cause.do}; look "
-        "also whether it is in reach of the network.",
+        text=f"Since {place.when(stop.since_ms)}: {cause.found}. It feeds nothing. {waits}. {cause.do}; also "
+        "check whether the network reaches it.",
         urgent=True,
         covers=(f"starved/{place.tank}",),
     )
@@ -151,11 +153,11 @@ def of_unweighed(place: Place, feeder: str, since_ms: int) -> Concern:
         kind="feeder",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: {feeder} feeds nothing, since its scale is dead",
-        text=f"Since {place.when(since_ms)}: for a week no dose could be weighed, so it has stopped by its own rule: "
-        "nothing would tell if it gave too much. It goes on by itself once its cell weighs again. Look at the "
-        "converter's supply and its two wires, and cut its power for a minute; else replace it. Until then feed "
-        "sparingly by hand, and enter it.",
+        what=f"{place.name}: {feeder} feeds nothing, because its scale does not work",
+        text=f"Since {place.when(since_ms)}: for a week no dose could be weighed, so the feeder has stopped itself: "
+        "it could not notice if it gave too much. It continues automatically once its load cell works again. Check "
+        "the converter's power supply and its two signal wires, and disconnect its power for a minute. If that does "
+        "not help, replace it. Until then feed sparingly by hand, and enter it.",
         urgent=True,
         covers=(f"starved/{place.tank}", *(f"fault/{feeder}/{code}" for code in CELL_FAULTS)),
     )
@@ -169,17 +171,17 @@ def _count(n: int, name: str) -> str:
 _STOPPED = {
     "empty": (
         "is empty",
-        "The scale says that no food is left",
+        "According to the scale no food is left",
         "Fill the hopper, and enter what you added",
     ),
     "jam": (
         "is jammed",
-        "The motor turned, and the scale saw next to nothing come out",
+        "The motor turned, and the scale measured almost no food coming out",
         "Take the hopper off, look for a clump or a large flake, dry it, and hang it again",
     ),
     "short": (
-        "gave less than it was asked for",
-        "The scale saw less come out than the motor should have given",
+        "gave less than requested",
+        "The scale measured less food than the motor should have given",
         "Look at the hopper's outlet, and weigh the hopper",
     ),
 }
@@ -196,10 +198,10 @@ def of_hopper(
         kind="feeder",
         tank=place.tank,
         since_ms=now_ms,
-        what=f"{place.name}: {feeder} is empty soon",
-        text=f"By its weights about {figure(max(content_g or 0.0, 0.0), 2)} g are left {place.when(now_ms)}: at the "
-        f"present ration {_days(days, days_low)}. Tareline feeds until the hopper gives nothing more. Fill it, "
-        "weigh what you add, and enter it as a refill.",
+        what=f"{place.name}: {feeder} will soon be empty",
+        text=f"According to its weights about {figure(max(content_g or 0.0, 0.0), 2)} g are left "
+        f"{place.when(now_ms)}: at the present ration {_days(days, days_low)}. Tareline feeds until the hopper is "
+        "empty. Fill it, weigh what you add, and enter it as a refill.",
         grade=1 if days_low <= NOW_DAYS else 0,
     )
 
@@ -251,10 +253,10 @@ def of_budget(place: Place, days: Sequence[FedDays]) -> list[Concern]:
                 tank=place.tank,
                 since_ms=day_start_ms(day.day, place.zone),
                 what=f"{place.name}: more was fed than the ration",
-                text=f"On {_day(day.day)} {figure(given)} g (deviation {figure(day.sd_g, 2)} g; by hand "
+                text=f"On {_day(day.day)} {figure(given)} g (standard deviation {figure(day.sd_g, 2)} g; by hand "
                 f"{figure(day.handfed_g)} g) against a ration of {figure(day.budget_g or 0.0)} g. "
-                f"{'' if day.complete else 'Tareline leaves out the meals that would go beyond the cap. '}"
-                "Do not feed by hand; measure ammonia in a day or two.",
+                f"{'' if day.complete else 'Tareline skips the meals that would exceed the cap. '}Do not feed by "
+                "hand; measure ammonia in a day or two.",
             )
         )
     past = [d for d in days if d.complete][-STARVED_DAYS:]
@@ -277,7 +279,7 @@ def of_budget(place: Place, days: Sequence[FedDays]) -> list[Concern]:
                 since_ms=day_start_ms(starved[0].day, place.zone),
                 what=f"{place.name}: much less than the ration for {STARVED_DAYS} days",
                 text=f"From {_day(starved[0].day)} to {_day(starved[-1].day)} {figure(given)} g of {figure(budget)} g, "
-                "with no hold. Tareline makes nothing up for it later. Look at the feeder, its hopper and its plug.",
+                "with no hold. Tareline does not make up for it later. Check the feeder, its hopper and its plug.",
             )
         )
     return found
@@ -290,11 +292,15 @@ def _day(day: date) -> str:
 def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concern:
     """A gross error in a feeder's books that nobody has decided on. name: by which HTTP knows it."""
     likely = finding.causes[0] if finding.causes else None
-    cause = f"likeliest {likely.name} ({likely.share:.0%}): {likely.evidence}" if likely is not None else finding.kind
+    cause = (
+        f"the most likely cause is {likely.name} ({likely.share:.0%}): {likely.evidence}"
+        if likely is not None
+        else finding.kind
+    )
     mended = (
-        "One entry would mend it: accept it on the week's page, or dismiss it"
+        "One entry would correct this: accept it on the page “The week”, or dismiss the finding"
         if finding.mend
-        else "No single entry would mend it: enter what happened, or dismiss it on the week's page"
+        else "No single entry would correct this: enter what happened, or dismiss the finding on the page “The week”"
     )
     return Concern(
         key=f"finding/{name}",
@@ -303,18 +309,18 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
         since_ms=finding.from_ms,
         what=f"{place.name}: the weights of {feeder} do not add up",
         text=f"Between {place.when(finding.from_ms)} and {place.when(finding.to_ms)}: {cause}. Tareline has changed "
-        f"nothing, and shows the days concerned with wide intervals. {mended}.",
+        f"nothing, and shows wider intervals for these days. {mended}.",
     )
 
 
 def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
     """A device that has been off the network for a minute and more. kind: feeder or probe."""
     goes_on = (
-        "Without a network it follows the plan and the hold that it has, and sends its doses later; without power it "
-        "feeds nothing"
+        "Without the network it follows the plan and the hold that it has, and reports its doses later; without "
+        "power it feeds nothing"
         if kind == "feeder"
-        else "Without a network its samples wait in it and come later, without power there are none; Tareline's lines "
-        "on samples are blind meanwhile"
+        else "Without the network it stores its samples and sends them later; without power it takes none. Until "
+        "then Tareline's lines on samples cannot act"
     )
     return Concern(
         key=f"silent/{device}",
@@ -323,7 +329,7 @@ def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int)
         since_ms=since_ms,
         what=f"{place.name}: {device} is silent",
         text=f"Off the network since {place.when(since_ms)}, for {lasting(now_ms - since_ms)}. {goes_on}. "
-        "Look at its plug, its lamp and the network.",
+        "Check its plug, its lamp and the network.",
         urgent=True,
         grade=1 if now_ms - since_ms >= DAY_MS else 0,
         covers=(f"probe/{device}/silent",),
@@ -337,9 +343,9 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: another board answers to the name {device}",
-        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, all is well; if not, find the second "
-        "one and unplug it: two devices under one name mix what they say.",
+        what=f"{place.name}: another board uses the name {device}",
+        text=f"Since {place.when(since_ms)}: {text}. If you replaced the board, nothing is wrong; if not, find the "
+        "second one and unplug it: the reports of two devices under one name get mixed up.",
         urgent=True,
     )
 
@@ -365,7 +371,7 @@ def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]],
             tank=place.tank,
             since_ms=first_ms,
             what=f"{place.name}: {device} {what}",
-            text=f"Since {place.when(first_ms)}, by the device's own word: {detail or code.replace('_', ' ')}. "
+            text=f"Since {place.when(first_ms)}, reported by the device: {detail or code.replace('_', ' ')}. "
             f"{words.do if words is not None else UNKNOWN_FAULT}.",
         )
     return list(found.values())
@@ -385,7 +391,7 @@ def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Conce
     does = (
         "Tareline goes on using its samples"
         if all(one.trusted for one in same)
-        else "Tareline lets its samples hold or reduce nothing while this lasts"
+        else "Until this ends, its samples cannot hold or reduce feeding"
     )
     what = f"calibrate {names} of {probe}" if kind == "calibration due" else f"{names} of {probe}: {_AILS[kind]}"
     return Concern(
@@ -400,7 +406,7 @@ def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Conce
 
 _AILS: Mapping[str, str] = {
     "stuck": "stuck at one value",
-    "jumping": "jumping about",
+    "jumping": "jumping between values",
     "drifting": "drifting away from readings by hand",
     "dry": "out of the water",
     "silent": "no samples",
@@ -416,5 +422,5 @@ def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str
         since_ms=since_ms,
         what=f"{place.name}: {_count(count, 'message')} of {device} not understood",
         text=f"Since {place.when(since_ms)}. The newest: {reason.rstrip('.')}. Tareline keeps them under Not "
-        "understood; nothing around them is lost. Look whether the device's firmware fits this service.",
+        "understood; no other message is lost. Check whether the device's firmware version suits this service.",
     )

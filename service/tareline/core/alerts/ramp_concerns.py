@@ -30,16 +30,18 @@ def of_ramp(
     why = upper_first("; ".join(reasons))
     if state == "ready for a step":
         what = f"the ramp asks for a step to {grams:g} g a day"
-        text = f"{why}. Look at the animals and the water, then accept or veto it on the page of the load. Nothing "
+        text = f"{why}. Look at the animals and the water, then accept or veto it on the page “Load”. Nothing "
         text += "changes until you do."
     elif state == "steps back":
         what = f"the ramp has gone back to {grams:g} g a day"
-        text = f"{why}. The smaller ration holds already. Measure ammonia, nitrite and nitrate in the coming days, and "
-        text += "look for something dead or food left lying."
+        text = (
+            f"{why}. The smaller ration is already in force. Measure ammonia, nitrite and nitrate in the coming days, "
+        )
+        text += "and look for a dead animal or uneaten food."
     elif state == "limit found":
         what = f"the ramp has found the limit; the ration to keep is {grams:g} g a day"
-        text = f"{why}. This holds while volume, plants, food, filter and light stay as they are. The record of the "
-        text += "ramp says all of it on one page."
+        text = f"{why}. This is valid while volume, plants, food, filter and light stay the same. The record of the "
+        text += "ramp shows all details on one page."
     else:
         return None
     key = f"ramp/{place.tank}/{state.replace(' ', '-')}/{since_ms}"
@@ -55,8 +57,8 @@ def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concer
         kind="device",
         tank=place.tank,
         since_ms=since_ms,
-        what=f"{place.name}: its load cannot be worked out",
-        text=f"Since {place.when(since_ms)}, {times} times: {why}. Feeding, holds and alerts go on; the limit and the "
-        "forecast are old, and the ramp takes no step. Tareline tries again by itself. If it lasts, look at the log, "
-        "and at the memory that the machine has left.",
+        what=f"{place.name}: its load cannot be calculated",
+        text=f"Since {place.when(since_ms)}, {times} times: {why}. Feeding, holds and alerts continue; the limit and "
+        "the forecast are out of date, and the ramp takes no step. Tareline tries again automatically. If this does "
+        "not end, look at the log, and at the free memory of the computer.",
     )

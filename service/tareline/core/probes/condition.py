@@ -120,8 +120,8 @@ def _dry(metric: str, points: Points, dry: Sequence[tuple[int, int]], now_ms: in
     if not dry or dry[-1][1] < min(points[-1][0], now_ms) - OFF_MS:
         return None
     text = (
-        f"The cell has carried next to no current since; the probe is out of the water, or not connected. Its"
-        f" {NAMES[metric]} counts for nothing meanwhile. Look whether it hangs in the water and whether the level has"
+        f"Since then almost no current has flowed through the cell: the probe is out of the water or not connected. Its"
+        f" {NAMES[metric]} is not used until this ends. Check whether it hangs in the water and whether the level has"
         " fallen."
     )
     return Ailment("dry", metric, dry[-1][0], text, False)
@@ -135,11 +135,11 @@ def _silent(metric: str, points: Points, judged: Sequence[Judged], now_ms: int) 
         return None
     if points[-1][0] > last_ms:
         text = (
-            f"It sends no {NAMES[metric]} that water can have (last {points[-1][1]:g}{UNITS[metric]}). Check its plug"
-            " and cable."
+            f"It sends values of {NAMES[metric]} that are impossible for water (last "
+            f"{points[-1][1]:g}{UNITS[metric]}). Check its plug and cable."
         )
     else:
-        text = f"No {NAMES[metric]} has come since. Check its power, plug and network."
+        text = f"No {NAMES[metric]} has been received since. Check its power, plug and network."
     return Ailment("silent", metric, last_ms, text, False)
 
 
@@ -149,8 +149,8 @@ def _stuck(metric: str, points: Points) -> Ailment | None:
         return None
     hours = (spans[-1][1] - spans[-1][0]) // HOUR_MS
     text = (
-        f"It has said {points[-1][1]:g}{UNITS[metric]} for {hours} h without the least change; water is never that"
-        f" still for more than {STUCK_MS // HOUR_MS} h. Restart it, and measure by hand."
+        f"It has reported {points[-1][1]:g}{UNITS[metric]} for {hours} h without any change; real water never stays"
+        f" that constant for more than {STUCK_MS // HOUR_MS} h. Restart it, and measure by hand."
     )
     return Ailment("stuck", metric, spans[-1][0], text, False)
 
@@ -168,16 +168,16 @@ def _jumping(metric: str, judged: Sequence[Judged], works_ms: Sequence[int], now
         before = next((j.value for j in reversed(judged[:first]) if j.plausible), None)
         was = "" if before is None else f", from {_value(metric, before)}"
         text = (
-            f"It jumped to {_value(metric, run[0].value)}{was}, faster than water does, and says"
-            f" {_value(metric, run[-1].value)} now. Either it is loose or out of the water, or the water changed at"
-            " once. Look at it and measure by hand; lines act on it again once it is back, or agrees with a reading."
+            f"It jumped to {_value(metric, run[0].value)}{was}, faster than water can change, and reports"
+            f" {_value(metric, run[-1].value)} now. Either it is loose or out of the water, or the water changed"
+            " suddenly. Look at it and measure by hand; lines act on it again once it is back or agrees with a reading."
         )
         return Ailment("jumping", metric, since_ms, text, False)
     lately = [j for j in judged if j.at_ms > now_ms - DAY_MS]
     bad = [j for j in lately if j.off and not any(abs(j.at_ms - at_ms) <= WORK_MS for at_ms in works_ms)]
     if len(bad) >= 2 * FEWEST and len(bad) > MOST_BAD * len(lately) / 2:
         text = (
-            f"{len(bad)} of its {len(lately)} values of the last day are none that water can have taken so fast (one:"
+            f"{len(bad)} of its {len(lately)} values of the last day changed faster than water can (one:"
             f" {_value(metric, bad[-1].value)}). Check its plug and cable."
         )
         return Ailment("jumping", metric, bad[0].at_ms, text, lately[-1].plausible)
@@ -198,7 +198,8 @@ def _drifting(metric: str, points: Points, pens: Points) -> Ailment | None:
     if not away and not creeps:
         return None
     half = _size(metric, (found.high - found.low) / 2)
-    text = f"It reads {_share(metric, found.value)} than by hand (95 %: give or take {half}; {found.n} readings)"
+    text = f"It reads {_share(metric, found.value)} than readings by hand show"
+    text += f" (95 % interval: plus or minus {half}; {found.n} readings)"
     if creeps and found.drift_per_30_d is not None:
         text += f", and {_share(metric, found.drift_per_30_d)} with every 30 days"
     firm = found.low > FIRM[metric] or found.high < -FIRM[metric]
@@ -224,8 +225,8 @@ def _calibration(metric: str, points: Points, pens: Points, calibrated_ms: int |
         return None
     days = (now_ms - done_ms) // DAY_MS
     text = (
-        f"{days} days since it was calibrated, or last agreed with a reading by hand. Measure by hand at the same time;"
-        " where both agree, nothing more is due."
+        f"{days} days since it was calibrated or last agreed with a reading by hand. Measure by hand at the same time;"
+        " if both values agree, no calibration is needed."
     )
     return Ailment("calibration due", metric, due_ms, text, True)
 

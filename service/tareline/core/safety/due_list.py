@@ -116,7 +116,11 @@ def _of_holds(known: Situation) -> Iterator[Due]:
     if held and all(need is None for _, need in held) and all(reason.kind in ("line", "person") for reason, _ in held):
         pause_ms = max(r.since_ms + (round(PAUSED_DAYS * DAY_MS) if r.kind == "person" else 0) for r, _ in held)
         water = any(r.kind == "line" for r, _ in held)
-        why = "the water is clear of its line; feeding waits for a person" if water else "feeding waits for a person"
+        why = (
+            "the water no longer crosses its line; feeding waits for a person to release it"
+            if water
+            else "feeding waits for a person to release it"
+        )
         yield Due("release", known.tank, pause_ms, why)
 
 
@@ -139,12 +143,12 @@ def _of_water(known: Situation, now_ms: int) -> Iterator[Due]:
 def _measure(analyte: str, known: Situation, lined: bool, now_ms: int) -> Due:
     last_ms = known.measured_ms.get(analyte)
     if last_ms is None:
-        why = f"{NAMES[analyte]} has never been measured" + (", and a line rests on it" if lined else "")
+        why = f"{NAMES[analyte]} has never been measured" + (", and a line depends on it" if lined else "")
         return Due("measure", analyte, known.since_ms + DAY_MS, why)
     days, wrong = EVERY_DAYS[analyte], "falling" if analyte in ("ph", "kh") else "rising"
     age = (now_ms - last_ms) // DAY_MS
     why = f"last measured {age} d ago" if age > 0 else "last measured less than a day ago"
-    why += ", and a line rests on it" if lined else ""
+    why += ", and a line depends on it" if lined else ""
     if known.trends.get(analyte) == wrong:
         days, why = SOONER_DAYS, f"it is {wrong}, {why}"
     elif analyte in ("ammonia", "nitrite") and now_ms - known.since_ms < MATURING_DAYS * DAY_MS:
@@ -155,11 +159,18 @@ def _measure(analyte: str, known: Situation, lined: bool, now_ms: int) -> Due:
 def _of_hoppers(known: Situation) -> Iterator[Due]:
     for one in known.hoppers:
         if one.off_since_ms is not None:
-            yield Due("look", one.feeder, one.off_since_ms, "the hopper is off, and this feeder is held")
+            yield Due("look", one.feeder, one.off_since_ms, "the hopper has been taken off, and this feeder is held")
         if one.refill_by_ms is not None:
-            yield Due("refill", one.feeder, one.refill_by_ms, "from then on it is likelier than 5 % to run out")
+            yield Due(
+                "refill", one.feeder, one.refill_by_ms, "from then on the probability that it runs out is above 5 %"
+            )
         if one.weigh_by_ms is not None:
-            yield Due("weigh", one.feeder, one.weigh_by_ms, "a weigh-in keeps its doses and its content known")
+            yield Due(
+                "weigh",
+                one.feeder,
+                one.weigh_by_ms,
+                "a weighing keeps the estimates of its doses and its content accurate",
+            )
 
 
 def _before_absence(one: Due, away_ms: tuple[int, int] | None, now_ms: int) -> Due:

@@ -24,41 +24,44 @@ class Words:
     do: str
 
 
-_FLASH = "If it comes again, replace the board: its flash is failing"
-_CELL = "A feeder goes on by its steps, unweighed, for a week at most, and then stops"
-_OLD_VOLTAGE = "Only its voltage is sent meanwhile"
+_FLASH = "If this happens again, replace the board: its flash memory is failing"
+_CELL = "A feeder continues to feed by counting motor steps, without weighing, for a week at most, and then stops"
+_OLD_VOLTAGE = "Until this is corrected, it sends only the voltage"
 FAULTS: Mapping[str, Words] = {
     "journal_damaged": Words(
         "found damage in its records and feeds nothing",
-        f"It feeds again once the day's counter begins anew, within a day or so. {_FLASH}",
+        f"It feeds again when its daily counter restarts, within about a day. {_FLASH}",
     ),
     "plan_damaged": Words("lost its plan", f"It feeds nothing until it has one again; Tareline sends it. {_FLASH}"),
     "hold_damaged": Words(
-        "lost the hold that it had", f"It holds until it is told again, which Tareline does at once. {_FLASH}"
+        "lost the hold that it had",
+        f"It feeds nothing until it receives the hold again, which Tareline sends at once. {_FLASH}",
     ),
     "flash_failed": Words(
-        "cannot use its flash", f"A dose that cannot be written down is not fed. Restart the device. {_FLASH}"
+        "cannot use its flash", f"It feeds no dose that it cannot record. Restart the device. {_FLASH}"
     ),
     "journal_full": Words(
-        "feeds nothing: too many of its doses wait",
-        "It drops no dose to make room for another. Look whether it has been off the network, and whether the broker "
-        "passes on what it sends; it goes on once Tareline has received some",
+        "feeds nothing: too many of its doses wait to be sent",
+        "It deletes no dose to make room for another. Check whether it has been off the network, and whether the "
+        "broker forwards its messages; it continues once Tareline has received some of the doses",
     ),
     "counter_differs": Words(
-        "found its two counters of the day different",
-        "It feeds nothing until a restart has read them again. Restart it; if it comes again, replace the board",
+        "found that its two daily counters differ",
+        "It feeds nothing until a restart has read them again. Restart it; if this happens again, replace the board",
     ),
     "firmware_damaged": Words(
-        "found its own files damaged", "A feeder feeds nothing like this. Write the board anew with `tareline flash`"
+        "found its own files damaged",
+        "A feeder in this state feeds nothing. Write the board again with `tareline flash`",
     ),
     "watchdog_restart": Words(
         "hung and was restarted by its watchdog",
-        "It goes on by itself, and a dose that was under way counts in full. If it comes again, look at its power "
+        "It continues automatically, and an interrupted dose counts in full. If this happens again, check its power "
         "supply, and send the detail to the developers",
     ),
     "program_error": Words(
-        "met an error in its program and began anew",
-        "It goes on by itself, with all that it had on flash. If it comes again, send the detail to the developers",
+        "restarted after an error in its program",
+        "It continues automatically, with everything it had stored. If this happens again, send the detail to the "
+        "developers",
     ),
     "button_hold": Words(
         "is held by its button",
@@ -66,69 +69,71 @@ FAULTS: Mapping[str, Words] = {
     ),
     "mass_lost": Words(
         "lost food without a dose",
-        "It counts against the day's cap; if it goes on, the feeder stops itself. Look for spilled food under the "
-        "feeder and in the water, and for a hopper that leaks or touches something; enter it as a loss. If "
-        "somebody took the hopper off, enter that too",
+        "The lost food counts against the day's cap; if the loss continues, the feeder stops itself. Look for "
+        "spilled food under the feeder and in the water, and for a hopper that leaks or touches something; enter it "
+        "as a loss. If somebody took the hopper off, enter that too",
     ),
     "message_refused": Words(
-        "could not take a message",
-        "It has forgotten the message, and goes on by what it had before. If nobody else writes under this root, look "
-        "whether its firmware fits this service, and send the detail to the developers",
+        "could not process a message",
+        "It has discarded the message, and continues with the earlier ones. If nobody else writes under this root "
+        "topic, check whether its firmware version suits this service, and send the detail to the developers",
     ),
     "message_too_large": Words(
         "was sent a message that is too large",
-        "It skipped it, and goes on by what it had before. Tareline sends none that large: look who else writes under "
-        "this root",
+        "It skipped the message, and continues with the earlier ones. Tareline never sends such large messages: "
+        "check who else writes under this root topic",
     ),
     "link_refused": Words(
         "is refused by the broker",
-        "Look at the user and password on the board, and at what the broker lets that user read and write",
+        "Check the user name and password on the board, and what the broker allows that user to read and write",
     ),
     "tls_refused": Words(
         "does not accept the broker's certificate",
         "Look at the authority's certificate on the board, at the broker's name in its certificate, and at its date",
     ),
     "protocol_error": Words(
-        "was sent what is no MQTT", "It connects again by itself. If it comes again, look what answers at that address"
+        "received data that is not MQTT",
+        "It connects again automatically. If this happens again, check which program answers at the broker's address",
     ),
     "other_installation": Words(
         "took a plan from another service",
-        "If you moved the service or began a new store, all is well. If not, find the other service and end it: two of "
-        "them feed twice",
+        "If you moved the service or started a new database, nothing is wrong. If not, find the other service and "
+        "stop it: two of them feed twice the ration",
     ),
     "cell_dead": Words(
-        "has a load cell that gives nothing",
-        f"{_CELL}. Look at the converter's supply and its two wires; a clock wire held high switches it off",
+        "has a load cell that sends no values",
+        f"{_CELL}. Look at the converter's supply and its two wires; a clock wire that stays high switches the "
+        "converter off",
     ),
     "cell_saturated": Words(
         "has a load cell at the end of its range",
         f"{_CELL}. Look for swapped signal wires, for too heavy a hopper, and for a broken cell",
     ),
     "cell_stuck": Words(
-        "has a load cell that says the same again and again",
-        f"{_CELL}. Cut the converter's power for a minute; if it comes again, replace it",
+        "has a load cell that repeats the same value",
+        f"{_CELL}. Disconnect the converter's power for a minute; if this happens again, replace it",
     ),
     "cell_quiet": Words(
-        "has a load cell that is too quiet to be alive",
-        f"{_CELL}. Cut the converter's power for a minute; if it comes again, replace it",
+        "has a load cell whose signal shows too little noise to be real",
+        f"{_CELL}. Disconnect the converter's power for a minute; if this happens again, replace it",
     ),
     "scale_uncalibrated": Words(
         "has a scale that was never calibrated", f"{_CELL}. Tare it, and calibrate it with a mass that you trust"
     ),
     "scale_damaged": Words("lost the calibration of its scale", f"{_CELL}. Tare and calibrate it again. {_FLASH}"),
     "calibration_refused": Words(
-        "did not believe a calibration",
-        "It keeps the one it had. Look for something that touches the hopper, check the mass, and try again",
+        "rejected a calibration as implausible",
+        "It keeps its earlier calibration. Look for something that touches the hopper, check the mass, and try again",
     ),
     "thermometer_dead": Words(
         "has a thermometer that does not answer", "Look at the thermometer's plug, cable and pull-up resistor"
     ),
     "thermometer_implausible": Words(
-        "reads a temperature that no aquarium has", "It is not sent. Look at the thermometer's plug and cable"
+        "reads a temperature that no aquarium has", "The value is not sent. Check the thermometer's plug and cable"
     ),
-    "converter_dead": Words("has a converter that gives nothing", "Look at the converter's supply and wires"),
+    "converter_dead": Words("has a converter that sends no values", "Look at the converter's supply and wires"),
     "converter_saturated": Words(
-        "measures beyond its range", f"{_OLD_VOLTAGE}. Look for salt water or a short between the electrodes"
+        "measures a value outside its range", f"{_OLD_VOLTAGE}. Look for salt water or a short between the electrodes"
     ),
     "converter_noisy": Words(
         "has readings that scatter too much", f"{_OLD_VOLTAGE}. Look for a loose wire, a bubble, and a pump close by"
@@ -140,10 +145,10 @@ FAULTS: Mapping[str, Words] = {
     "sensor_calibration_damaged": Words(
         "lost the calibration of its conductivity cell", f"{_OLD_VOLTAGE}. Calibrate it again in its standard"
     ),
-    "backlog_damaged": Words("lost samples that waited on its flash", f"Newer ones are whole. {_FLASH}"),
+    "backlog_damaged": Words("lost samples that waited on its flash", f"Newer samples are complete. {_FLASH}"),
     "update_failed": Words(
-        "went back from an update",
-        "It runs the firmware that it had before, with its plan, hold, counters and doses as they were. Look at the "
+        "returned to its earlier firmware after a failed update",
+        "It runs its earlier firmware; its plan, hold, counters and doses are unchanged. Look at the "
         "detail, and try again while the network is steady",
     ),
 }
@@ -157,4 +162,4 @@ NO_NEWS = (
 )
 LOSS = "mass_lost"
 _LOST_UG = re.compile(r"(\d{1,9}) ug\b")
-UNKNOWN_FAULT = "firmware/README.md says for each fault what to do"
+UNKNOWN_FAULT = "firmware/README.md explains what to do for each fault"

@@ -92,9 +92,9 @@ def advice_text(feeder: str, advice: Advice, content_g: float | None, daily_g: f
         return ""
     most_g = round_down_g(advice.mass_g)
     text = (
-        "No firmware can stop a motor driver that has shorted. "
-        f"Fill the hopper of {feeder} with no more than {most_g:g} g at a time: so much at once, in water without "
-        f"ammonia, keeps {NAMES[advice.analyte]} in this tank under its line of {advice.line_mg_n_per_l:.2g} mg/L as N."
+        f"No firmware can stop a motor driver that has shorted. Fill the hopper of {feeder} with no more than "
+        f"{most_g:g} g at a time: if all of it fell in at once, into water without ammonia, {NAMES[advice.analyte]} "
+        f"in this tank would stay under its line of {advice.line_mg_n_per_l:.2g} mg/L as N."
     )
     if daily_g > 0:
         days = math.floor(most_g / daily_g)
@@ -102,7 +102,8 @@ def advice_text(feeder: str, advice: Advice, content_g: float | None, daily_g: f
         text += f" At the present ration that lasts {lasts}."
     told = {"ph": f"pH {advice.ph:.1f}", "temperature": f"{advice.temperature_c:g} °C"}
     if advice.assumed:
-        text += f" Assumed, as not measured within 14 days: {' and '.join(told[name] for name in advice.assumed)}."
+        values = " and ".join(told[name] for name in advice.assumed)
+        text += f" Assumed, because it was not measured within 14 days: {values}."
     if content_g is not None:
         text += (
             f" It holds about {max(content_g, 0.0):.2g} g now{', which is more' if content_g > advice.mass_g else ''}."

@@ -169,7 +169,7 @@ def readings_due(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, no
     told = knowledge if knowledge is not None and knowledge.refuses is None else None
     over = now_ms >= _dwell_over_ms(ramp, standing)
     if over and nitrate is not None and told is not None and _sure_step(ramp, told, standing) is None:
-        why = "the ramp's next step waits for more certainty, which readings of nitrate bring"
+        why = "the ramp's next step needs more certainty, which readings of nitrate provide"
         due.append(Due("measure", "nitrate", nitrate.at_ms + int(SOONER_DAYS * DAY_MS), why))
     return due
 
@@ -195,7 +195,7 @@ def _back_by_the_water(ramp: Ramp, told: Knowledge | None, standing: Standing, n
     """One step less where the water asks for it; not again before it was measured anew and a week has passed."""
     reasons = [f"a line on the water is crossed: {text}" for text in standing.crossed]
     if "nitrate" in (standing.rising or ()):
-        reasons.append("nitrate is rising: more comes in than the tank takes out")
+        reasons.append("nitrate is rising: more is added than the tank removes")
     under = told.p_under.get(standing.ration_g, 1.0) if told is not None and told.fresh else 1.0
     if under < DOUBTFUL:
         reasons.append(f"the present ration stays under the limit with a probability of only {_percent(under)}")
@@ -259,7 +259,7 @@ def _forward(
     reached = standing.ration_g >= ramp.ceiling_g
     next_g = _sure_step(ramp, told, standing) if told is not None else None
     if reached:
-        water.append(f"nothing more: the ration has reached the ramp's ceiling of {ramp.ceiling_g:g} g a day")
+        water.append(f"no further step: the ration has reached the ramp's ceiling of {ramp.ceiling_g:g} g a day")
     elif told is not None and told.fresh and next_g is None:
         smallest_g = candidates(ramp, standing.ration_g)[-1]
         water.append(
@@ -295,7 +295,7 @@ def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[st
         waits.append("the end of the hold: feeding is paused or reduced")
     if standing.away:
         waits.append("the end of the absence")
-    waits += [f"the water to clear its line: {text}" for text in standing.crossed]
+    waits += [f"the water to be back within its line: {text}" for text in standing.crossed]
     for name in NOT_SEEN:
         seen = standing.readings.get(name)
         if seen is not None and not seen.clear:
@@ -306,8 +306,8 @@ def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[st
     if standing.open_findings:
         one = standing.open_findings == 1
         waits.append(
-            f"a decision on {standing.open_findings} finding{'' if one else 's'} in the books: what was really fed is "
-            "in doubt"
+            f"a decision on {standing.open_findings} finding{'' if one else 's'} in the books: the mass that was "
+            "really fed is uncertain"
         )
     if standing.vetoed_until_ms is not None and now_ms < standing.vetoed_until_ms:
         waits.append(f"{day_of(standing.vetoed_until_ms, standing.zone)}: a person has vetoed the step until then")
@@ -327,13 +327,13 @@ def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Stand
                          if now_ms < shows_ms or seen is None or seen.at_ms < shows_ms
                          else f"a fresh reading of {name}; {newest}")  # fmt: skip
     if standing.rising is None:
-        waits.append("the trends of the water to be worked out")
+        waits.append("the trends of the water to be calculated")
     if knowledge is None:
-        waits.append("the load of this tank to be worked out")
+        waits.append("the load of this tank to be calculated")
     elif knowledge.refuses is not None:
         waits.append(f"readings that the model can explain: {knowledge.refuses}")
     elif not knowledge.fresh:
-        waits.append("the newest entries to be worked into the load")
+        waits.append("the load to be calculated again with the newest entries")
     return waits
 
 

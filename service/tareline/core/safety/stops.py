@@ -21,22 +21,22 @@ class StopCause:
 STOPS: Mapping[str, StopCause] = {  # by fault code
     "stopped_over": StopCause(
         "two doses in a row gave clearly more than their steps should",
-        "Measure ammonia today and tomorrow, take out food left lying, and feed nothing by hand. Look whether the "
+        "Measure ammonia today and tomorrow, remove uneaten food, and feed nothing by hand. Check whether the "
         "auger is loose or worn, and whether it was calibrated with this food: give ten doses into a dish on a scale, "
-        "and set the grams of a step by them",
+        "and set the grams per step from their weights",
     ),
     "stopped_loss": StopCause(
-        "food left its hopper without a step of its motor",
-        "Take the hopper off the tank now, with dry hands: what leaks goes on leaking, whatever is held. Look for a "
-        "crack, a loose outlet, a motor that turns by itself, and for somebody who took food out; enter what is gone "
-        "as a loss. Measure ammonia today and tomorrow",
+        "food left its hopper although its motor made no step",
+        "Take the hopper off the tank now, with dry hands: a leak continues even while feeding is held. Look for a "
+        "crack, a loose outlet, or a motor that turns without a command, and ask whether somebody took food out; "
+        "enter the missing mass as a loss. Measure ammonia today and tomorrow",
     ),
     "two_installations": StopCause(
-        "two services take turns in telling it what to feed",
-        "Find the other service and end it, or give it a root of its own",
+        "two services send it feeding plans in turn",
+        "Find the other service, and stop it or give it its own root topic",
     ),
 }
-_GOES_ON = "Then release the hold: the feeder goes on once it has confirmed that"
+_GOES_ON = "Then release the hold: the feeder continues once it has confirmed the release"
 
 
 @dataclass(frozen=True, slots=True)
