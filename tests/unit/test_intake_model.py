@@ -139,7 +139,7 @@ def test_a_gap_is_asked_for_eight_times_with_doubling_pauses_and_then_given_up(
     assert pauses == [4, 8, 16, 32, 64, 128, 256]
     lost = [r for r in caplog.records if r.levelname == "ERROR"]
     assert ["2 to 3" in r.getMessage() for r in lost] == [True]
-    assert [(e.from_, e.to) for e in house.ledger("gap")] == [(2, 3)]
+    assert [(e.own["from"], e.to) for e in house.ledger("gap")] == [(2, 3)]
     assert house.last("received") == {"journal": "journal", "seq": 4}
     asked_once_given_up = len(house.told("command"))
     house.pass_time(HOUR_MS, MINUTE_MS)
@@ -198,7 +198,7 @@ def test_what_was_given_up_stays_given_up_over_a_restart(house: House) -> None:
     house.restart()
     house.hear(house.hello(journal_from=5, journal_to=5), house.dose(5))
     assert house.last("received") == {"journal": "journal", "seq": 5}
-    assert [(e.from_, e.to) for e in house.ledger("gap")] == [(2, 4)]
+    assert [(e.own["from"], e.to) for e in house.ledger("gap")] == [(2, 4)]
 
 
 # -- what is in the books can be shown ---------------------------------------------------------------------------------
