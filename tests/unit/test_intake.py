@@ -464,7 +464,7 @@ def test_anything_at_all_is_taken_or_set_aside_and_good_messages_beside_it_are_t
         messages = [house.message(tail, payload) for tail, payload in batch]
         taken = house.service.ingest.take([before, *messages, after])
         assert sum(taken.counts.values()) == len(messages) + 2
-        assert {seq for seq, e in house.doses().items() if e.journal == "good"} >= {1, 2}
+        assert {e.seq for e in house.standing("dose") if e.journal == "good"} >= {1, 2}
         assert not [r.reason for r in house.rejects() if "internal error" in r.reason]
         assert sum(r.count for r in house.rejects()) == taken.counts.get("reject", 0)
         house.service.settle()

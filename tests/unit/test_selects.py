@@ -11,6 +11,7 @@ import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 from sqlalchemy import event
 
+from tareline.app.answers.entries import HoldNow
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.core.safety.ramp import Knowledge
 
@@ -94,8 +95,8 @@ def test_an_overview_takes_a_dozen_of_each_tank(house: House, tanks: int) -> Non
         house.hear(house.dose(1, device=f"feeder-{k}"))
     shown, count = counted(house, house.service.tanks.overview)
     assert len(shown) == tanks
-    assert all(len(one["today"]["doses"]) == len(one["hoppers"]) >= 1 for one in shown)
-    assert all(one["hold"]["held"] for one in shown[1:])
+    assert all(len(one.today.doses) == len(one.hoppers) >= 1 for one in shown)
+    assert all(one.hold.held for one in shown[1:])
     assert count.twice() == []
     assert len(count.asked) <= OF_ALL + OF_EACH * tanks
 
@@ -133,7 +134,7 @@ def test_a_look_at_a_tank_with_a_ramp_whose_load_is_known(house: House) -> None:
     once(house, service.watch)
     assert service.loads.fresh(TANK)
     assert len(house.ledger()) == before
-    assert once(house, service.tanks.overview)[0]["due"]
+    assert once(house, service.tanks.overview)[0].due
 
 
 def test_settling_a_dose(house: House) -> None:
@@ -145,8 +146,8 @@ def test_settling_a_dose(house: House) -> None:
 
 def test_a_reading_that_holds(house: House) -> None:
     entered = once(house, lambda: house.reading("ammonia", 2.5))
-    assert entered["hold"]["held"]
-    assert len(entered["made"]) == 2
+    assert entered.hold.held
+    assert len(entered.made) == 2
     assert (house.last("hold") or {})["held"]
 
 
@@ -154,14 +155,14 @@ def test_a_reading_that_restores(house: House) -> None:
     assert house.reading("ammonia", 1.1).hold.reduce_to == 0.5
     house.clock.advance(MINUTE_MS)
     entered = once(house, lambda: house.reading("ammonia", 0.1))
-    assert entered["hold"] == {"held": False, "reduce_to": 1.0}
-    assert len(entered["made"]) == 1
+    assert entered.hold == HoldNow(held=False, reduce_to=1.0)
+    assert len(entered.made) == 1
 
 
 def test_a_ration(house: House) -> None:
     meals = [("08:00", 0.5, FEEDER), ("18:00", 0.5, "second")]
     decided = once(house, lambda: house.ration(0.8, 1.5, meals))
-    assert decided["today"]["daily_g"] == 0.8
+    assert decided.today.daily_g == 0.8
     assert len(house.ledger("ration")) == 3
 
 
@@ -196,8 +197,8 @@ def test_a_step_of_the_ramp(house: House) -> None:
 
 def test_the_hold_the_week_and_the_due_list(house: House) -> None:
     house.reading("ammonia", 2.5)
-    assert once(house, lambda: house.service.hold_states.hold(TANK))["reasons"]
+    assert once(house, lambda: house.service.hold_states.hold(TANK)).reasons
     week = once(house, lambda: house.service.books.week(TANK, None))
-    assert any(day["doses"] for day in week["days"])
-    assert week["holds"]
+    assert any(day.doses for day in week.days)
+    assert week.holds
     assert once(house, lambda: house.service.tanks.due(TANK))

@@ -24,6 +24,7 @@ def router(service: Service) -> APIRouter:
 
     @api.get("/devices/{device}/update", summary="Where the update of a device stands", tags=["looking"])
     def stands(device: DeviceId) -> UpdateAnswer:
+        """How far the newest offer has come; `none` where nothing was offered."""
         return service.updates.view(device)
 
     return api
