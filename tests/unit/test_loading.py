@@ -178,7 +178,7 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     known = loads.known(TANK)
     assert known is not None
     found = replace(known.told.load, found=True, p5_g=0.2, p50_g=0.3, p95_g=0.4)
-    loads._known[TANK] = replace(known, told=replace(known.told, load=found))
+    loads._kept.keep(TANK, loads._kept._kept[TANK].basis, replace(known, told=replace(known.told, load=found)))
     house.add("tank", id="half", name="half", volume_l=30, timezone="UTC")
     (guess,) = view(house, "half").guesses
     assert guess.per == "litre"
