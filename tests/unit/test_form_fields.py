@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from tareline.app.answers.things import KitAnswer
 from tareline.core.units import UNITS
 from tareline.errors import FieldError
 from tareline.settings import Show
@@ -18,7 +19,7 @@ from tareline.web.pages.forms import (
 )
 from tareline.web.text.words import temperature_text, volume_text
 
-KITS = [{"id": "pen", "analyte": "tds"}]
+KITS = [KitAnswer(id="pen", name="pen", analyte="tds", unit="mg/L")]
 LITRES, GALLONS = Show(), Show(volume="US gal", temperature="degF")
 
 

@@ -124,7 +124,7 @@ def test_lost_and_unreadable_doses_are_shown_as_unknown_never_as_nothing(house: 
     house.hear(house.dose(5))
     (device,) = house.service.devices.all()
     assert (device.received_seq, device.waiting_for) == (2, [[3, 4]])
-    house.pass_time(3 * HOUR_MS, 60_000)
+    house.pass_time(3 * HOUR_MS, 60_000, promising=True)
     (device,) = house.service.devices.all()
     assert (device.received_seq, device.waiting_for) == (5, [])
     shown = house.today()
