@@ -1,4 +1,4 @@
-"""What all tests share: how long properties are searched.
+"""What all tests share: how long properties are searched, and that locks are taken in their order.
 
 `check` runs the same examples every time, so that it never fails by luck, and so does TARELINE_QUICK=1, with fewer of
 them; TARELINE_FULL=1 searches anew and longer.
@@ -7,6 +7,11 @@ them; TARELINE_FULL=1 searches anew and longer.
 import os
 
 from hypothesis import settings
+
+from lock_order import refuse
+from tareline import locks
+
+locks.on_wrong_order = refuse
 
 settings.register_profile("check", max_examples=60, deadline=None, derandomize=True)
 settings.register_profile("full", max_examples=1000, deadline=None)

@@ -2,13 +2,17 @@
 
 A thread that holds a lock may take another only if that one stands further down in `Order`, or if it holds that very
 lock already. So no two threads can wait for each other. Each lock checks this whenever it is taken, which costs about
-two microseconds, so that every test and every day of service tries the order.
+two microseconds, so that every test and every day of service tries the order. In the tests a wrong order is an error.
+In service it is told in the log, and the lock is taken all the same: two threads may then wait for each other one day,
+while a refusal would surely lose what was to be entered, which may be a hold.
 
 What is kept ready from the ledger has no lock (`Projection`), nor have works (the supervisor gives each one thread),
 nor what only the link's thread touches.
 """
 
+import logging
 import threading
+from collections.abc import Callable
 from enum import IntEnum
 from types import TracebackType
 
@@ -34,12 +38,15 @@ class Order(IntEnum):
     FIRMWARE = 7
 
 
-class LockOrderError(Exception):
-    """A lock was to be taken while one was held that stands behind it: two threads could wait for each other."""
+def _tell(text: str) -> None:
+    logging.getLogger(__name__).critical("locks are taken in a wrong order: %s", text)
+
+
+on_wrong_order: Callable[[str], None] = _tell
 
 
 class OrderedLock:
-    """A lock that the thread which holds it may take again, and that raises LockOrderError where it is not its turn."""
+    """A lock that the thread which holds it may take again, and that tells where it is not its turn."""
 
     def __init__(self, order: Order) -> None:
         self.order = order
@@ -51,7 +58,7 @@ class OrderedLock:
         if self not in held:
             for other in held:
                 if other.order >= self.order:
-                    raise LockOrderError(f"{self.order.name} was to be taken while {other.order.name} was held")
+                    on_wrong_order(f"{self.order.name} was to be taken while {other.order.name} was held")
         taken = self._lock.acquire(blocking, timeout)
         if taken:
             held.append(self)

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from house import House
 
-from tareline.locks import LockOrderError, Order, OrderedLock
+from lock_order import LockOrderError
+from tareline import locks
+from tareline.locks import Order, OrderedLock
 
 PACKAGE = Path(__file__).resolve().parents[2] / "service" / "tareline"
 OUTSIDE = ("conform", "simulate")  # commands of their own, beside the service
@@ -40,6 +42,14 @@ def test_a_lock_that_stands_before_one_that_is_held_is_refused_and_stays_free() 
     assert is_free(second)
     with first, second:
         pass
+
+
+def test_in_service_a_wrong_order_is_told_and_nothing_is_lost(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(locks, "on_wrong_order", locks._tell)
+    with OrderedLock(Order.STORE), OrderedLock(Order.IN_ORDER):
+        assert "IN_ORDER was to be taken while STORE was held" in caplog.text
 
 
 def test_who_holds_a_lock_may_take_it_again_also_below_another() -> None:
