@@ -12,6 +12,7 @@ import pytest
 from desk import Desk, Ear
 from waiting import until
 
+import tareline
 from conftest import Household
 from tareline.app import updates
 from tareline.resources import firmware_dir, load_firmware
@@ -134,7 +135,7 @@ def test_power_cuts_in_the_middle_cost_nothing(household: Household, ear: Ear, b
 
 def crashing(folder: Path) -> Path:
     """This package with a firmware that ends with an error as soon as it starts."""
-    package = Path(updates.__file__).parent
+    package = Path(tareline.__file__).parent
     shutil.copytree(package, folder / "service" / "tareline")
     shutil.copytree(firmware_dir(), folder / "firmware")
     if not (folder / "service" / "tareline" / "dashboards").exists():

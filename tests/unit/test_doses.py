@@ -43,7 +43,7 @@ def test_every_outcome_that_moved_counts(outcome: str) -> None:
     unweighed = dose(f"? {outcome} asked 0.50 g")
     assert unweighed.moved
     assert unweighed.mass_g is None
-    assert unweighed.counted_g(unknown_g=9.0) == 0.5
+    assert unweighed.counted_g(unknown_g=9.0) == (2.0 if outcome == "over" else 0.5)
 
 
 def test_every_outcome_on_the_wire_either_moves_or_does_not() -> None:

@@ -80,6 +80,12 @@ def test_a_dose_that_was_carried_out_and_not_weighed_is_about_what_was_asked() -
     assert dose.expected() == (0.2, 0.1)
 
 
+def test_a_dose_that_gave_too_much_and_was_not_weighed_counts_as_what_is_expected_of_it() -> None:
+    dose = Dose(1, 0, FEEDER, "over", target_g=0.2, steps=200)
+    assert dose.expected()[0] == pytest.approx(0.8)  # half of eight times what was asked (judgement)
+    assert dose.counted_g(0.5) == pytest.approx(0.8)
+
+
 def test_a_dose_that_was_weighed_is_what_the_cell_says_and_one_that_did_not_move_is_nothing() -> None:
     assert Dose(1, 0, FEEDER, "jam", 0.2, 50, 10.0, 9.95, 0.01).expected() == (pytest.approx(0.05), 0.01)
     assert Dose(1, 0, FEEDER, "held", 0.2, 0).expected() == (0.0, 0.0)

@@ -3,8 +3,9 @@
 The dispensed mass is before minus after; its standard deviation is the device's own for the difference. Deviations of
 independent differences add in quadrature (GUM, JCGM 100:2008, 5.1.2).
 
-How large a dose was that nobody weighed is one rule, `Dose.expected`, for accounts, books, balances and the record of a
-tank's load. What counts against the day's budget is larger on purpose (`Dose.counted_g`): there a mistake feeds.
+How large a dose was that nobody weighed is one rule, `Dose.expected`, for books, balances and the record of a tank's
+load. An account begins with the same (`Dose.most_g`), and knows the steps, the cell and the weigh-ins besides. What
+counts against the day's budget is larger on purpose (`Dose.counted_g`): there a mistake feeds.
 """
 
 import math
@@ -92,7 +93,8 @@ class Dose:
         """Grams to count against the day's ration before it is fed further: never less than what was asked.
 
         What was weighed counts where it lies above what was asked by more than three deviations, so that the noise of
-        a cell does not rewrite the plan after each meal. A dose of unknown size counts as `unknown_g`.
+        a cell does not rewrite the plan after each meal. A dose of unknown size counts as `unknown_g`; one that gave too
+        much and was not weighed counts as what is expected of it.
         """
         if not self.moved:
             return 0.0
@@ -100,6 +102,8 @@ class Dose:
         weighed = self.mass_g
         if weighed is not None and weighed - asked > 3 * (self.sd_g or 0.0):
             return weighed
+        if weighed is None and self.outcome == "over":
+            return max(asked, self.expected()[0])
         return asked
 
 

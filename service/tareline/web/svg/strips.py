@@ -1,7 +1,7 @@
 """Geometry of strips: one analyte's readings and daily means over a week or half a year, between the tank's lines.
 
 What was read is drawn as what it is: a chart's step and a pen's value with their intervals, an open upper end as an
-arrow, "below detection" as an interval from nothing with a mark of its own. Coordinates as in `drawing`.
+arrow, "below detection" as an interval from nothing with a mark of its own. Coordinates as in `geometry`.
 """
 
 from collections.abc import Sequence
