@@ -93,8 +93,8 @@ class Dose:
         """Grams to count against the day's ration before it is fed further: never less than what was asked.
 
         What was weighed counts where it lies above what was asked by more than three deviations, so that the noise of
-        a cell does not rewrite the plan after each meal. A dose of unknown size counts as `unknown_g`; one that gave too
-        much and was not weighed counts as what is expected of it.
+        a cell does not rewrite the plan after each meal. A dose of unknown size counts as `unknown_g`; one that gave
+        too much and was not weighed counts as what is expected of it.
         """
         if not self.moved:
             return 0.0
