@@ -104,6 +104,12 @@ def test_no_step_is_over_half_of_the_present_ration() -> None:
     assert candidates(RAMP, 0.02) == (0.03, 0.025, 0.0225)
 
 
+def test_from_a_ration_of_nothing_no_step_leads_up_and_it_says_so() -> None:
+    decision = says(knows(dict.fromkeys(asked_of(RAMP, 0.0), 0.99)), ration_g=0.0)
+    assert decision.daily_g is None
+    assert any("from 0 g a day no step leads up" in one for one in decision.waits_for)
+
+
 def test_the_last_step_ends_at_the_ceiling() -> None:
     ramp = replace(RAMP, ceiling_g=0.1)
     assert candidates(ramp, PRESENT_G) == (0.1, 0.095, 0.0925)

@@ -97,6 +97,22 @@ def test_water_about_a_line_reduces_and_restores_but_once(house: House) -> None:
     assert not house.ledger("release")
 
 
+def test_samples_hold_though_the_ramp_or_the_trends_of_the_tank_fail(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    put_lines(house, line("hold", 30.0))
+    water = Water(house)
+    water.lives(3 * DAY_MS)
+    monkeypatch.setattr(house.service.ramps, "proposed", broken)
+    monkeypatch.setattr(house.service.trends, "compute", broken)
+    water.warms(31.0)
+    water.lives(2 * HOUR_MS)
+    assert house.hold().held
+
+
 def test_a_hold_waits_for_a_person_whose_release_may_rest_on_samples(house: House) -> None:
     put_lines(house, line("notify", 27.0), line("hold", 30.0))
     water = Water(house)

@@ -93,7 +93,7 @@ class Monitor:
         entered = []
         for tank, seen in look.tanks.items():
             with self._guarded(look, tank):
-                if tank not in look.failed and self._enter(seen, look.proposed.get(tank)):
+                if self._enter(seen, look.proposed.get(tank)):  # what has failed besides must not keep a hold away
                     entered.append(tank)
         if entered:
             self._see(look, entered)

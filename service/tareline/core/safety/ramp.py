@@ -261,10 +261,12 @@ def _forward(
     if reached:
         water.append(f"no further step: the ration has reached the ramp's ceiling of {ramp.ceiling_g:g} g a day")
     elif told is not None and told.fresh and next_g is None:
-        smallest_g = candidates(ramp, standing.ration_g)[-1]
+        options = candidates(ramp, standing.ration_g)
         water.append(
-            f"more certainty: even {smallest_g:g} g a day stays under the limit with a probability of only "
-            f"{_percent(told.p_under[smallest_g])}; {_percent(SURE)} is needed"
+            f"more certainty: even {options[-1]:g} g a day stays under the limit with a probability of only "
+            f"{_percent(told.p_under[options[-1]])}; {_percent(SURE)} is needed"
+            if options
+            else f"a ration to go on from: from {standing.ration_g:g} g a day no step leads up"
         )
     if water or readings:
         state: State = "waits for the water" if water else "waits for readings"
