@@ -368,11 +368,15 @@ def test_a_veto_holds_for_one_dwell(house: House, oracle: Oracle) -> None:
     assert view(house).state == "ready for a step"
 
 
-def test_a_veto_takes_back_a_step_that_is_not_in_force_yet(house: House, oracle: Oracle) -> None:
+@pytest.mark.parametrize("looks", [0, 2])
+def test_a_veto_takes_back_a_step_that_is_not_in_force_yet(house: House, oracle: Oracle, looks: int) -> None:
+    """However often the ramp has looked since, and entered what it waits for next."""
     put(house, consent="auto")
     live(house, 14)
     assert rations(house)[-1] == 0.06
     house.clock.advance(HOUR_MS)
+    for _ in range(looks):
+        house.service.ramps.step(TANK)
     decide(house, "veto")
     assert rations(house)[-1] == 0.05
     live(house, 5)

@@ -233,7 +233,8 @@ class Ramps:
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
         body: Row = {"decision": "veto", "until_ms": until_ms, "note": checked.note}
-        stepped = road.last("decision")
+        # Decisions that only wait may have been entered since the step.
+        stepped = next((one for one in reversed(road.decided) if one.body["daily_g"] is not None), None)
         begins_ms = in_force_since_ms(road.rations, self._context.zone(tank))
         coming = begins_ms is not None and begins_ms > now_ms and len(road.rations) > 1
         if coming and stepped is not None and stepped.body["daily_g"] == road.rations[-1].daily_g:
