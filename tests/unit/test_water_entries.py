@@ -9,6 +9,7 @@ from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
 from tareline.app import repository, requests
 from tareline.app.requests import parse
+from tareline.app.snapshot import Snapshots
 from tareline.core.calendar import from_ms
 from tareline.core.water.balance import Inflow
 from tareline.errors import FieldError
@@ -94,7 +95,7 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
     house.service.add_reading(TANK, {"analyte": "tds", "value": 200, "kit": "tds"})
     context = house.service.context
     with context.store.read() as tx:
-        (found, _) = repository.latest_readings(tx, context, TANK)["tds"]
+        found = Snapshots(tx, context, house.service.samples).of(TANK).readings["tds"]
     assert (found.value, found.resolution) == pytest.approx((280.0, 14.0))
     shown = latest(house, "tds")
     assert (shown["value"], shown["unit"], shown["low"], shown["high"]) == pytest.approx((200, "ppm", 195.0, 205.0))
@@ -117,7 +118,8 @@ def test_other_units_are_the_same_water(house: House) -> None:
     house.reading("nitrite", 250.0, unit="ug/L", basis="N")
     context = house.service.context
     with context.store.read() as tx:
-        found = {analyte: r.value for analyte, (r, _) in repository.latest_readings(tx, context, TANK).items()}
+        readings = Snapshots(tx, context, house.service.samples).of(TANK).readings
+        found = {analyte: reading.value for analyte, reading in readings.items()}
     # 17.848 mg CaCO3/L to the degree (DERIVED from IUPAC masses)
     assert found == pytest.approx({"temperature": 25.0, "kh": 5.0, "nitrite": 0.25}, rel=1e-4)
 

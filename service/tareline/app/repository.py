@@ -20,7 +20,7 @@ from tareline.core.safety import faults
 from tareline.core.safety.hold import HoldState, Reason, Release, fold
 from tareline.core.safety.lines import Circumstances, Line, default_lines, raised
 from tareline.core.safety.stops import Stop
-from tareline.core.units import ANALYTES, CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
+from tareline.core.units import CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
 from tareline.core.water.readings import Reading, Stated
 from tareline.store import ledger
@@ -67,11 +67,6 @@ def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -
     zone = context.zone(tank) if tank is not None else "UTC"
     days = days_between(day_of(start_ms, zone), day_of(end_ms, zone))
     return [(day_start_ms(day, zone), day_end_ms(day, zone)) for day in days]
-
-
-def open_stop(tx: Connection, feeder: str) -> Stop | None:
-    """The stop that a feeder has made of itself, unless it is known to go on."""
-    return stop_of(next(iter(ledger.newest(tx, "stop", device=feeder)), None))
 
 
 def stop_of(newest: Entry | None) -> Stop | None:
@@ -186,14 +181,6 @@ def readings(tx: Connection, context: Context, tank: str, since_ms: int) -> list
     """Every reading of a tank since an instant, by time."""
     factor = tds_factor(context, tank)
     return [reading(entry, factor) for entry in ledger.standing(tx, tank, (), ["reading"], since_ms)]
-
-
-def latest_readings(tx: Connection, context: Context, tank: str) -> dict[str, tuple[Reading, Entry]]:
-    """The newest reading of each analyte, with its entry."""
-    factor = tds_factor(context, tank)
-    asked = [ledger.Asked("reading", tank=tank, subject=analyte) for analyte in ANALYTES]
-    newest = ledger.newest_of(tx, asked)
-    return {str(one.subject): (reading(own[0], factor), own[0]) for one, own in newest.items() if own}
 
 
 def circumstances(tx: Connection, context: Context, tank: str, now_ms: int) -> Circumstances:

@@ -26,7 +26,7 @@ from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, Told
 from tareline.app.projections.samples import Samples
-from tareline.app.queries.answers import check_period, finding_view, tank_view, within_calendar
+from tareline.app.queries.common import check_period, finding_view, tank_view, within_calendar
 from tareline.app.queries.water import WaterQueries
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, week_of

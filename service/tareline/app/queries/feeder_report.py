@@ -14,7 +14,7 @@ from tareline.app.answers.entries import EntryAnswer
 from tareline.app.commands.entries import entry_fields, entry_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.queries.answers import check_period, finding_view, within_calendar
+from tareline.app.queries.common import check_period, finding_view, within_calendar
 from tareline.app.queries.hopper import hopper_view
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
 from tareline.core.feeding.books import Dispensed

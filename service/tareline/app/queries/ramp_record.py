@@ -13,7 +13,7 @@ from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import SET, Ramps, Road, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.queries.answers import stated_reading
+from tareline.app.queries.common import stated_reading
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
 from tareline.core.units import DAY_MS

@@ -13,8 +13,8 @@ from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
 from tareline.app.queries.absence import absence_view
-from tareline.app.queries.answers import tank_view
 from tareline.app.queries.books import BookQueries
+from tareline.app.queries.common import tank_view
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.holds import HoldQueries
 from tareline.app.queries.hopper import Weighed, tank_hopper, weighed_last

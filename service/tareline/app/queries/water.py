@@ -19,8 +19,8 @@ from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
-from tareline.app.queries.answers import stated_reading
 from tareline.app.queries.balance import balances
+from tareline.app.queries.common import stated_reading
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
 from tareline.core.safety.known_water import Sampled

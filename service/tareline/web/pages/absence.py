@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from tareline.app import repository
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.queries.absence import Portion, Sheet, absence_view, sheet_view
-from tareline.app.queries.answers import tank_view
+from tareline.app.queries.common import tank_view
 from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
