@@ -9,7 +9,7 @@ import pytest
 
 from tareline.core.safety.lines import AMMONIA_LINES, Line, crossings, known_water
 from tareline.core.units import to_canonical
-from tareline.core.water.readings import Reading, Stated, make_reading, neighbours
+from tareline.core.water.readings import Reading, StatedReading, make_reading, neighbours
 
 
 def test_the_figures() -> None:
@@ -37,7 +37,7 @@ def test_a_drop_kits_chart_read_against_them(step: float, does: str | None) -> N
     """Steps as common kits have them (common practice, no source). Midpoints to the upper neighbour: 0.375, 0.75, 1.5
     and 3.0; the lowest step says nothing. pH 6.5 keeps the un-ionised share out of it."""
     steps = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
-    reading = make_reading(1, 0, Stated("ammonia", step, "mg/L", "N", True, *neighbours(steps, step)))
+    reading = make_reading(1, 0, StatedReading("ammonia", step, "mg/L", "N", True, *neighbours(steps, step)))
     known = known_water({"ammonia": reading, "ph": Reading(2, 0, "ph", 6.5)}, Reading(3, 0, "temperature", 24.0), 0)
     crossed = [c.do for c in crossings(AMMONIA_LINES, known, "stocked")]
     assert (crossed[-1] if crossed else None) == does

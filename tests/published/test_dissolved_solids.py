@@ -12,7 +12,7 @@ import pytest
 
 from tareline.core.units import TDS_FACTOR, US_PER_CM_PER_S_PER_M, to_canonical
 from tareline.core.water.conductivity import at_reference, tds_mg_per_l
-from tareline.core.water.readings import Stated, make_reading
+from tareline.core.water.readings import StatedReading, make_reading
 
 DATA = Path(__file__).parent / "data"
 
@@ -80,10 +80,10 @@ def test_one_water_read_by_three_pens_is_one_value() -> None:
     """1413 uS/cm at 25 degC: a pen for NaCl, a pen for 442, and one that shows conductivity at 20 degC (KCl, NIST)."""
     (row,) = [row for row in rows("tds_conversion.csv") if row["conductivity_us_cm"] == 1413]
     pens = [
-        Stated("tds", row["tds_nacl"], "ppm", factor=row["factor_nacl"]),
-        Stated("tds", row["tds_442"], "mg/L", factor=row["factor_442"]),
-        Stated("tds", 1413.0, "uS/cm"),
-        Stated("tds", 1413.0 * KCL[20][WEAK] / KCL[25][WEAK], "uS/cm", measured_at_c=20.0),
+        StatedReading("tds", row["tds_nacl"], "ppm", factor=row["factor_nacl"]),
+        StatedReading("tds", row["tds_442"], "mg/L", factor=row["factor_442"]),
+        StatedReading("tds", 1413.0, "uS/cm"),
+        StatedReading("tds", 1413.0 * KCL[20][WEAK] / KCL[25][WEAK], "uS/cm", measured_at_c=20.0),
     ]
     for pen in pens:
         found = make_reading(1, 0, pen, tds_factor=0.5)

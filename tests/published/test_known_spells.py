@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from tareline.core.probes.condition import ailments, line
-from tareline.core.probes.plausibility import judge, stuck_spans
-from tareline.core.safety.exceedance import Rule, spells
+from tareline.core.probes.condition import line, probe_issues
+from tareline.core.probes.plausibility import check_samples, stuck_spans
+from tareline.core.safety.exceedance import ExceedanceRule, exceedances
 from tareline.core.units import HOUR_MS
 
 DATA = Path(__file__).parent / "data"
@@ -42,7 +42,7 @@ def sea() -> list[tuple[int, float]]:
 
 @pytest.mark.parametrize("limit", [40.0, 60.0, 80.0, 90.0, 96.0])
 def test_the_three_known_low_segments_of_a_pipeline_are_found_and_nothing_else(limit: float) -> None:
-    found = spells(flow(), limit, False, Rule(3.0, 2 * HOUR_MS, GAP_MS))
+    found = exceedances(flow(), limit, False, ExceedanceRule(3.0, 2 * HOUR_MS, GAP_MS))
     assert [datetime.fromtimestamp(s.from_ms / 1000).date().isoformat() for s in found] == [
         "2022-03-24",
         "2022-03-29",
@@ -52,8 +52,8 @@ def test_the_three_known_low_segments_of_a_pipeline_are_found_and_nothing_else(l
 
 
 def test_the_known_peak_follows_the_first_two_segments() -> None:
-    lows = spells(flow(), 90.0, False, Rule(3.0, 2 * HOUR_MS, GAP_MS))
-    (peak,) = spells(flow(), 108.0, True, Rule(1.0, 0, GAP_MS))
+    lows = exceedances(flow(), 90.0, False, ExceedanceRule(3.0, 2 * HOUR_MS, GAP_MS))
+    (peak,) = exceedances(flow(), 108.0, True, ExceedanceRule(1.0, 0, GAP_MS))
     assert lows[1].from_ms < peak.from_ms < lows[2].from_ms
     assert peak.extreme == 109.68
 
@@ -61,10 +61,10 @@ def test_the_known_peak_follows_the_first_two_segments() -> None:
 def test_real_water_is_never_called_a_fault() -> None:
     """2 300 hours with cold fronts and a storm, though an hourly series gives the track the least room of all."""
     points = sea()
-    assert all(j.plausible for j in judge("temperature", points))
+    assert all(j.plausible for j in check_samples("temperature", points))
     assert stuck_spans(points) == []
     for end in range(200, len(points), 50):
-        found = ailments("temperature", points[max(0, end - 336) : end], [], points[end - 1][0])
+        found = probe_issues("temperature", points[max(0, end - 336) : end], [], points[end - 1][0])
         assert [a.kind for a in found] == []
 
 

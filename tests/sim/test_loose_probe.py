@@ -14,9 +14,9 @@ import pytest
 from feeders import FULL
 from tanks_with_probes import DAY, FAULTS, HOUR_MS, START_MS, STEP_MS, Sent, Tank, befallen, healthy, tank
 
-from tareline.core.probes.condition import ailments
-from tareline.core.probes.plausibility import Judged, judge, plausible, proven
-from tareline.core.safety.exceedance import Points, Spell, rule_for, spells
+from tareline.core.probes.condition import probe_issues
+from tareline.core.probes.plausibility import CheckedSample, check_samples, plausible, proven
+from tareline.core.safety.exceedance import Exceedance, Points, exceedances, rule_for
 
 PROBES = 12 * FULL  # of each fault
 ASKED_H = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 24.0, 47.9)
@@ -36,15 +36,19 @@ def of(told: Sent, metric: str) -> Points:
     return told.temperature if metric == "temperature" else told.tds
 
 
-def found(told: Sent, home: Tank, pens: Points, of_which: Callable[[list[Judged]], Points] | None) -> list[Spell]:
+def found(
+    told: Sent, home: Tank, pens: Points, of_which: Callable[[list[CheckedSample]], Points] | None
+) -> list[Exceedance]:
     """The spells that would act on lines with what has been sent so far; None takes samples as they come."""
     dry = told.dry()
-    spelled: list[Spell] = []
+    spelled: list[Exceedance] = []
     for metric, limit, above in lines(home):
         points = of(told, metric)
         if of_which is not None:
-            points = of_which(judge(metric, points, pens if metric == "temperature" else (), home.works_ms, dry))
-        spelled += spells(points, limit, above, rule_for(metric, limit))
+            points = of_which(
+                check_samples(metric, points, pens if metric == "temperature" else (), home.works_ms, dry)
+            )
+        spelled += exceedances(points, limit, above, rule_for(metric, limit))
     return spelled
 
 
@@ -52,9 +56,9 @@ def ails(told: Sent, home: Tank, now_ms: int) -> bool:
     """Whether somebody is told, and lines do not act."""
     dry = told.dry()
     return any(
-        not ailment.trusted
+        not issue.trusted
         for metric in ("temperature", "tds")
-        for ailment in ailments(metric, of(told, metric), [], now_ms, home.works_ms, dry)
+        for issue in probe_issues(metric, of(told, metric), [], now_ms, home.works_ms, dry)
     )
 
 
@@ -129,8 +133,8 @@ def test_a_heat_wave_is_told_within_an_hour_of_the_line() -> None:
         home = Tank(calm.water_c + rise, calm.air_c, calm.tds)
         told = healthy(random, home)
         limit = float(calm.water_c.max()) + 0.7
-        points = plausible(judge("temperature", told.temperature, dry=told.dry()))
-        found = spells(points, limit, True, rule_for("temperature", limit))
+        points = plausible(check_samples("temperature", told.temperature, dry=told.dry()))
+        found = exceedances(points, limit, True, rule_for("temperature", limit))
         values = np.array([v for _, v in told.temperature])
         smooth = np.convolve(values, np.ones(13) / 13, "same")
         crossed = int(np.argmax((smooth > limit) & (np.arange(7 * DAY) > begun)))
@@ -152,8 +156,10 @@ def test_a_heat_wave_behind_a_gap_is_told_one_way_or_the_other() -> None:
         now_ms = away[1] + 90 * 60_000
         points = [p for p in told.temperature if p[0] <= now_ms]
         limit = float(home.water_c[: 3 * DAY].max()) + 1.0
-        crossed = spells(plausible(judge("temperature", points)), limit, True, rule_for("temperature", limit))
-        assert crossed or [a.kind for a in ailments("temperature", points, [], now_ms)] == ["jumping"]
+        crossed = exceedances(
+            plausible(check_samples("temperature", points)), limit, True, rule_for("temperature", limit)
+        )
+        assert crossed or [a.kind for a in probe_issues("temperature", points, [], now_ms)] == ["jumping"]
 
 
 def test_a_year_of_healthy_probes_is_quiet() -> None:
@@ -164,8 +170,8 @@ def test_a_year_of_healthy_probes_is_quiet() -> None:
         home = tank(random, 364)
         told = healthy(random, home)
         false += len(found(told, home, [], plausible))
-        judged = judge("temperature", told.temperature, (), home.works_ms, told.dry())
-        lost.append([1 - len(plausible(judged)) / len(judged), 1 - len(proven(judged)) / len(judged)])
+        checked = check_samples("temperature", told.temperature, (), home.works_ms, told.dry())
+        lost.append([1 - len(plausible(checked)) / len(checked), 1 - len(proven(checked)) / len(checked)])
         before = False
         for day in range(14, 364, 1 if FULL > 1 else 2):
             low, high = (day - 7) * DAY, day * DAY

@@ -25,7 +25,7 @@ from tareline.core.safety.lines import (
 )
 from tareline.core.units import CANONICAL, bases, from_canonical
 from tareline.core.water.freshness import FRESH_DAYS, FRESH_MS
-from tareline.core.water.readings import Reading, Stated, make_reading
+from tareline.core.water.readings import Reading, StatedReading, make_reading
 from tareline.errors import FieldError
 
 NOW_MS = 1_780_000_000_000
@@ -135,7 +135,7 @@ def test_a_midpoint_on_the_line_as_stated_crosses_it_on_every_basis(
     analyte, basis = analyte_basis
     unit, scale = CANONICAL[analyte].unit, 20 if analyte != "ph" else 50
     low, high = value / scale, (value + up) / scale
-    reading = make_reading(1, NOW_MS, Stated(analyte, low, unit, basis, True, low - 1, high))
+    reading = make_reading(1, NOW_MS, StatedReading(analyte, low, unit, basis, True, low - 1, high))
     limit = (low + high) / 2
     line = make_line(analyte, limit if above else None, None if above else limit, unit, basis, "hold", None)
     assert line.crossed_by(reading.counted)

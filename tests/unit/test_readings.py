@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tareline.core.units import NITRATE_PER_N, NITRITE_PER_N
-from tareline.core.water.readings import Reading, Stated, make_reading, neighbours
+from tareline.core.water.readings import Reading, StatedReading, make_reading, neighbours
 from tareline.errors import FieldError
 
 STEPS = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
@@ -16,11 +16,11 @@ STEPS = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 
 def on_chart(value: float) -> Reading:
     below, above = neighbours(STEPS, value)
-    return make_reading(1, 0, Stated("ammonia", value, "mg/L", "N", True, below, above))
+    return make_reading(1, 0, StatedReading("ammonia", value, "mg/L", "N", True, below, above))
 
 
 def by_instrument(value: float, analyte: str = "ammonia", unit: str = "mg/L", basis: str | None = "N") -> Reading:
-    return make_reading(1, 0, Stated(analyte, value, unit, basis, False, None, None))
+    return make_reading(1, 0, StatedReading(analyte, value, unit, basis, False, None, None))
 
 
 def test_a_chart_reading_lies_between_its_neighbours_and_counts_as_the_midpoint_to_the_upper_one() -> None:
@@ -35,7 +35,7 @@ def test_the_lowest_step_bounds_nothing_from_below_and_never_crosses() -> None:
     assert (found.low, found.high) == (0.0, 0.25)
     assert found.counted == 0.125
     assert not found.may_cross
-    lowest = make_reading(1, 0, Stated("nitrate", 5.0, "mg/L", "N", True, None, 10.0))
+    lowest = make_reading(1, 0, StatedReading("nitrate", 5.0, "mg/L", "N", True, None, 10.0))
     assert (lowest.low, lowest.may_cross) == (0.0, False)
 
 
@@ -50,7 +50,7 @@ def test_an_instrument_means_what_it_says() -> None:
 
 
 def test_neighbours_are_converted_with_the_value() -> None:
-    found = make_reading(1, 0, Stated("nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0))
+    found = make_reading(1, 0, StatedReading("nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0))
     assert found.value == pytest.approx(10 / NITRATE_PER_N)
     assert found.low == pytest.approx(5 / NITRATE_PER_N)
     assert found.high == pytest.approx(20 / NITRATE_PER_N)
@@ -109,7 +109,7 @@ def test_the_range_is_that_of_the_canonical_unit() -> None:
 )
 def test_neighbours_lie_on_their_own_sides(below: float, above: float, field: str) -> None:
     with pytest.raises(FieldError) as caught:
-        make_reading(1, 0, Stated("ammonia", 0.5, "mg/L", "N", True, below, above))
+        make_reading(1, 0, StatedReading("ammonia", 0.5, "mg/L", "N", True, below, above))
     assert caught.value.field == field
 
 
@@ -126,40 +126,40 @@ def test_low_value_counted_and_high_stand_in_order(value: float, down: float | N
 
 
 def test_an_instrument_tells_apart_half_its_resolution_to_each_side() -> None:
-    found = make_reading(1, 0, Stated("ph", 7.4, "1", resolution=0.1))
+    found = make_reading(1, 0, StatedReading("ph", 7.4, "1", resolution=0.1))
     assert (found.low, found.high) == pytest.approx((7.35, 7.45))
     assert (found.value, found.counted, found.may_cross) == (7.4, 7.4, True)
-    shown_0 = make_reading(1, 0, Stated("nitrite", 0.0, "mg/L", "ion", resolution=0.1))
+    shown_0 = make_reading(1, 0, StatedReading("nitrite", 0.0, "mg/L", "ion", resolution=0.1))
     assert shown_0.low == 0.0
     assert shown_0.high == pytest.approx(0.05 / NITRITE_PER_N)
 
 
 def test_a_resolution_is_a_size_and_not_a_place_on_the_scale() -> None:
-    found = make_reading(1, 0, Stated("temperature", 77.0, "degF", resolution=0.9))
+    found = make_reading(1, 0, StatedReading("temperature", 77.0, "degF", resolution=0.9))
     assert (found.value, found.resolution) == pytest.approx((25.0, 0.5))
     assert (found.low, found.high) == pytest.approx((24.75, 25.25))
 
 
 def test_below_detection_the_water_lies_between_nothing_and_the_limit() -> None:
-    found = make_reading(1, 0, Stated("ammonia", 0.05, "mg/L", "N", resolution=0.01, detected=False))
+    found = make_reading(1, 0, StatedReading("ammonia", 0.05, "mg/L", "N", resolution=0.01, detected=False))
     assert (found.low, found.value, found.high, found.counted, found.detected) == (0.0, 0.05, 0.05, 0.05, False)
 
 
 @pytest.mark.parametrize(
     "stated",
     [
-        Stated("nitrate", 12.5, "mg/L", "ion", True, 10.0, 25.0),
-        Stated("nitrate", 12.5, "ppm", "N", resolution=0.5),
-        Stated("ammonia", 30.0, "ug/L", "NH3", detected=False),
-        Stated("kh", 90.0, "mg/L", "CaCO3", resolution=18.0),
-        Stated("kh", 1.5, "meq/L"),
-        Stated("temperature", 75.2, "degF", resolution=0.1),
-        Stated("tds", 210.0, "ppm", factor=0.7, resolution=10.0),
-        Stated("tds", 310.0, "uS/cm", measured_at_c=18.5),
+        StatedReading("nitrate", 12.5, "mg/L", "ion", True, 10.0, 25.0),
+        StatedReading("nitrate", 12.5, "ppm", "N", resolution=0.5),
+        StatedReading("ammonia", 30.0, "ug/L", "NH3", detected=False),
+        StatedReading("kh", 90.0, "mg/L", "CaCO3", resolution=18.0),
+        StatedReading("kh", 1.5, "meq/L"),
+        StatedReading("temperature", 75.2, "degF", resolution=0.1),
+        StatedReading("tds", 210.0, "ppm", factor=0.7, resolution=10.0),
+        StatedReading("tds", 310.0, "uS/cm", measured_at_c=18.5),
     ],
 )
 @pytest.mark.parametrize("tds_factor", [0.5, 0.64])
-def test_what_was_stated_stays_readable_as_stated(stated: Stated, tds_factor: float) -> None:
+def test_what_was_stated_stays_readable_as_stated(stated: StatedReading, tds_factor: float) -> None:
     found = make_reading(1, 0, stated, tds_factor)
     assert found.scale.stated(found.value) == pytest.approx(stated.value)
     if stated.above is not None:
@@ -175,36 +175,36 @@ def test_what_was_stated_stays_readable_as_stated(stated: Stated, tds_factor: fl
 def test_dissolved_solids_are_reckoned_by_the_tanks_factor_through_the_pens_own(
     ppm: float, own: float, tank: float
 ) -> None:
-    by_pen = make_reading(1, 0, Stated("tds", ppm, "ppm", factor=own), tank)
-    by_conductivity = make_reading(1, 0, Stated("tds", ppm / own, "uS/cm"), tank)
+    by_pen = make_reading(1, 0, StatedReading("tds", ppm, "ppm", factor=own), tank)
+    by_conductivity = make_reading(1, 0, StatedReading("tds", ppm / own, "uS/cm"), tank)
     assert by_pen.value == pytest.approx(by_conductivity.value)
-    assert make_reading(1, 0, Stated("tds", ppm, "mg/L"), tank).value == ppm
+    assert make_reading(1, 0, StatedReading("tds", ppm, "mg/L"), tank).value == ppm
 
 
 @pytest.mark.parametrize(
     ("stated", "field", "words"),
     [
-        (Stated("ph", 14.1, "1"), "value", "expected 0 to 14 for ph; found 14.1"),
-        (Stated("ph", 700.0, "1"), "value", "expected 0 to 14 for ph; found 700"),
-        (Stated("temperature", 25.0, "K"), "unit", "expected 'degC' or 'degF'"),
-        (Stated("temperature", 150.0, "degF"), "value", "expected 28.4 to 140 degF for temperature; found 150"),
-        (Stated("ammonia", 0.5, "mg/L"), "basis", "expected one of N, ion, NH3"),
-        (Stated("kh", 90.0, "mg/L"), "basis", "expected one of CaCO3 for kh in mg/L; found None"),
-        (Stated("kh", 5.0, "dKH", "CaCO3"), "basis", "expected none for kh in dKH"),
-        (Stated("nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0, resolution=1.0), "resolution", "its steps say"),
-        (Stated("nitrate", 10.0, "mg/L", "ion", resolution=0.0), "resolution", "expected more than 0"),
-        (Stated("nitrate", 10.0, "mg/L", "ion", resolution=math.nan), "resolution", "expected more than 0"),
-        (Stated("nitrate", 5.0, "mg/L", "ion", True, None, 10.0, detected=False), "detected", "its lowest step"),
-        (Stated("ph", 7.0, "1", detected=False), "detected", "never absent"),
-        (Stated("nitrate", 0.0, "mg/L", "ion", detected=False), "value", "expected the detection limit"),
-        (Stated("nitrate", 5.0, "mg/L", "ion", factor=0.5), "factor", "expected only for tds"),
-        (Stated("tds", 5.0, "uS/cm", factor=0.5), "factor", "expected only for tds in mg/L or ppm"),
-        (Stated("tds", 5.0, "ppm", factor=5.0), "factor", "expected 0.3 to 1"),
-        (Stated("tds", 5.0, "ppm", measured_at_c=20.0), "measured_at_c", "expected only for tds in uS/cm"),
-        (Stated("tds", 5.0, "uS/cm", measured_at_c=200.0), "measured_at_c", "expected -2 to 60 degC"),
+        (StatedReading("ph", 14.1, "1"), "value", "expected 0 to 14 for ph; found 14.1"),
+        (StatedReading("ph", 700.0, "1"), "value", "expected 0 to 14 for ph; found 700"),
+        (StatedReading("temperature", 25.0, "K"), "unit", "expected 'degC' or 'degF'"),
+        (StatedReading("temperature", 150.0, "degF"), "value", "expected 28.4 to 140 degF for temperature; found 150"),
+        (StatedReading("ammonia", 0.5, "mg/L"), "basis", "expected one of N, ion, NH3"),
+        (StatedReading("kh", 90.0, "mg/L"), "basis", "expected one of CaCO3 for kh in mg/L; found None"),
+        (StatedReading("kh", 5.0, "dKH", "CaCO3"), "basis", "expected none for kh in dKH"),
+        (StatedReading("nitrate", 10.0, "mg/L", "ion", True, 5.0, 20.0, resolution=1.0), "resolution", "its steps say"),
+        (StatedReading("nitrate", 10.0, "mg/L", "ion", resolution=0.0), "resolution", "expected more than 0"),
+        (StatedReading("nitrate", 10.0, "mg/L", "ion", resolution=math.nan), "resolution", "expected more than 0"),
+        (StatedReading("nitrate", 5.0, "mg/L", "ion", True, None, 10.0, detected=False), "detected", "its lowest step"),
+        (StatedReading("ph", 7.0, "1", detected=False), "detected", "never absent"),
+        (StatedReading("nitrate", 0.0, "mg/L", "ion", detected=False), "value", "expected the detection limit"),
+        (StatedReading("nitrate", 5.0, "mg/L", "ion", factor=0.5), "factor", "expected only for tds"),
+        (StatedReading("tds", 5.0, "uS/cm", factor=0.5), "factor", "expected only for tds in mg/L or ppm"),
+        (StatedReading("tds", 5.0, "ppm", factor=5.0), "factor", "expected 0.3 to 1"),
+        (StatedReading("tds", 5.0, "ppm", measured_at_c=20.0), "measured_at_c", "expected only for tds in uS/cm"),
+        (StatedReading("tds", 5.0, "uS/cm", measured_at_c=200.0), "measured_at_c", "expected -2 to 60 degC"),
     ],
 )
-def test_what_cannot_be_meant_is_refused_in_plain_words(stated: Stated, field: str, words: str) -> None:
+def test_what_cannot_be_meant_is_refused_in_plain_words(stated: StatedReading, field: str, words: str) -> None:
     with pytest.raises(FieldError) as caught:
         make_reading(1, 0, stated)
     assert caught.value.field == field

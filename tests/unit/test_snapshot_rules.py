@@ -11,9 +11,9 @@ from tareline.core.feeding.books import Feedings, Span, carried_over_g, fed_toda
 from tareline.core.feeding.doses import LARGEST_MEAL_G, Dose, HandFeed
 from tareline.core.feeding.ration import Meal, Ration
 from tareline.core.safety.hold import Reason, Release, fold
-from tareline.core.safety.known_water import Crossed, Sampled, known_now, look, newest_temperature
+from tareline.core.safety.known_water import SampledLine, SampleSummary, check_lines, known_now, newest_temperature
 from tareline.core.safety.lines import Circumstances, KnownValue, Line
-from tareline.core.safety.stops import HoldTold, Stop
+from tareline.core.safety.stops import IssuedHold, Stop
 from tareline.core.water.readings import Reading
 
 ZONE = "Europe/Berlin"
@@ -98,20 +98,20 @@ def test_a_state_that_goes_on_is_the_state_that_the_ledger_tells() -> None:
     ("told", "confirmed_version", "waits", "goes_on"),
     [
         (None, -1, True, False),
-        (HoldTold(5, True, True), 5, True, False),  # a hold that went out before the stop
-        (HoldTold(5, False, True), 5, True, False),
-        (HoldTold(6, True, False), 5, True, False),
-        (HoldTold(6, True, True), 6, False, False),
-        (HoldTold(7, True, False), 6, False, False),  # it has seen an earlier hold since its stop
-        (HoldTold(7, False, False), 6, False, False),
-        (HoldTold(7, False, True), 7, False, True),
+        (IssuedHold(5, True, True), 5, True, False),  # a hold that went out before the stop
+        (IssuedHold(5, False, True), 5, True, False),
+        (IssuedHold(6, True, False), 5, True, False),
+        (IssuedHold(6, True, True), 6, False, False),
+        (IssuedHold(7, True, False), 6, False, False),  # it has seen an earlier hold since its stop
+        (IssuedHold(7, False, False), 6, False, False),
+        (IssuedHold(7, False, True), 7, False, True),
     ],
 )
 def test_a_stop_lasts_until_a_release_after_it_is_confirmed(
-    told: HoldTold | None, confirmed_version: int, waits: bool, goes_on: bool
+    told: IssuedHold | None, confirmed_version: int, waits: bool, goes_on: bool
 ) -> None:
     stop = Stop(1, TODAY_MS, "stopped_over", hold_version=5)
-    assert (stop.waits_for_a_hold(told, confirmed_version), stop.goes_on(told)) == (waits, goes_on)
+    assert (stop.awaits_hold(told, confirmed_version), stop.goes_on(told)) == (waits, goes_on)
 
 
 # -- water -------------------------------------------------------------------------------------------------------------
@@ -124,19 +124,19 @@ def reading(analyte: str, value: float, at_ms: int) -> Reading:
     return Reading(11, at_ms, analyte, value)
 
 
-def beyond(at_ms: int) -> Sampled:
+def beyond(at_ms: int) -> SampleSummary:
     """A probe that is believed, beyond the line on warmth since an instant."""
     known = KnownValue("temperature", 31.0, at_ms, 0, True)
-    return Sampled(
-        (Crossed(WARM, known, "probe", True),), {"temperature": (31.0, at_ms)}, {"temperature": (31.0, at_ms)}
+    return SampleSummary(
+        (SampledLine(WARM, known, "probe", True),), {"temperature": (31.0, at_ms)}, {"temperature": (31.0, at_ms)}
     )
 
 
 def seen(
-    latest: dict[str, Reading], sampled: Sampled, probes: tuple[str, ...] = ("probe",), **other: object
+    latest: dict[str, Reading], sampled: SampleSummary, probes: tuple[str, ...] = ("probe",), **other: object
 ) -> list[Line]:
     given: dict[str, object] = {"lines": (WARM, OFTEN), "stage": "stocked", "since_ms": 0, **other}
-    found = look(latest, sampled, probes=probes, why=Circumstances(), now_ms=TODAY_MS, **given).found  # type: ignore[arg-type]
+    found = check_lines(latest, sampled, probes=probes, why=Circumstances(), now_ms=TODAY_MS, **given).found  # type: ignore[arg-type]
     return [crossing.line for crossing in found]
 
 
@@ -145,9 +145,9 @@ def test_samples_count_until_a_newer_reading_is_clear_and_readings_until_newer_s
     assert seen({}, sampled) == [WARM]
     assert seen({"temperature": reading("temperature", 25.0, TODAY_MS - 2 * HOUR_MS)}, sampled) == [WARM]
     assert seen({"temperature": reading("temperature", 25.0, TODAY_MS)}, sampled) == []
-    clear = Sampled(recent={"temperature": (25.0, TODAY_MS)})
+    clear = SampleSummary(recent={"temperature": (25.0, TODAY_MS)})
     assert seen({"temperature": reading("temperature", 31.0, TODAY_MS - HOUR_MS)}, clear) == []
-    assert seen({"temperature": reading("temperature", 31.0, TODAY_MS - HOUR_MS)}, Sampled()) == [WARM]
+    assert seen({"temperature": reading("temperature", 31.0, TODAY_MS - HOUR_MS)}, SampleSummary()) == [WARM]
 
 
 def test_samples_of_a_probe_that_is_gone_or_by_a_line_that_is_another_do_not_count() -> None:
@@ -158,8 +158,8 @@ def test_samples_of_a_probe_that_is_gone_or_by_a_line_that_is_another_do_not_cou
 
 def test_of_an_empty_tank_only_what_was_known_since_counts() -> None:
     latest = {"ammonia": reading("ammonia", 3.0, TODAY_MS - HOUR_MS)}
-    assert seen(latest, Sampled(), stage="empty") == [OFTEN]
-    assert seen(latest, Sampled(), stage="empty", since_ms=TODAY_MS) == []
+    assert seen(latest, SampleSummary(), stage="empty") == [OFTEN]
+    assert seen(latest, SampleSummary(), stage="empty", since_ms=TODAY_MS) == []
 
 
 def test_the_newest_temperature_is_a_reading_or_a_probe_whichever_is_newer() -> None:
@@ -170,6 +170,6 @@ def test_the_newest_temperature_is_a_reading_or_a_probe_whichever_is_newer() -> 
         for latest in ({"temperature": old}, {"temperature": new})
     ]
     assert values == [31.0, 25.0]
-    assert newest_temperature({}, Sampled()) is None
+    assert newest_temperature({}, SampleSummary()) is None
     assert known_now({"temperature": new}, sampled, TODAY_MS)["temperature"].counted == 25.0
     assert known_now({"temperature": old}, sampled, TODAY_MS)["temperature"].counted == 31.0

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.safety.exceedance import Rule, rule_for, spells
+from tareline.core.safety.exceedance import ExceedanceRule, exceedances, rule_for
 from tareline.core.units import HOUR_MS, MINUTE_MS
 
-RULE = Rule(0.3, HOUR_MS, 2 * HOUR_MS)
+RULE = ExceedanceRule(0.3, HOUR_MS, 2 * HOUR_MS)
 STEP_MS = 10 * MINUTE_MS
 
 
@@ -16,32 +16,32 @@ def series(*values: float) -> list[tuple[int, float]]:
 
 
 def test_a_spell_counts_once_it_has_lasted() -> None:
-    assert spells(series(29, *[31] * 6, 29), 30, True, RULE) == []  # 50 minutes
-    (found,) = spells(series(29, *[31] * 6, 30.5, 29), 30, True, RULE)
+    assert exceedances(series(29, *[31] * 6, 29), 30, True, RULE) == []  # 50 minutes
+    (found,) = exceedances(series(29, *[31] * 6, 30.5, 29), 30, True, RULE)
     assert (found.from_ms, found.known_ms, found.to_ms) == (STEP_MS, 7 * STEP_MS, 8 * STEP_MS)
     assert (found.extreme, found.last) == (31, 30.5)
 
 
 def test_a_spell_that_has_not_ended_has_no_end() -> None:
-    (found,) = spells(series(*[31] * 9), 30, True, RULE)
+    (found,) = exceedances(series(*[31] * 9), 30, True, RULE)
     assert (found.from_ms, found.to_ms) == (0, None)
 
 
 def test_noise_about_the_limit_is_one_spell() -> None:
-    (found,) = spells(series(*[29.9, 30.1, 30.0] * 12), 30, True, RULE)
+    (found,) = exceedances(series(*[29.9, 30.1, 30.0] * 12), 30, True, RULE)
     assert found.to_ms is None
-    assert len(spells(series(*[31] * 8, 29.6, *[31] * 8), 30, True, RULE)) == 2  # clear of it in between
+    assert len(exceedances(series(*[31] * 8, 29.6, *[31] * 8), 30, True, RULE)) == 2  # clear of it in between
 
 
 def test_time_within_the_hysteresis_does_not_count() -> None:
     """One touch of the limit, and hours just under it."""
-    assert spells(series(30.0, *[29.9] * 40), 30, True, RULE) == []
+    assert exceedances(series(30.0, *[29.9] * 40), 30, True, RULE) == []
 
 
 def test_below_is_the_mirror_of_above() -> None:
     values = [29, 31, 31.5, 31, 31, 31, 31, 30.1, 31, 29.2, 31]
-    above = spells(series(*values), 30, True, RULE)
-    below = spells(series(*[-v for v in values]), -30, False, RULE)
+    above = exceedances(series(*values), 30, True, RULE)
+    below = exceedances(series(*[-v for v in values]), -30, False, RULE)
     assert [(s.from_ms, s.to_ms, s.known_ms, -s.extreme, -s.last) for s in below] == [
         (s.from_ms, s.to_ms, s.known_ms, s.extreme, s.last) for s in above
     ]
@@ -50,7 +50,7 @@ def test_below_is_the_mirror_of_above() -> None:
 
 def test_nothing_is_known_of_a_gap() -> None:
     late = [(at + 40 * HOUR_MS, value) for at, value in series(*[31] * 9)]
-    first, second = spells([*series(*[31] * 9), *late], 30, True, RULE)
+    first, second = exceedances([*series(*[31] * 9), *late], 30, True, RULE)
     assert (first.to_ms, second.from_ms) == (8 * STEP_MS, 40 * HOUR_MS)
 
 
@@ -59,9 +59,9 @@ VALUES = st.lists(st.integers(-20, 20).map(lambda n: 30 + n / 10), max_size=60)
 
 @given(VALUES, st.integers(0, 12), st.integers(0, 5))
 def test_spells_hold_what_they_promise(values: list[float], least: int, hysteresis: int) -> None:
-    rule = Rule(hysteresis / 10, least * STEP_MS, 2 * STEP_MS)
+    rule = ExceedanceRule(hysteresis / 10, least * STEP_MS, 2 * STEP_MS)
     points = series(*values)
-    found = spells(points, 30, True, rule)
+    found = exceedances(points, 30, True, rule)
     before = -1
     for spell in found:
         assert spell.from_ms > before

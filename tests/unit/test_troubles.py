@@ -13,8 +13,8 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.core.alerts.alert import Rules, step
 from tareline.core.alerts.concerns import Place, and_list, figure, lasting, of_due
-from tareline.core.alerts.device_concerns import FedDays, of_ailments, of_budget, of_finding, of_hopper
-from tareline.core.probes.condition import Ailment
+from tareline.core.alerts.device_concerns import FedDays, of_budget, of_finding, of_hopper, of_probe_issues
+from tareline.core.probes.condition import ProbeIssue
 from tareline.core.safety.due_list import Due
 from tareline.core.safety.faults import FAULTS, NO_NEWS
 from tareline.core.safety.hold import HoldState
@@ -225,8 +225,8 @@ def test_a_feeder_that_stops_for_want_of_a_weight_is_told_until_it_weighs_again(
 
 
 def test_what_ails_a_probe_in_the_same_way_is_one_alert_without_doubled_advice() -> None:
-    ill = [Ailment("stuck", m, NOON_MS, f"It has said 23 {m}. Restart it.", False) for m in ("temperature", "tds")]
-    (found,) = of_ailments(PLACE, "probe-1", ill)
+    ill = [ProbeIssue("stuck", m, NOON_MS, f"It has said 23 {m}. Restart it.", False) for m in ("temperature", "tds")]
+    (found,) = of_probe_issues(PLACE, "probe-1", ill)
     assert found.what == "Window sill: temperature and dissolved solids of probe-1: stuck at one value"
     assert found.text.count("Restart it") == 2
     assert ".." not in found.text

@@ -33,7 +33,7 @@ def water(level: float = 0.05, celsius: float = 25.0, to_day: float = 7) -> tupl
 
 def value(cell: Hourly, warmth: Hourly, **given: Any) -> tuple[int, float] | None:
     siemens, celsius = sorted(cell.items()), sorted(warmth.items())
-    told: dict[str, Any] = {"pens": [], "works_ms": [], "changes_ms": [], **given}
+    told: dict[str, Any] = {"hand_readings": [], "maintenance_ms": [], "changes_ms": [], **given}
     return week_value(tds_points(siemens, celsius, 0.64), siemens, celsius, starts_ms=STARTS, **told)
 
 
@@ -66,7 +66,7 @@ def test_a_day_on_which_water_was_changed_is_left_out() -> None:
     at_ms = hour(3.75)
     cell, warmth = water()
     changed = {t: v * (5 / 6 if t >= at_ms else 1.0) for t, v in cell.items()}
-    day, tds = of(value(changed, warmth, works_ms=[at_ms], changes_ms=[at_ms]))
+    day, tds = of(value(changed, warmth, maintenance_ms=[at_ms], changes_ms=[at_ms]))
     levels = {True: 320.0, False: 320 * 5 / 6}
     assert day != 3.5
     assert tds == pytest.approx(levels[day < 3], rel=5e-3)
@@ -109,9 +109,9 @@ def test_a_level_that_jumped_unexplained_counts_once_it_has_been_calm_for_a_day(
 def test_a_probe_far_from_the_pen_is_not_believed() -> None:
     cell, warmth = water()
     pens = [(hour(day) + HOUR_MS // 2, 450.0) for day in (-10, -5, -1, 3)]
-    assert value(cell, warmth, pens=pens) is None
+    assert value(cell, warmth, hand_readings=pens) is None
     near = [(at_ms, 335.0) for at_ms, _ in pens]
-    assert of(value(cell, warmth, pens=near))[1] == pytest.approx(320, rel=5e-3)
+    assert of(value(cell, warmth, hand_readings=near))[1] == pytest.approx(320, rel=5e-3)
 
 
 def test_it_takes_three_days_of_twelve_hours() -> None:

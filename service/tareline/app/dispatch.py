@@ -44,7 +44,7 @@ def tell(snapshots: Snapshots, feeders: Iterable[str]) -> list[Issued]:
         tank = snapshots.of(ref) if ref is not None else None
         stopped = None
         confirmed_version = feeder.device.confirmed_version("hold")
-        if feeder.stop is not None and feeder.stop.waits_for_a_hold(feeder.told, confirmed_version):
+        if feeder.stop is not None and feeder.stop.awaits_hold(feeder.told, confirmed_version):
             stopped = reason(name, feeder.stop.code)
         wanted = {"hold": hold_body(None if tank is None else tank.holds, feeder.off_since_ms is None, stopped)}
         if not context.behind_ms():
@@ -83,7 +83,7 @@ def _go_on(snapshots: Snapshots, feeder: FeederSnapshot, now_ms: int) -> FeederS
 
 def _is_older(message: Issued, stop: Stop | None) -> bool:
     """Whether a message went out before the feeder was heard to have stopped itself."""
-    return stop is not None and not stop.told_since(message.version)
+    return stop is not None and not stop.issued_since(message.version)
 
 
 def hold_body(state: HoldState | None, hung: bool, stopped: str | None = None) -> dict[str, Any]:

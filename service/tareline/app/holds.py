@@ -80,7 +80,7 @@ def stopped(snapshots: Snapshots, feeder: str, code: str, fault: int) -> str | N
     body = {"event": "stopped", "code": code, "fault": fault, "hold_version": version}
     entry = ledger.add(snapshots.tx, "stop", now_ms, now_ms, body, device=feeder)
     snapshots.put_feeder(replace(known, stop=Stop(entry, now_ms, code, version), stop_noted_ms=now_ms))
-    told = before is not None and before.code == code and before.told_since(version)
+    told = before is not None and before.code == code and before.issued_since(version)
     if told and last is not None and last.held:
         return None  # it may be that a person has released the tank, and that this feeder has yet to see the hold
     tank = context.tank_of(feeder, now_ms)

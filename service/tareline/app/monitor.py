@@ -201,9 +201,9 @@ class Monitor:
             reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
             known = look.devices.get(probe, Device(probe))
             found += self._of_device(tx, place, known, "probe", reported, now_ms)
-        ailments = tank.sampled.ailments
-        for probe in dict.fromkeys(probe for probe, _ in ailments):
-            found += device_concerns.of_ailments(place, probe, [ailment for name, ailment in ailments if name == probe])
+        issues = tank.sampled.issues
+        for probe in dict.fromkeys(probe for probe, _ in issues):
+            found += device_concerns.of_probe_issues(place, probe, [issue for name, issue in issues if name == probe])
         if tank.stage != "empty":  # whose ration is kept, and not fed
             found += device_concerns.of_budget(place, self._fed(tank))
         return found

@@ -22,12 +22,12 @@ from tareline.core.safety.lines import Circumstances, Line, default_lines, raise
 from tareline.core.safety.stops import Stop
 from tareline.core.units import CANONICAL, DAY_MS, TDS_FACTOR, to_canonical
 from tareline.core.water.balance import Inflow
-from tareline.core.water.readings import Reading, Stated
+from tareline.core.water.readings import Reading, StatedReading
 from tareline.store import ledger
 from tareline.store.ledger import Entry
 from tareline.store.register import Version
 
-_STATED = tuple(field.name for field in dataclasses.fields(Stated))
+_STATED = tuple(field.name for field in dataclasses.fields(StatedReading))
 _CONTENT = {  # what a source water says of an analyte, and on which basis
     "tds": ("tds_mg_per_l", None),
     "nitrate": ("nitrate_mg_per_l", "ion"),
@@ -94,7 +94,7 @@ def reading(entry: Entry, factor: float) -> Reading:
     factor: the tank's, for dissolved solids.
     """
     body = entry.body  # each look at it reads the row's JSON
-    stated = Stated(**{name: body[name] for name in _STATED if name in body})
+    stated = StatedReading(**{name: body[name] for name in _STATED if name in body})
     return stated.reading(entry.root, entry.at_ms, factor)
 
 

@@ -19,9 +19,9 @@ from tareline.core.feeding.absence import Absence, rations_from, settled
 from tareline.core.feeding.books import Feedings, Span, carried_over_g, sized
 from tareline.core.feeding.ration import Ration, in_force_since_ms
 from tareline.core.safety.hold import HoldState, Reason
-from tareline.core.safety.known_water import Sampled, Water, known_now, look, newest_temperature
+from tareline.core.safety.known_water import SampleSummary, WaterState, check_lines, known_now, newest_temperature
 from tareline.core.safety.lines import Circumstances, KnownValue, Line, raised
-from tareline.core.safety.stops import HoldTold, Stop
+from tareline.core.safety.stops import IssuedHold, Stop
 from tareline.core.units import ANALYTES
 from tareline.core.water.readings import Reading
 from tareline.store import devices as device_store
@@ -55,12 +55,12 @@ class FeederSnapshot:
         return self.device.device
 
     @property
-    def told(self) -> HoldTold | None:
+    def told(self) -> IssuedHold | None:
         """The hold message it was issued last, and whether it has confirmed it."""
         if self.hold is None:
             return None
         version = self.hold.version
-        return HoldTold(version, bool(self.hold.body["held"]), self.device.confirms("hold", version))
+        return IssuedHold(version, bool(self.hold.body["held"]), self.device.confirms("hold", version))
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ class TankSnapshot:
     own_lines: bool
     holds: HoldState
     latest: Mapping[str, tuple[Reading, Entry]]
-    sampled: Sampled
+    sampled: SampleSummary
     circumstances: Circumstances
     fed: Feedings
     feeders: tuple[FeederSnapshot, ...]
@@ -115,10 +115,12 @@ class TankSnapshot:
         return known_now(self.readings, self.sampled, self.now_ms)
 
     @cached_property
-    def water(self) -> Water:
+    def water(self) -> WaterState:
         """The water against the lines as they act now; of an empty tank, what was known since it is empty."""
         why, since_ms = self.circumstances, self.emptied_ms or 0
-        return look(self.readings, self.sampled, self.lines_now, self.probes, self.stage, why, since_ms, self.now_ms)
+        return check_lines(
+            self.readings, self.sampled, self.lines_now, self.probes, self.stage, why, since_ms, self.now_ms
+        )
 
     @property
     def lines_now(self) -> tuple[Line, ...]:

@@ -30,7 +30,7 @@ from tareline.core.feeding.ration import Ration, make_ration, needs_confirmation
 from tareline.core.safety.hold import release_refused
 from tareline.core.safety.lines import Crossing, Line, holds_on_ammonia, make_line
 from tareline.core.units import check_stated, unit_choice
-from tareline.core.water.readings import Stated, make_reading, neighbours
+from tareline.core.water.readings import StatedReading, make_reading, neighbours
 from tareline.core.weighing.causes import Mend
 from tareline.core.weighing.gross_errors import Finding
 from tareline.errors import FieldError
@@ -354,13 +354,13 @@ class Entries:
 
     def _reading(self, checked: requests.ReadingRequest, tank: str | None, at_ms: int) -> dict[str, Any]:
         """A reading's body: as it was stated, with what its kit says where one is named."""
-        given = checked.model_dump(include={field.name for field in dataclasses.fields(Stated)})
+        given = checked.model_dump(include={field.name for field in dataclasses.fields(StatedReading)})
         given["chart"] = checked.below is not None or checked.above is not None
         if checked.kit is not None:
             given |= self._by_kit(checked, at_ms)
         if given["unit"] is None:
             raise FieldError("unit", f"expected {unit_choice(checked.analyte)}, or a kit")
-        stated_as = Stated(**given)
+        stated_as = StatedReading(**given)
         make_reading(0, at_ms, stated_as, repository.tds_factor(self._context, tank))
         return {**dataclasses.asdict(stated_as), "kit": checked.kit}
 

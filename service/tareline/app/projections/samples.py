@@ -12,10 +12,18 @@ from sqlalchemy import Connection
 from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.projection import Projection
-from tareline.core.probes.condition import SILENT_MS, Ailment, Offset, ailments, offset
-from tareline.core.probes.plausibility import LAWS, Judged, dry_spans, judge, near, plausible, proven
-from tareline.core.safety.exceedance import rule_for, spells
-from tareline.core.safety.known_water import Crossed, Sampled
+from tareline.core.probes.condition import SILENT_MS, Offset, ProbeIssue, offset, probe_issues
+from tareline.core.probes.plausibility import (
+    METRIC_LIMITS,
+    CheckedSample,
+    check_samples,
+    dry_spans,
+    near,
+    plausible,
+    proven,
+)
+from tareline.core.safety.exceedance import exceedances, rule_for
+from tareline.core.safety.known_water import SampledLine, SampleSummary
 from tareline.core.safety.lines import KnownValue, Line
 from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.core.water.conductivity import tds_mg_per_l
@@ -36,14 +44,14 @@ class Samples:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._kept = Projection[str, tuple[int, object], Sampled](_is_stale)
+        self._kept = Projection[str, tuple[int, object], SampleSummary](_is_stale)
         self._started_ms = context.stamp_ms()
 
-    def of(self, tank: str) -> Sampled:
+    def of(self, tank: str) -> SampleSummary:
         """What samples said when they were last looked at."""
-        return self._kept.value(tank) or Sampled()
+        return self._kept.value(tank) or SampleSummary()
 
-    def compute(self, tank: str, now_ms: int) -> Sampled:
+    def compute(self, tank: str, now_ms: int) -> SampleSummary:
         """Look at a tank's samples, unless that was done within five minutes, and nothing else has come since."""
         with self._context.store.read() as tx:
             lines, stays = repository.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
@@ -60,14 +68,14 @@ class Samples:
                     newest[analyte] = value
         recent = {a: value for a, value in newest.items() if now_ms - value[1] <= rule_for(a, 0.0).gap_ms}
         offsets = {key: value for part in parts for key, value in part.offsets.items()}
-        found = Sampled(crossed, newest, recent, tuple(a for part in parts for a in part.ailments), offsets)
+        found = SampleSummary(crossed, newest, recent, tuple(a for part in parts for a in part.issues), offsets)
         return self._kept.keep(tank, basis, found)
 
     def _stays(self, tank: str) -> list[Stay]:
         """The probes that are on the tank now, since when."""
         return [stay for stay in self._context.register.stays("probe", tank) if stay[2] is None]
 
-    def _probe(self, tx: Connection, tank: str, stay: Stay, lines: Sequence[Line], now_ms: int) -> Sampled:
+    def _probe(self, tx: Connection, tank: str, stay: Stay, lines: Sequence[Line], now_ms: int) -> SampleSummary:
         probe = stay[0]
         celsius = self._points(tx, stay, "temperature", now_ms)
         siemens = self._points(tx, stay, "conductivity", now_ms)
@@ -79,34 +87,34 @@ class Samples:
             if reading.analyte in hands and not reading.chart:
                 hands[reading.analyte].append((reading.at_ms, reading.value))
         dry = dry_spans(siemens, celsius)
-        crossed: list[Crossed] = []
+        crossed: list[SampledLine] = []
         newest: dict[str, tuple[float, int]] = {}
-        ill: list[tuple[str, Ailment]] = []
+        issues: list[tuple[str, ProbeIssue]] = []
         offsets: dict[tuple[str, str], Offset] = {}
         for metric, points in (("temperature", celsius), ("tds", tds_points(siemens, celsius, factor))):
             if not points:
                 continue
-            judged = judge(metric, points, hands[metric], works, dry)
-            known = proven(judged)
-            found = ailments(metric, points, hands[metric], now_ms, works, dry)
+            checked = check_samples(metric, points, hands[metric], works, dry)
+            known = proven(checked)
+            found = probe_issues(metric, points, hands[metric], now_ms, works, dry)
             apart = offset(metric, points, hands[metric])
             # A thermometer that hangs in calm air looks like one in water; a cell beside it tells wet from dry.
-            sure = bool(siemens) and all(ailment.trusted for ailment in found)
+            sure = bool(siemens) and all(issue.trusted for issue in found)
             own = [line for line in lines if line.analyte == metric]
             for line in own:
-                one = _crossed(line, probe, _since_denied(judged, line, hands[metric]), sure, now_ms)
+                one = _crossed(line, probe, _since_denied(checked, line, hands[metric]), sure, now_ms)
                 crossed += [one] if one is not None else []
-            drifted = any(ailment.kind == "drifting" and not ailment.trusted for ailment in found)
+            drifted = any(issue.kind == "drifting" and not issue.trusted for issue in found)
             if known and not drifted and (siemens or _agreed(metric, known, hands[metric])):
                 newest[metric] = (known[-1][1], known[-1][0])
             # What a probe kept while the service was down comes soon after it is up; and what ails the whole probe is
             # told once.
             early = now_ms - self._started_ms < SILENT_MS
-            told = {one.kind for _, one in ill} & {"dry", "silent"} | ({"silent"} if early else set())
-            ill += [(probe, ailment) for ailment in found if ailment.kind not in told]
+            told = {one.kind for _, one in issues} & {"dry", "silent"} | ({"silent"} if early else set())
+            issues += [(probe, issue) for issue in found if issue.kind not in told]
             if apart is not None:
                 offsets[probe, metric] = apart
-        return Sampled(tuple(crossed), newest, {}, tuple(ill), offsets)
+        return SampleSummary(tuple(crossed), newest, {}, tuple(issues), offsets)
 
     def _points(self, tx: Connection, stay: Stay, metric: str, now_ms: int) -> Points:
         """Samples of the last days, and hourly means of two months before."""
@@ -134,25 +142,27 @@ def tds_points(siemens: Points, celsius: Points, factor: float) -> Points:
     return found
 
 
-def _since_denied(judged: Sequence[Judged], line: Line, hands: Points) -> Sequence[Judged]:
+def _since_denied(checked: Sequence[CheckedSample], line: Line, hands: Points) -> Sequence[CheckedSample]:
     """The samples since a reading by hand last lay clear of a line: what went before is over."""
     denied_ms = max((at_ms for at_ms, value in hands if not line.crossed_by(value)), default=None)
-    return judged if denied_ms is None else [j for j in judged if j.at_ms > denied_ms]
+    return checked if denied_ms is None else [j for j in checked if j.at_ms > denied_ms]
 
 
 def _agreed(metric: str, known: Points, hands: Points) -> bool:
     """Whether a reading by hand ever agreed with a probe, which so was in the water once."""
-    return any(abs(value - hand) <= LAWS[metric].agree for at_ms, hand in hands for _, value in near(known, at_ms))
+    return any(
+        abs(value - hand) <= METRIC_LIMITS[metric].agree for at_ms, hand in hands for _, value in near(known, at_ms)
+    )
 
 
-def _crossed(line: Line, probe: str, judged: Sequence[Judged], sure: bool, now_ms: int) -> Crossed | None:
+def _crossed(line: Line, probe: str, checked: Sequence[CheckedSample], sure: bool, now_ms: int) -> SampledLine | None:
     """A line that samples are beyond now, and for long enough. sure: whether proven samples may act."""
     rule = rule_for(line.analyte, line.canonical)
-    for points, acts in ((proven(judged), sure), (plausible(judged), False)):
+    for points, acts in ((proven(checked), sure), (plausible(checked), False)):
         if not points or now_ms - points[-1][0] > rule.gap_ms:
             continue
-        found = spells(points, line.canonical, line.above, rule)
+        found = exceedances(points, line.canonical, line.above, rule)
         if found and found[-1].to_ms is None:
             known = KnownValue(line.analyte, found[-1].last, found[-1].from_ms, 0, True)
-            return Crossed(line, known, probe, acts)
+            return SampledLine(line, known, probe, acts)
     return None

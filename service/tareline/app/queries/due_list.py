@@ -45,9 +45,9 @@ class DueList:
             reasons=[(reason, tank.needs(reason)) for reason in tank.holds.reasons],
             hoppers=[_hopper(self._accounts, feeder) for feeder in tank.feeders],
             needs=[
-                Due("calibrate", probe, ailment.since_ms, ailment.text)
-                for probe, ailment in tank.sampled.ailments
-                if ailment.kind == "calibration due"
+                Due("calibrate", probe, issue.since_ms, issue.text)
+                for probe, issue in tank.sampled.issues
+                if issue.kind == "calibration due"
             ]
             + list(proposed.needs if proposed is not None else ()),
             away_ms=(day_start_ms(away[-1].start, zone), day_end_ms(away[-1].end, zone)) if away else None,

@@ -23,7 +23,7 @@ from tareline.app.queries.balance import balances
 from tareline.app.queries.common import stated_reading
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
-from tareline.core.safety.known_water import Sampled
+from tareline.core.safety.known_water import SampleSummary
 from tareline.core.safety.lines import Circumstances, crossings, free_ammonia, known_of, stale
 from tareline.core.trends.trend import Trend
 from tareline.core.units import ANALYTES, CANONICAL
@@ -221,7 +221,7 @@ class WaterQueries:
         shown = [SeriesPoint(at=stated(p.at_ms, zone), value=p.mean, low=p.low, high=p.high, n=p.n) for p in got]
         return SeriesAnswer(metric=metric, unit=known[metric], points=shown)
 
-    def _health(self, tx: Connection, tank: str, sampled: Sampled) -> list[View]:
+    def _health(self, tx: Connection, tank: str, sampled: SampleSummary) -> list[View]:
         """What ails each metric of the probes that are on a tank now, and how far it is from readings by hand."""
         zone = self._context.zone(tank)
         devices = self._context.register.devices_of("probe", tank)
@@ -232,7 +232,7 @@ class WaterQueries:
             offset = sampled.offsets.get((device, metric))
             ailments = [
                 one
-                for probe, one in sampled.ailments
+                for probe, one in sampled.issues
                 if probe == device and (one.metric == metric or one.kind in OF_WHOLE_PROBE)
             ]
             found.append(

@@ -10,7 +10,7 @@ from tareline.core.alerts.concerns import Place, and_list, figure, lasting
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.doses import Dose
 from tareline.core.probes.condition import NAMES as METRICS
-from tareline.core.probes.condition import Ailment
+from tareline.core.probes.condition import ProbeIssue
 from tareline.core.safety.faults import CELL_FAULTS, FAULTS, NO_NEWS, UNKNOWN_FAULT
 from tareline.core.safety.stops import STOPS, Stop
 from tareline.core.units import DAY_MS
@@ -377,15 +377,15 @@ def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]],
     return list(found.values())
 
 
-def of_ailments(place: Place, probe: str, ailments: Sequence[Ailment]) -> list[Concern]:
+def of_probe_issues(place: Place, probe: str, issues: Sequence[ProbeIssue]) -> list[Concern]:
     """A probe that can't be trusted, or is due to be calibrated: what ails several of its metrics alike is one."""
-    kinds: dict[str, list[Ailment]] = {}
-    for ailment in ailments:
-        kinds.setdefault(ailment.kind, []).append(ailment)
-    return [_ails(place, probe, kind, same) for kind, same in kinds.items()]
+    kinds: dict[str, list[ProbeIssue]] = {}
+    for issue in issues:
+        kinds.setdefault(issue.kind, []).append(issue)
+    return [_probe_concern(place, probe, kind, same) for kind, same in kinds.items()]
 
 
-def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Concern:
+def _probe_concern(place: Place, probe: str, kind: str, same: Sequence[ProbeIssue]) -> Concern:
     names = and_list([METRICS[one.metric] for one in same])
     since_ms = min(one.since_ms for one in same)
     does = (
@@ -393,7 +393,7 @@ def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Conce
         if all(one.trusted for one in same)
         else "Until this ends, its samples cannot hold or reduce feeding"
     )
-    what = f"calibrate {names} of {probe}" if kind == "calibration due" else f"{names} of {probe}: {_AILS[kind]}"
+    what = f"calibrate {names} of {probe}" if kind == "calibration due" else f"{names} of {probe}: {_ISSUE_NAMES[kind]}"
     return Concern(
         key=f"probe/{probe}/{kind}",
         kind="device",
@@ -404,7 +404,7 @@ def _ails(place: Place, probe: str, kind: str, same: Sequence[Ailment]) -> Conce
     )
 
 
-_AILS: Mapping[str, str] = {
+_ISSUE_NAMES: Mapping[str, str] = {
     "stuck": "stuck at one value",
     "jumping": "jumping between values",
     "drifting": "drifting away from readings by hand",

@@ -12,13 +12,13 @@ from typing import Literal
 
 from tareline.core.probes.plausibility import (
     FEWEST,
-    LAWS,
+    METRIC_LIMITS,
     MOST_BAD,
     STUCK_MS,
     WORK_MS,
-    Judged,
+    CheckedSample,
     Points,
-    judge,
+    check_samples,
     near,
     stuck_spans,
     usual_pause_ms,
@@ -40,7 +40,7 @@ Kind = Literal["stuck", "jumping", "drifting", "dry", "silent", "calibration due
 
 
 @dataclass(frozen=True, slots=True)
-class Ailment:
+class ProbeIssue:
     """What ails a probe's metric, since when, in words; trusted: whether lines may still act on its samples."""
 
     kind: Kind
@@ -81,15 +81,15 @@ class Offset:
     n: int
 
 
-def ailments(
+def probe_issues(
     metric: str,
     points: Points,
-    pens: Points,
+    hand_readings: Points,
     now_ms: int,
-    works_ms: Sequence[int] = (),
+    maintenance_ms: Sequence[int] = (),
     dry: Sequence[tuple[int, int]] = (),
     calibrated_ms: int | None = None,
-) -> list[Ailment]:
+) -> list[ProbeIssue]:
     """What ails a probe now, worst first; empty where nothing does, or where it never sent anything.
 
     points: samples of "temperature" (degC), "conductivity" (S/m, as measured) or "tds" (mg/L at 25 degC), ascending.
@@ -98,16 +98,16 @@ def ailments(
     """
     if not points:
         return []
-    judged = judge(metric, points, pens, works_ms, dry)
+    checked = check_samples(metric, points, hand_readings, maintenance_ms, dry)
     found = [
         _dry(metric, points, dry, now_ms),
-        _silent(metric, points, judged, now_ms),
+        _silent(metric, points, checked, now_ms),
         _stuck(metric, points),
-        _jumping(metric, judged, works_ms, now_ms),
-        _drifting(metric, points, [pen for pen in pens if calibrated_ms is None or pen[0] >= calibrated_ms]),
-        _calibration(metric, points, pens, calibrated_ms, now_ms),
+        _jumping(metric, checked, maintenance_ms, now_ms),
+        _drifting(metric, points, [pen for pen in hand_readings if calibrated_ms is None or pen[0] >= calibrated_ms]),
+        _calibration(metric, points, hand_readings, calibrated_ms, now_ms),
     ]
-    kept = [ailment for ailment in found if ailment is not None]
+    kept = [issue for issue in found if issue is not None]
     causes = [a.kind for a in kept]
     if "dry" in causes:
         kept = [a for a in kept if a.kind not in ("jumping", "stuck", "silent")]
@@ -116,7 +116,7 @@ def ailments(
     return kept
 
 
-def _dry(metric: str, points: Points, dry: Sequence[tuple[int, int]], now_ms: int) -> Ailment | None:
+def _dry(metric: str, points: Points, dry: Sequence[tuple[int, int]], now_ms: int) -> ProbeIssue | None:
     if not dry or dry[-1][1] < min(points[-1][0], now_ms) - OFF_MS:
         return None
     text = (
@@ -124,12 +124,12 @@ def _dry(metric: str, points: Points, dry: Sequence[tuple[int, int]], now_ms: in
         f" {NAMES[metric]} is not used until this ends. Check whether it hangs in the water and whether the level has"
         " fallen."
     )
-    return Ailment("dry", metric, dry[-1][0], text, False)
+    return ProbeIssue("dry", metric, dry[-1][0], text, False)
 
 
-def _silent(metric: str, points: Points, judged: Sequence[Judged], now_ms: int) -> Ailment | None:
-    law = LAWS[metric]
-    possible = [j.at_ms for j in judged if law.scaled(j.value) is not None]
+def _silent(metric: str, points: Points, checked: Sequence[CheckedSample], now_ms: int) -> ProbeIssue | None:
+    limits = METRIC_LIMITS[metric]
+    possible = [j.at_ms for j in checked if limits.scaled(j.value) is not None]
     last_ms = possible[-1] if possible else points[0][0]
     if now_ms - last_ms <= max(SILENT_MS, 6 * usual_pause_ms(points)):
         return None
@@ -140,10 +140,10 @@ def _silent(metric: str, points: Points, judged: Sequence[Judged], now_ms: int) 
         )
     else:
         text = f"No {NAMES[metric]} has been received since. Check its power, plug and network."
-    return Ailment("silent", metric, last_ms, text, False)
+    return ProbeIssue("silent", metric, last_ms, text, False)
 
 
-def _stuck(metric: str, points: Points) -> Ailment | None:
+def _stuck(metric: str, points: Points) -> ProbeIssue | None:
     spans = stuck_spans(points)
     if not spans or spans[-1][1] != points[-1][0]:
         return None
@@ -152,35 +152,37 @@ def _stuck(metric: str, points: Points) -> Ailment | None:
         f"It has reported {points[-1][1]:g}{UNITS[metric]} for {hours} h without any change; real water never stays"
         f" that constant for more than {STUCK_MS // HOUR_MS} h. Restart it, and measure by hand."
     )
-    return Ailment("stuck", metric, spans[-1][0], text, False)
+    return ProbeIssue("stuck", metric, spans[-1][0], text, False)
 
 
-def _jumping(metric: str, judged: Sequence[Judged], works_ms: Sequence[int], now_ms: int) -> Ailment | None:
-    first = len(judged)
-    while first > 0 and judged[first - 1].off:
+def _jumping(
+    metric: str, checked: Sequence[CheckedSample], maintenance_ms: Sequence[int], now_ms: int
+) -> ProbeIssue | None:
+    first = len(checked)
+    while first > 0 and checked[first - 1].off:
         first -= 1
-    run = judged[first:]
+    run = checked[first:]
     if len(run) >= FEWEST and run[-1].at_ms - run[0].at_ms >= OFF_MS:
         since_ms = run[0].at_ms
-        worked = any(abs(since_ms - at_ms) <= WORK_MS for at_ms in works_ms)
+        worked = any(abs(since_ms - at_ms) <= WORK_MS for at_ms in maintenance_ms)
         if worked and now_ms - since_ms < AFTER_WORK_MS:
             return None
-        before = next((j.value for j in reversed(judged[:first]) if j.plausible), None)
+        before = next((j.value for j in reversed(checked[:first]) if j.plausible), None)
         was = "" if before is None else f", from {_value(metric, before)}"
         text = (
             f"It jumped to {_value(metric, run[0].value)}{was}, faster than water can change, and reports"
             f" {_value(metric, run[-1].value)} now. Either it is loose or out of the water, or the water changed"
             " suddenly. Look at it and measure by hand; lines act on it again once it is back or agrees with a reading."
         )
-        return Ailment("jumping", metric, since_ms, text, False)
-    lately = [j for j in judged if j.at_ms > now_ms - DAY_MS]
-    bad = [j for j in lately if j.off and not any(abs(j.at_ms - at_ms) <= WORK_MS for at_ms in works_ms)]
+        return ProbeIssue("jumping", metric, since_ms, text, False)
+    lately = [j for j in checked if j.at_ms > now_ms - DAY_MS]
+    bad = [j for j in lately if j.off and not any(abs(j.at_ms - at_ms) <= WORK_MS for at_ms in maintenance_ms)]
     if len(bad) >= 2 * FEWEST and len(bad) > MOST_BAD * len(lately) / 2:
         text = (
             f"{len(bad)} of its {len(lately)} values of the last day changed faster than water can (one:"
             f" {_value(metric, bad[-1].value)}). Check its plug and cable."
         )
-        return Ailment("jumping", metric, bad[0].at_ms, text, lately[-1].plausible)
+        return ProbeIssue("jumping", metric, bad[0].at_ms, text, lately[-1].plausible)
     return None
 
 
@@ -188,8 +190,8 @@ def _value(metric: str, value: float) -> str:
     return f"{value:.4g}{UNITS[metric]}"
 
 
-def _drifting(metric: str, points: Points, pens: Points) -> Ailment | None:
-    found = offset(metric, points, pens)
+def _drifting(metric: str, points: Points, hand_readings: Points) -> ProbeIssue | None:
+    found = offset(metric, points, hand_readings)
     if found is None:
         return None
     away = found.low > MATERIAL[metric] or found.high < -MATERIAL[metric]
@@ -203,7 +205,7 @@ def _drifting(metric: str, points: Points, pens: Points) -> Ailment | None:
     if creeps and found.drift_per_30_d is not None:
         text += f", and {_share(metric, found.drift_per_30_d)} with every 30 days"
     firm = found.low > FIRM[metric] or found.high < -FIRM[metric]
-    return Ailment("drifting", metric, found.since_ms, f"{text}. Clean it, then calibrate it.", not firm)
+    return ProbeIssue("drifting", metric, found.since_ms, f"{text}. Clean it, then calibrate it.", not firm)
 
 
 def _share(metric: str, difference: float) -> str:
@@ -211,13 +213,19 @@ def _share(metric: str, difference: float) -> str:
 
 
 def _size(metric: str, difference: float) -> str:
-    return f"{abs(math.expm1(difference)):.1%}" if LAWS[metric].relative else f"{abs(difference):.2g}{UNITS[metric]}"
+    return (
+        f"{abs(math.expm1(difference)):.1%}"
+        if METRIC_LIMITS[metric].relative
+        else f"{abs(difference):.2g}{UNITS[metric]}"
+    )
 
 
-def _calibration(metric: str, points: Points, pens: Points, calibrated_ms: int | None, now_ms: int) -> Ailment | None:
+def _calibration(
+    metric: str, points: Points, hand_readings: Points, calibrated_ms: int | None, now_ms: int
+) -> ProbeIssue | None:
     """Due some time after the last calibration, or after the last reading by hand that agreed as well as one."""
     done_ms = points[0][0] if calibrated_ms is None else calibrated_ms
-    for at_ms, difference in _differences(metric, points, pens):
+    for at_ms, difference in _differences(metric, points, hand_readings):
         if abs(difference) <= MATERIAL[metric] / 2:
             done_ms = max(done_ms, at_ms)
     due_ms = done_ms + CALIBRATE_MS[metric]
@@ -228,25 +236,26 @@ def _calibration(metric: str, points: Points, pens: Points, calibrated_ms: int |
         f"{days} days since it was calibrated or last agreed with a reading by hand. Measure by hand at the same time;"
         " if both values agree, no calibration is needed."
     )
-    return Ailment("calibration due", metric, due_ms, text, True)
+    return ProbeIssue("calibration due", metric, due_ms, text, True)
 
 
 # Offset of probe and pen
 
 
-def offset(metric: str, points: Points, pens: Points) -> Offset | None:
+def offset(metric: str, points: Points, hand_readings: Points) -> Offset | None:
     """Probe minus pen over time; None without a reading by hand near samples.
 
-    A straight line through the differences. How far one difference scatters is known beforehand (`Law.noise`) and
-    learnt from them: a conjugate prior worth PRIOR differences, so that two that agree by luck promise nothing.
+    A straight line is fitted to the differences. The standard deviation of one difference has a prior
+    (`MetricLimits.noise`) and is learned from the data. The conjugate prior has the weight of PRIOR differences, so
+    that two differences that agree by chance do not give a narrow interval.
     """
-    pairs = _differences(metric, points, pens)
+    pairs = _differences(metric, points, hand_readings)
     if not pairs:
         return None
     days = [(at_ms - pairs[-1][0]) / DAY_MS for at_ms, _ in pairs]
     differences = [difference for _, difference in pairs]
     sloped = len(pairs) >= 3 and days[0] <= -7.0
-    fit = line(days, differences, 0.0, LAWS[metric].noise, PRIOR, sloped)
+    fit = line(days, differences, 0.0, METRIC_LIMITS[metric].noise, PRIOR, sloped)
     from scipy.special import stdtrit
 
     t95 = float(stdtrit(fit.freedom, 0.975))
@@ -266,12 +275,12 @@ def offset(metric: str, points: Points, pens: Points) -> Offset | None:
     )
 
 
-def _differences(metric: str, points: Points, pens: Points) -> list[tuple[int, float]]:
+def _differences(metric: str, points: Points, hand_readings: Points) -> list[tuple[int, float]]:
     """(instant, probe minus pen) on the metric's scale, for each reading by hand with samples around it."""
-    law, found = LAWS[metric], []
-    for at_ms, pen in sorted(pens):
-        around = [level for _, value in near(points, at_ms) if (level := law.scaled(value)) is not None]
-        by_hand = law.scaled(pen)
+    limits, found = METRIC_LIMITS[metric], []
+    for at_ms, pen in sorted(hand_readings):
+        around = [level for _, value in near(points, at_ms) if (level := limits.scaled(value)) is not None]
+        by_hand = limits.scaled(pen)
         if around and by_hand is not None:
             found.append((at_ms, median(around) - by_hand))
     return found

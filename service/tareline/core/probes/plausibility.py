@@ -30,7 +30,7 @@ Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
 
 @dataclass(frozen=True, slots=True)
-class Law:
+class MetricLimits:
     """How a metric behaves in water, and how well a probe tells it.
 
     Values are compared on the metric's own scale, where relative on the natural logarithm: step, rate, agree and worked
@@ -57,15 +57,17 @@ class Law:
         return math.log(value) if self.relative else value
 
 
-LAWS: dict[str, Law] = {
-    "temperature": Law(-2.0, 60.0, 1.0, 1.5, worked=0.0, agree=1.0, noise=0.3, restless=0.1),
-    "tds": Law(1.0, 50_000.0, 0.10, 0.005, worked=1.2, agree=0.15, noise=0.03, relative=True),
-    "conductivity": Law(0.001, 10.0, 0.12, 0.03, worked=1.2, agree=0.15, noise=0.03, relative=True),  # S/m, not at 25
+METRIC_LIMITS: dict[str, MetricLimits] = {
+    "temperature": MetricLimits(-2.0, 60.0, 1.0, 1.5, worked=0.0, agree=1.0, noise=0.3, restless=0.1),
+    "tds": MetricLimits(1.0, 50_000.0, 0.10, 0.005, worked=1.2, agree=0.15, noise=0.03, relative=True),
+    "conductivity": MetricLimits(
+        0.001, 10.0, 0.12, 0.03, worked=1.2, agree=0.15, noise=0.03, relative=True
+    ),  # S/m, not at 25
 }
 REACH_MS = 30 * MINUTE_MS  # across a gap the track may have moved by no more than in this time
 FORGOTTEN_MS = 7 * 24 * HOUR_MS  # after a longer gap a track begins anew, and a probe is to be confirmed again
 WORK_MS = 3 * HOUR_MS  # how far from an entered water change its effect may lie: people enter afterwards
-PEN_MS = HOUR_MS  # a reading by hand speaks of samples this near
+HAND_READING_MS = HOUR_MS  # a reading by hand speaks of samples this near
 CALM_MS = 24 * HOUR_MS  # the air of a room seldom stays within a step for a day and a night
 BRIEF_MS = 15 * MINUTE_MS
 RECENT_MS = 2 * HOUR_MS
@@ -77,7 +79,7 @@ DRY_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class CheckedSample:
     """One sample: whether it may notify, whether it may hold feeding too, and whether it was off the track.
 
     off: off the track, or no water's at all. A sample that is not off may still not be plausible, among many that are.
@@ -90,49 +92,64 @@ class Judged:
     off: bool
 
 
-def judge(
-    metric: str, points: Points, pens: Points = (), works_ms: Sequence[int] = (), dry: Sequence[tuple[int, int]] = ()
-) -> list[Judged]:
+def check_samples(
+    metric: str,
+    points: Points,
+    hand_readings: Points = (),
+    maintenance_ms: Sequence[int] = (),
+    dry: Sequence[tuple[int, int]] = (),
+) -> list[CheckedSample]:
     """Every sample with what is to be thought of it.
 
     pens: readings by hand, in the metric's unit, as (UNIX ms, value). works_ms: when water was changed or topped up.
     dry: when the probe was out of the water (`dry_spans` of its conductivity).
     """
-    return [j for part in _parts(points) for j in _judge(LAWS[metric], part, pens, works_ms, dry)]
+    return [
+        j
+        for part in _parts(points)
+        for j in _check_part(METRIC_LIMITS[metric], part, hand_readings, maintenance_ms, dry)
+    ]
 
 
-def plausible(judged: Sequence[Judged]) -> list[tuple[int, float]]:
+def plausible(checked: Sequence[CheckedSample]) -> list[tuple[int, float]]:
     """The samples that may be held against a line that notifies."""
-    return [(j.at_ms, j.value) for j in judged if j.plausible]
+    return [(j.at_ms, j.value) for j in checked if j.plausible]
 
 
-def proven(judged: Sequence[Judged]) -> list[tuple[int, float]]:
+def proven(checked: Sequence[CheckedSample]) -> list[tuple[int, float]]:
     """The samples that may be held against a line that reduces or holds."""
-    return [(j.at_ms, j.value) for j in judged if j.proven]
+    return [(j.at_ms, j.value) for j in checked if j.proven]
 
 
-def _judge(
-    law: Law, points: Points, pens: Points, works_ms: Sequence[int], dry: Sequence[tuple[int, int]]
-) -> list[Judged]:
-    track = _Track(law, _first_level(law, points), points[0][0])
-    hands, works = _Near(pens, PEN_MS), _Near([(at, 0.0) for at in works_ms], WORK_MS)
-    out, held = _Inside(dry), _Inside([(start + 1, end) for start, end in stuck_spans(points)])
+def _check_part(
+    limits: MetricLimits,
+    points: Points,
+    hand_readings: Points,
+    maintenance_ms: Sequence[int],
+    dry: Sequence[tuple[int, int]],
+) -> list[CheckedSample]:
+    track = _Track(limits, _first_level(limits, points), points[0][0])
+    hands, works = (
+        _ValuesNear(hand_readings, HAND_READING_MS),
+        _ValuesNear([(at, 0.0) for at in maintenance_ms], WORK_MS),
+    )
+    out, held = _WithinSpans(dry), _WithinSpans([(start + 1, end) for start, end in stuck_spans(points)])
     recent: deque[tuple[int, bool]] = deque()
     bad, steps, before = 0, 0.0, None
     found = []
     for at_ms, value in points:
-        level = law.scaled(value)
+        level = limits.scaled(value)
         if level is not None and before is not None and 0 < at_ms - before[0] <= BRIEF_MS:
             keep = math.exp(-(at_ms - before[0]) / RECENT_MS)
             steps = keep * steps + (1 - keep) * abs(level - before[1])
-            if steps > law.restless:
+            if steps > limits.restless:
                 track.doubt()
         before = before if level is None else (at_ms, level)
-        near_pens = [law.scaled(pen) for pen in hands.at(at_ms)]
+        near_by_hand = [limits.scaled(pen) for pen in hands.at(at_ms)]
         if level is None or held.at(at_ms) or out.at(at_ms):
             track.doubt()
             off = True
-        elif any(pen is not None and abs(level - pen) <= law.agree for pen in near_pens):
+        elif any(pen is not None and abs(level - pen) <= limits.agree for pen in near_by_hand):
             track.confirm(at_ms, level)
             off = False
             bad, recent = 0, deque()
@@ -143,7 +160,7 @@ def _judge(
         while recent[0][0] < at_ms - RECENT_MS:
             bad -= recent.popleft()[1]
         good = not off and (bad < FEWEST or bad <= MOST_BAD * len(recent))
-        found.append(Judged(at_ms, value, good, good and track.proven, off))
+        found.append(CheckedSample(at_ms, value, good, good and track.proven, off))
     return found
 
 
@@ -156,8 +173,8 @@ def _parts(points: Points) -> list[Points]:
 class _Track:
     """The level that the water is believed to have. It stands still while the probe is off."""
 
-    def __init__(self, law: Law, level: float | None, at_ms: int) -> None:
-        self._law, self._level, self._at_ms = law, level, at_ms
+    def __init__(self, limits: MetricLimits, level: float | None, at_ms: int) -> None:
+        self._limits, self._level, self._at_ms = limits, level, at_ms
         self._lost = False
         self._before = level  # the level to be near for a day; None where the track is proven
         self._calm_ms: int | None = at_ms  # since when it is
@@ -182,13 +199,13 @@ class _Track:
         """Whether a level is near the track, which then follows it."""
         assert self._level is not None  # a level was given, so that the first levels had a middle
         off = level - self._level
-        if worked and abs(off) <= self._law.worked:
+        if worked and abs(off) <= self._limits.worked:
             self._level, self._at_ms, self._lost = level, at_ms, False
             self._before = None if self._before is None else level
             return True
-        moved = self._law.rate_per_h * min(at_ms - self._at_ms, REACH_MS) / HOUR_MS
+        moved = self._limits.rate_per_h * min(at_ms - self._at_ms, REACH_MS) / HOUR_MS
         self._at_ms = at_ms
-        if abs(off) > self._law.step + (0.0 if self._lost else moved):
+        if abs(off) > self._limits.step + (0.0 if self._lost else moved):
             return self._elsewhere(at_ms, level)
         self._level += math.copysign(min(moved, abs(off)), off)
         self._lost, self._other = False, None
@@ -200,7 +217,7 @@ class _Track:
         other = self._other
         self.doubt()
         self._lost = True
-        if other is None or abs(level - other[1]) > self._law.step:
+        if other is None or abs(level - other[1]) > self._limits.step:
             self._other = (at_ms, level)
             return False
         if at_ms - other[0] < CALM_MS:
@@ -212,7 +229,7 @@ class _Track:
     def _prove(self, at_ms: int, level: float) -> None:
         if self._before is None:
             return
-        if abs(level - self._before) > self._law.step:
+        if abs(level - self._before) > self._limits.step:
             self._calm_ms = None
             if not self._doubted:
                 self._before = level
@@ -222,11 +239,11 @@ class _Track:
             self._before = None
 
 
-def _first_level(law: Law, points: Points) -> float | None:
+def _first_level(limits: MetricLimits, points: Points) -> float | None:
     """Where a track begins: the middle of the first few values that can be water's."""
     levels: list[float] = []
     for _, value in points:
-        level = law.scaled(value)
+        level = limits.scaled(value)
         if level is not None:
             levels.append(level)
         if len(levels) == 7:
@@ -234,7 +251,7 @@ def _first_level(law: Law, points: Points) -> float | None:
     return sorted(levels)[len(levels) // 2] if levels else None
 
 
-class _Near:
+class _ValuesNear:
     """The values whose times lie within some distance of an instant; instants are asked in order."""
 
     def __init__(self, points: Points, reach_ms: int) -> None:
@@ -251,7 +268,7 @@ class _Near:
         return found
 
 
-class _Inside:
+class _WithinSpans:
     """Whether an instant lies in one of some spans; instants are asked in order."""
 
     def __init__(self, spans: Sequence[tuple[int, int]]) -> None:
@@ -284,7 +301,7 @@ def dry_spans(conductivity: Points, others: Points = ()) -> list[tuple[int, int]
     if not conductivity:
         return []
     values = sorted(value for _, value in conductivity)
-    least = max(DRY_SHARE * values[(3 * len(values)) // 4], LAWS["conductivity"].lowest)
+    least = max(DRY_SHARE * values[(3 * len(values)) // 4], METRIC_LIMITS["conductivity"].lowest)
     quiet_ms = FEWEST * usual_pause_ms(conductivity)
     wet = dict(conductivity)
     spans: list[tuple[int, int]] = []
@@ -313,4 +330,6 @@ def usual_pause_ms(points: Points) -> int:
 
 def near(points: Points, at_ms: int) -> Points:
     """The samples that a reading by hand at this instant speaks of."""
-    return points[bisect_left(points, (at_ms - PEN_MS,)) : bisect_right(points, (at_ms + PEN_MS, math.inf))]
+    return points[
+        bisect_left(points, (at_ms - HAND_READING_MS,)) : bisect_right(points, (at_ms + HAND_READING_MS, math.inf))
+    ]

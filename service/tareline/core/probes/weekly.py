@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from tareline.core.probes.condition import FIRM, offset
-from tareline.core.probes.plausibility import Points, dry_spans, judge, plausible, stuck_spans
+from tareline.core.probes.plausibility import Points, check_samples, dry_spans, plausible, stuck_spans
 
 LEAST_HOURS = 12  # of a day, with values that water can have had: a mean of fewer hangs on the time of day
 LEAST_DAYS = 3  # of a week
@@ -20,8 +20,8 @@ def week_value(
     solids: Points,
     siemens: Points,
     others: Points,
-    pens: Points,
-    works_ms: Sequence[int],
+    hand_readings: Points,
+    maintenance_ms: Sequence[int],
     changes_ms: Sequence[int],
     starts_ms: Sequence[int],
 ) -> tuple[int, float] | None:
@@ -32,13 +32,13 @@ def week_value(
     hand. works_ms, changes_ms: when water was changed or topped up, and when changed. starts_ms: at which the week's
     days begin, and last the one at which it ends.
     """
-    apart = offset("tds", solids, pens)
+    apart = offset("tds", solids, hand_readings)
     if apart is not None and (apart.low > FIRM["tds"] or apart.high < -FIRM["tds"]):
         return None
     # A cell that is stuck hides behind a thermometer that is not: the conductivity as measured tells.
     away = sorted(dry_spans(siemens, others) + stuck_spans(siemens))
     days: dict[int, list[float]] = {}
-    for at_ms, value in plausible(judge("tds", solids, pens, works_ms, away)):
+    for at_ms, value in plausible(check_samples("tds", solids, hand_readings, maintenance_ms, away)):
         if starts_ms[0] <= at_ms < starts_ms[-1]:
             days.setdefault(bisect_right(starts_ms, at_ms) - 1, []).append(value)
     mixed = {bisect_right(starts_ms, at_ms) - 1 for at_ms in changes_ms}

@@ -5,7 +5,7 @@ the limit makes one spell and not many. It counts from the moment when the time 
 rule's least duration: what passes sooner is no spell. Across a gap nothing is known: a spell ends before it, and what
 follows begins anew.
 
-Nothing here tells a fault from water: give `spells` what `core/probes` lets pass.
+Nothing here tells a fault from water: give `exceedances` what `core/probes` lets pass.
 """
 
 from collections.abc import Sequence
@@ -18,7 +18,7 @@ Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
+class ExceedanceRule:
     """hysteresis in the metric's unit; the least time beyond the limit; what is longer without a sample is a gap."""
 
     hysteresis: float
@@ -26,21 +26,21 @@ class Rule:
     gap_ms: int
 
 
-def rule_for(metric: str, limit: float) -> Rule:
+def rule_for(metric: str, limit: float) -> ExceedanceRule:
     """The rule for a line on the samples of a metric ("temperature" in degC, "tds" in mg/L).
 
     Judgement. A sensor's noise is a few hundredths of a degree; an hour outlasts a lamp, a lid that is open or a water
     change, and is short against any harm that warmth does. Dissolved solids move in days, and bubbles pass in hours.
     """
     if metric == "temperature":
-        return Rule(0.3, HOUR_MS, 2 * HOUR_MS)
+        return ExceedanceRule(0.3, HOUR_MS, 2 * HOUR_MS)
     if metric == "tds":
-        return Rule(0.03 * abs(limit), 3 * HOUR_MS, 6 * HOUR_MS)
+        return ExceedanceRule(0.03 * abs(limit), 3 * HOUR_MS, 6 * HOUR_MS)
     raise ValueError(f"metric: expected temperature or tds; found {metric!r}")
 
 
 @dataclass(frozen=True, slots=True)
-class Spell:
+class Exceedance:
     """A stretch beyond a limit, from the first sample there to the first clear of it (or the last before a gap).
 
     to_ms: None where it lasts to the end of what was given. known_ms: when it had lasted long enough to count.
@@ -54,31 +54,31 @@ class Spell:
     last: float
 
 
-def spells(points: Points, limit: float, above: bool, rule: Rule) -> list[Spell]:
+def exceedances(points: Points, limit: float, above: bool, rule: ExceedanceRule) -> list[Exceedance]:
     """Every spell at or beyond a limit, in order. limit and hysteresis are in the unit of the values."""
-    found: list[Spell] = []
-    run: _Run | None = None
+    found: list[Exceedance] = []
+    open_: _OpenExceedance | None = None
     for at_ms, value in points:
-        if run is not None and at_ms - run.last_ms > rule.gap_ms:
-            run.close(run.last_ms, found)
-            run = None
+        if open_ is not None and at_ms - open_.last_ms > rule.gap_ms:
+            open_.close(open_.last_ms, found)
+            open_ = None
         if reaches(value, limit, above):
-            if run is None:
-                run = _Run(at_ms, at_ms, value, value)
-            run.beyond(at_ms, value, above, rule.min_ms)
-        elif run is not None:
+            if open_ is None:
+                open_ = _OpenExceedance(at_ms, at_ms, value, value)
+            open_.beyond(at_ms, value, above, rule.min_ms)
+        elif open_ is not None:
             if reaches(value, limit - rule.hysteresis if above else limit + rule.hysteresis, above):
-                run.between(at_ms, value)
+                open_.between(at_ms, value)
             else:
-                run.close(at_ms, found)
-                run = None
-    if run is not None:
-        run.close(None, found)
+                open_.close(at_ms, found)
+                open_ = None
+    if open_ is not None:
+        open_.close(None, found)
     return found
 
 
 @dataclass(slots=True)
-class _Run:
+class _OpenExceedance:
     """A spell that is being followed, before it is known whether it counts."""
 
     from_ms: int
@@ -100,6 +100,6 @@ class _Run:
     def between(self, at_ms: int, value: float) -> None:
         self.was_beyond, self.last_ms, self.last = False, at_ms, value
 
-    def close(self, to_ms: int | None, found: list[Spell]) -> None:
+    def close(self, to_ms: int | None, found: list[Exceedance]) -> None:
         if self.known_ms is not None:
-            found.append(Spell(self.from_ms, to_ms, self.known_ms, self.extreme, self.last))
+            found.append(Exceedance(self.from_ms, to_ms, self.known_ms, self.extreme, self.last))

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tareline.core.probes.condition import Ailment, Offset
+from tareline.core.probes.condition import Offset, ProbeIssue
 from tareline.core.safety.lines import (
     Circumstances,
     Crossing,
@@ -20,7 +20,7 @@ PROBE_SPAN_C = 1.0  # a probe's thermometer is true to 0.5 K (DS18B20 data sheet
 
 
 @dataclass(frozen=True, slots=True)
-class Crossed:
+class SampledLine:
     """A line beyond which samples have been for long enough; proven: whether they may hold feeding."""
 
     line: Line
@@ -30,21 +30,21 @@ class Crossed:
 
 
 @dataclass(frozen=True, slots=True)
-class Sampled:
+class SampleSummary:
     """What samples say of a tank.
 
     newest: by analyte, the newest proven value and its instant. recent: those of them that tell of the water now, on
     which a release may rest.
     """
 
-    crossed: tuple[Crossed, ...] = ()
+    crossed: tuple[SampledLine, ...] = ()
     newest: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     recent: Mapping[str, tuple[float, int]] = field(default_factory=dict)
-    ailments: tuple[tuple[str, Ailment], ...] = ()
+    issues: tuple[tuple[str, ProbeIssue], ...] = ()
     offsets: Mapping[tuple[str, str], Offset] = field(default_factory=dict)
 
 
-def newest_temperature(latest: Mapping[str, Reading], sampled: Sampled) -> Reading | None:
+def newest_temperature(latest: Mapping[str, Reading], sampled: SampleSummary) -> Reading | None:
     """The newest temperature, from a reading or from a probe on the tank that is proven (which has no entry)."""
     found = [latest["temperature"]] if "temperature" in latest else []
     if "temperature" in sampled.newest:
@@ -54,28 +54,28 @@ def newest_temperature(latest: Mapping[str, Reading], sampled: Sampled) -> Readi
 
 
 @dataclass(frozen=True, slots=True)
-class Water:
+class WaterState:
     """Every line that the water crosses, and what is known of it."""
 
     found: list[Crossing]
     known: dict[str, KnownValue]
 
 
-def known_now(latest: Mapping[str, Reading], sampled: Sampled, now_ms: int) -> dict[str, KnownValue]:
+def known_now(latest: Mapping[str, Reading], sampled: SampleSummary, now_ms: int) -> dict[str, KnownValue]:
     """What is known of the water with the newest samples, by analyte: what a release needs rests on this."""
     return with_samples(_by_hand(latest, sampled, now_ms), sampled.recent)
 
 
-def look(
+def check_lines(
     latest: Mapping[str, Reading],
-    sampled: Sampled,
+    sampled: SampleSummary,
     lines: Sequence[Line],
     probes: Collection[str],
     stage: str,
     why: Circumstances,
     since_ms: int,
     now_ms: int,
-) -> Water:
+) -> WaterState:
     """Hold what is known of the water now against the tank's lines.
 
     A reading stops to count where a newer sample lies clear of the line, and samples where a newer reading does.
@@ -90,9 +90,9 @@ def look(
         denied = hand is not None and hand.at_ms > one.known.at_ms and not hand.reaches(one.line)
         if one.line in lines and one.probe in probes and not denied:
             found.append(sampled_crossing(one.line, one.known, one.probe, one.proven, stage, now_ms))
-    return Water([c for c in found if c.known.at_ms >= since_ms], known)
+    return WaterState([c for c in found if c.known.at_ms >= since_ms], known)
 
 
-def _by_hand(latest: Mapping[str, Reading], sampled: Sampled, now_ms: int) -> dict[str, KnownValue]:
+def _by_hand(latest: Mapping[str, Reading], sampled: SampleSummary, now_ms: int) -> dict[str, KnownValue]:
     """What readings say; un-ionised ammonia follows from the newest temperature, a probe's too."""
     return known_water(latest, newest_temperature(latest, sampled), now_ms)

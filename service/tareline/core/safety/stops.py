@@ -40,7 +40,7 @@ _GOES_ON = "Then release the hold: the feeder continues once it has confirmed th
 
 
 @dataclass(frozen=True, slots=True)
-class HoldTold:
+class IssuedHold:
     """The hold message that was last issued to a feeder: its version, whether it holds, whether it is confirmed."""
 
     version: int
@@ -61,18 +61,18 @@ class Stop:
     code: str
     hold_version: int
 
-    def told_since(self, version: int) -> bool:
+    def issued_since(self, version: int) -> bool:
         """Whether a hold message went out after the stop was heard of."""
         return version > self.hold_version
 
-    def goes_on(self, told: HoldTold | None) -> bool:
+    def goes_on(self, told: IssuedHold | None) -> bool:
         """Whether the feeder is known to go on: it has confirmed a release that went out after the stop."""
-        return told is not None and not told.held and self.told_since(told.version) and told.confirmed
+        return told is not None and not told.held and self.issued_since(told.version) and told.confirmed
 
-    def waits_for_a_hold(self, told: HoldTold | None, confirmed_version: int) -> bool:
+    def awaits_hold(self, told: IssuedHold | None, confirmed_version: int) -> bool:
         """Whether the feeder has yet to confirm a hold that went out after its stop: until then nothing but holds
         goes out. confirmed_version: the newest hold message that this boot of it has confirmed."""
-        if told is None or not self.told_since(told.version):
+        if told is None or not self.issued_since(told.version):
             return True
         return told.held and confirmed_version <= self.hold_version
 

@@ -68,7 +68,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Stated:
+class StatedReading:
     """A reading as somebody stated it: every value in `unit` and on `basis`.
 
     detected: False where `value` is the detection limit. factor: the mg/L per uS/cm that a pen for dissolved solids
@@ -131,7 +131,7 @@ def neighbours(steps: Sequence[float], value: float) -> tuple[float | None, floa
     return (steps[i - 1] if i > 0 else None), (steps[i + 1] if i + 1 < len(steps) else None)
 
 
-def make_reading(entry: int, at_ms: int, stated: Stated, tds_factor: float = TDS_FACTOR) -> Reading:
+def make_reading(entry: int, at_ms: int, stated: StatedReading, tds_factor: float = TDS_FACTOR) -> Reading:
     """A checked reading from values as they were stated. Raises FieldError naming the field."""
     _check_conductivity(stated)
     own = stated.scale(tds_factor)
@@ -156,7 +156,7 @@ def make_reading(entry: int, at_ms: int, stated: Stated, tds_factor: float = TDS
     return stated.reading(entry, at_ms, tds_factor)
 
 
-def _check_conductivity(stated: Stated) -> None:
+def _check_conductivity(stated: StatedReading) -> None:
     """What only dissolved solids are stated with."""
     if stated.factor is not None:
         if stated.analyte != "tds" or stated.unit == "uS/cm":
