@@ -17,7 +17,7 @@ from figures import keep  # noqa: E402
 from tanks import draw, live  # noqa: E402
 from week_by_week import before, later  # noqa: E402
 
-from tareline.core.load.forecast import Ahead, forecast  # noqa: E402
+from tareline.core.load.forecast import Scenario, forecast  # noqa: E402
 from tareline.core.load.limit import load  # noqa: E402
 from tareline.core.load.posterior import DRAWS, posterior  # noqa: E402
 
@@ -42,14 +42,14 @@ def main() -> None:
         figures[f"a posterior of {DRAWS} draws, years of history: {years}"] = words
     figures["five years against one"] = f"{seconds[1] / seconds[0]:.1f} times"
     begin = time.process_time()
-    forecast(known[0], Ahead(56, 0.1))
+    forecast(known[0], Scenario(56, 0.1))
     figures["a forecast of 8 weeks"] = f"{1000 * (time.process_time() - begin):.0f} ms"
     for number, record in enumerate(records[0][:2], 1):
         told = posterior(before(record, 182.0))
         begin = time.process_time()
         for week in range(27, 53):
             told = later(told, before(record, 7.0 * week))
-        took = f"{time.process_time() - begin:.2f} s, {told.cloud.effective:.0f} effective draws"
+        took = f"{time.process_time() - begin:.2f} s, {told.particle_set.effective:.0f} effective draws"
         figures[f"half a year week by week, tank {number}"] = took
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     figures["memory"] = f"{peak_mb:.0f} MB at most, of which {idle_mb:.0f} MB before the first posterior"

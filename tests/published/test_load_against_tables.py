@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tareline.core.load import nitrogen, priors, solids
-from tareline.core.load.nitrogen import AMMONIA, NITRATE, Run
-from tareline.core.load.record import Change, Fed, Food, Record
+from tareline.core.load.nitrogen import AMMONIA, NITRATE, Simulation
+from tareline.core.load.record import Change, DailyFeed, Food, Record
 from tareline.core.units import from_canonical
 from tareline.core.water.balance import food_nitrogen_mg
 
@@ -23,9 +23,9 @@ def believed(name: str, value: float) -> float:
     return float(abs(z[np.argmin(np.abs(prior.value(z) - value))]))
 
 
-def draw(record: Record, **figures: float) -> tuple[nitrogen.Course, np.ndarray]:
+def draw(record: Record, **figures: float) -> tuple[nitrogen.Timeline, np.ndarray]:
     """A course and one draw with the given figures, the others at their medians."""
-    cut = nitrogen.course(record)
+    cut = nitrogen.timeline(record)
     z = np.zeros((1, len(cut.priors)))
     for name, value in figures.items():
         prior = cut.priors.priors[cut.priors.column[name]]
@@ -46,10 +46,10 @@ def test_nitrogen_in_food_by_arithmetic() -> None:
 
 def test_nitrate_of_a_tank_that_removes_nothing_grows_by_what_reaches_the_water() -> None:
     """The same food in the model: 1.594 mg/l/d as nitrate times the share that reaches the water."""
-    fed = tuple(Fed(day, 0.30) for day in range(300))
+    fed = tuple(DailyFeed(day, 0.30) for day in range(300))
     record = Record(60.0, 300.0, foods=(Food("flakes", 45.0),), fed=fed)
     cut, z = draw(record, capacity=1e-9, reaching=0.576)
-    run = Run(cut, z)
+    run = Simulation(cut, z)
     at = int(np.searchsorted(cut.edges, 200.0))
     before = run.through(run.start(), 0, at)
     after = run.through(before, at, len(cut.edges) - 1)
@@ -102,10 +102,10 @@ def test_published_uptakes_of_plants_are_believed_possible(mg_n_per_m2_d: float)
 def test_ammonia_at_rest_is_what_keeps_bacteria_from_shrinking() -> None:
     """Monod's law at rest: growth A / (K + A) = decay, so A = K decay / (growth - decay): with ASM1's 0.8 1/d and
     1.0 g N/m3 and BSM1's 0.05 1/d, 0.0667 mg N/l whatever is fed, as long as there is room (DERIVED)."""
-    fed = tuple(Fed(day, 0.10) for day in range(700))
+    fed = tuple(DailyFeed(day, 0.10) for day in range(700))
     record = Record(60.0, 700.0, foods=(Food("flakes", 45.0),), fed=fed)
     cut, z = draw(record, growth=0.8, affinity=1.0, room=1000.0)
-    run = Run(cut, z)
+    run = Simulation(cut, z)
     state = run.through(run.start(), 0, len(cut.edges) - 1)
     assert state[AMMONIA, 0] == pytest.approx(1.0 * 0.05 / 0.75, rel=2e-3)
 
@@ -118,8 +118,8 @@ def test_approach_of_solids_to_a_plateau(day: int, with_uptake: float, without: 
     """V 20 L, E 0.2 L/d, top-up 150 mg/L, start 200: c* = E c_t / (k V) = 150 at k 0.01/d; without uptake it never
     levels. DERIVED from c(t) = c* + (c0 - c*) exp(-k t)."""
     topups = tuple(Change(d + 1.0, 0.2, "topup", tds_mg_per_l=150.0) for d in range(day))
-    cut = solids.course(Record(20.0, float(day), foods=(Food("flakes", 45.0),), changes=topups))
-    problem = solids.Solids(cut)
+    cut = solids.timeline(Record(20.0, float(day), foods=(Food("flakes", 45.0),), changes=topups))
+    problem = solids.SolidsTarget(cut)
     for uptake, expected in ((0.01, with_uptake), (1e-12, without)):
         z = np.zeros((1, len(solids.PRIORS)))
         z[0, solids.PRIORS.column["uptake_per_d"]] = np.log(uptake / 0.002) / np.log(3.0)
@@ -131,9 +131,9 @@ def test_approach_of_solids_to_a_plateau(day: int, with_uptake: float, without: 
 def test_solids_without_outflow_concentrate_by_cycles() -> None:
     """Cycles of concentration (cooling-tower practice): with no uptake, make-up of one volume adds its own content."""
     topups = tuple(Change(d + 1.0, 0.2, "topup", tds_mg_per_l=200.0) for d in range(100))  # 20 l into 20 l
-    cut = solids.course(Record(20.0, 100.0, foods=(Food("flakes", 45.0),), changes=topups))
+    cut = solids.timeline(Record(20.0, 100.0, foods=(Food("flakes", 45.0),), changes=topups))
     z = np.zeros((1, len(solids.PRIORS)))
     z[0, solids.PRIORS.column["uptake_per_d"]] = -25.0
-    problem = solids.Solids(cut)
+    problem = solids.SolidsTarget(cut)
     found = problem.through(z, problem.begin(z)[0], 0, len(cut.edges) - 1, np.empty((0, 1)))
     assert found[0] / 200.0 == pytest.approx(2.0, rel=1e-6)

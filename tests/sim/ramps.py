@@ -22,7 +22,7 @@ from week_by_week import later
 
 from tareline.core.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
 from tareline.core.load.posterior import Posterior, posterior
-from tareline.core.load.record import Seen
+from tareline.core.load.record import RecordedReading
 from tareline.core.safety.lines import Line, default_lines
 from tareline.core.safety.ramp import (
     ENDED,
@@ -120,7 +120,9 @@ class Driver:
     def look(self, keeper: Keeper, i: int, now_ms: int, crossed: tuple[str, ...]) -> Decision:
         record = keeper.record(i)
         self.known = posterior(record, DRAWS, seed=i) if self.known is None else later(self.known, record, seed=i)
-        if self.known.cloud.effective < LEAST_EFFECTIVE:  # anew from the whole record, as the service always does
+        if (
+            self.known.particle_set.effective < LEAST_EFFECTIVE
+        ):  # anew from the whole record, as the service always does
             self.known = posterior(record, seed=i)
         may = limits(self.known)
         self.told = knowledge(may, load(self.known, self.ramp.dwell_days), asked_of(self.ramp, self.ration_g))
@@ -163,17 +165,17 @@ def knowledge(may: Limits, told: Load, rations: Sequence[float]) -> Knowledge:
     )
 
 
-def newest(seen: list[Seen]) -> dict[str, Measured]:
+def newest(seen: list[RecordedReading]) -> dict[str, Measured]:
     """The newest reading of each analyte, as the ramp takes it."""
     return {one.analyte: Measured(NOON_MS + int(one.day * DAY_MS), one.value <= TRACE[one.analyte]) for one in seen}
 
 
-def counted(seen: Sequence[Seen]) -> dict[str, float]:
+def counted(seen: Sequence[RecordedReading]) -> dict[str, float]:
     """What the newest readings count as against lines: the midpoint to the upper neighbour (contract)."""
     return {one.analyte: (one.value + (one.high or one.value)) / 2 if one.detected else 0.0 for one in seen}
 
 
-def rising(seen: Sequence[Seen], now_ms: int) -> tuple[str, ...]:
+def rising(seen: Sequence[RecordedReading], now_ms: int) -> tuple[str, ...]:
     """The analytes whose trend is worth an alarm, by the service's own trends."""
     found = []
     for name, limits_mg in LIMITS.items():
@@ -256,7 +258,7 @@ def _by_the_ramp(
     return driver.ration_g
 
 
-def _by_the_book(life: Life, seen: Sequence[Seen], week: int, ration_g: Floats, i: int) -> None:
+def _by_the_book(life: Life, seen: Sequence[RecordedReading], week: int, ration_g: Floats, i: int) -> None:
     """A step every four weeks until nitrate is seen."""
     if life.ended_week is None and any(one.analyte == "nitrate" and one.detected for one in seen):
         life.ended_week = week

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.load.record import Change, Fed, Food, Record, Seen
+from tareline.core.load.record import Change, DailyFeed, Food, Record, RecordedReading
 from tareline.core.units import NITRATE_PER_N, NITRITE_PER_N
 
 Floats = NDArray[np.float64]
@@ -189,8 +189,8 @@ class Keeper:
 
     tanks: Tanks
     rng: np.random.Generator
-    fed: list[list[Fed]] = field(default_factory=list)
-    seen: list[list[Seen]] = field(default_factory=list)
+    fed: list[list[DailyFeed]] = field(default_factory=list)
+    seen: list[list[RecordedReading]] = field(default_factory=list)
     changes: list[list[Change]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -203,7 +203,7 @@ class Keeper:
             noted_g = true_g * np.exp(0.02 * self.rng.standard_normal(len(ration_g)))
             day = round(self.tanks.day)
             for notes, mass in zip(self.fed, noted_g, strict=True):
-                notes.append(Fed(day, float(mass), 0.02 * float(mass)))
+                notes.append(DailyFeed(day, float(mass), 0.02 * float(mass)))
             self.tanks.advance(1, true_g)
 
     def read(self, analyte: str, asked: NDArray[np.bool_] | None = None) -> None:
@@ -244,12 +244,12 @@ class Keeper:
         )
 
 
-def step_seen(day: float, analyte: str, perceived: float, steps: Floats) -> Seen:
+def step_seen(day: float, analyte: str, perceived: float, steps: Floats) -> RecordedReading:
     """The chart's nearest step as a reading with its neighbours."""
     at = int(np.argmin(np.abs(steps - perceived)))
     high = float(steps[at + 1]) if at + 1 < len(steps) else None
     low = float(steps[at - 1]) if at else min(0.0, float(steps[at]))
-    return Seen(day, analyte, low, high, float(steps[at]), detected=at > 0)  # type: ignore[arg-type]
+    return RecordedReading(day, analyte, low, high, float(steps[at]), detected=at > 0)  # type: ignore[arg-type]
 
 
 def live(tanks: Tanks, seed: int, weeks: int = 52, hostile: bool = False) -> Keeper:

@@ -14,7 +14,7 @@ import pytest
 from sizes import first_seed, size
 from tanks import CEILING, DETECTS, FULL, draw, live
 
-from tareline.core.load.forecast import Ahead, forecast
+from tareline.core.load.forecast import Scenario, forecast
 from tareline.core.load.limit import Load, load
 from tareline.core.load.posterior import posterior
 
@@ -84,7 +84,7 @@ def run(hostile: bool) -> Score:
         answer = load(known)
         judge(score, answer, float(true[i]))
         told.append(
-            forecast(known, Ahead(7 * WEEKS_AHEAD[-1], float(ration[i]))) if answer.diagnostics.speaks else None
+            forecast(known, Scenario(7 * WEEKS_AHEAD[-1], float(ration[i]))) if answer.diagnostics.speaks else None
         )
     since = 0
     for weeks in WEEKS_AHEAD:

@@ -12,9 +12,9 @@ from scipy.stats import chisquare
 from tanks import CHARTS, FULL, Floats, step_seen
 
 from tareline.core.load import likelihood, nitrogen, particles
-from tareline.core.load.nitrogen import MATURITY, NITRATE, Run, removal
-from tareline.core.load.posterior import DRAWS, Tank
-from tareline.core.load.record import Change, Fed, Food, Record, Seen
+from tareline.core.load.nitrogen import MATURITY, NITRATE, Simulation, removal
+from tareline.core.load.posterior import DRAWS, NitrogenTarget
+from tareline.core.load.record import Change, DailyFeed, Food, Record, RecordedReading
 
 pytestmark = pytest.mark.timeout(7200 if FULL else 1800)  # on a busy machine it takes many minutes
 TRUTHS = 2000 if FULL else 200
@@ -25,19 +25,19 @@ FIGURES = ("limit", "capacity", "order", "half", "reaching", "bias", "room", "ni
 def schedule(rng: np.random.Generator) -> Record:
     """What one invented keeper does in 18 weeks, all but what the kits show."""
     grams = rng.choice([0.02, 0.05, 0.15])
-    fed = tuple(Fed(day, float(grams * (1 + day // 42))) for day in range(126))
+    fed = tuple(DailyFeed(day, float(grams * (1 + day // 42))) for day in range(126))
     looks = []
     for week in range(1, 18):
-        looks.append(Seen(7.0 * week, "nitrate", 0.0, None, 0.0))
-        looks.append(Seen(7.0 * week, "nitrite" if week % 2 else "ammonia", 0.0, None, 0.0))  # type: ignore[arg-type]
+        looks.append(RecordedReading(7.0 * week, "nitrate", 0.0, None, 0.0))
+        looks.append(RecordedReading(7.0 * week, "nitrite" if week % 2 else "ammonia", 0.0, None, 0.0))  # type: ignore[arg-type]
     changes = (Change(60.0, 6.0),) if rng.uniform() < 0.5 else ()
     return Record(20.0, 126.0, bool(rng.uniform() < 0.5), 40.0, (Food("flakes", 45.0),), fed, tuple(looks), changes)
 
 
 def read(record: Record, z: Floats, rng: np.random.Generator) -> Record:
     """The record with readings of the model's own law, blunders and all."""
-    cut = nitrogen.course(record)
-    run, water = Run(cut, z), np.empty((len(cut.readings), 1))
+    cut = nitrogen.timeline(record)
+    run, water = Simulation(cut, z), np.empty((len(cut.readings), 1))
     run.look(run.through(run.start(), 0, len(cut.edges) - 1, water), len(cut.edges) - 1, water)
     seen = []
     order = sorted(record.seen, key=lambda one: one.day)
@@ -53,7 +53,7 @@ def read(record: Record, z: Floats, rng: np.random.Generator) -> Record:
     return Record(**{**{f: getattr(record, f) for f in record.__slots__}, "seen": tuple(seen)})
 
 
-def figures(cut: nitrogen.Course, z: Floats, carry: Floats) -> dict[str, Floats]:
+def figures(cut: nitrogen.Timeline, z: Floats, carry: Floats) -> dict[str, Floats]:
     f = cut.priors.values(z)
     limit = removal(9.0, f["capacity"] * carry[MATURITY], f["half"], f["order"]) / f["reaching"] / f["label_0"]
     return {"limit": limit, "nitrate now": carry[NITRATE]} | {n: f[n] for n in FIGURES if n in f}
@@ -65,14 +65,14 @@ def ranks() -> dict[str, list[int]]:
     for truth in range(TRUTHS):
         rng = np.random.default_rng([21, truth])
         record = schedule(rng)
-        true_z = rng.standard_normal((1, len(nitrogen.course(record).priors)))
+        true_z = rng.standard_normal((1, len(nitrogen.timeline(record).priors)))
         record = read(record, true_z, rng)
-        problem = Tank(nitrogen.course(record))
+        problem = NitrogenTarget(nitrogen.timeline(record))
         true_carry, _ = problem.advance(true_z, problem.begin(true_z), 0, problem.blocks)
-        cloud = particles.take_in(problem, particles.prior_cloud(problem, DRAWS, truth), truth)
+        particle_set = particles.update(problem, particles.prior_particles(problem, DRAWS, truth), truth)
         kept = rng.choice(DRAWS, RANKED, replace=False)
-        true = figures(problem.course, true_z, true_carry)
-        drawn = figures(problem.course, cloud.z[kept], cloud.carry[:, kept])
+        true = figures(problem.timeline, true_z, true_carry)
+        drawn = figures(problem.timeline, particle_set.z[kept], particle_set.carry[:, kept])
         for name in FIGURES:
             found[name].append(int(np.sum(drawn[name] < true[name])))
     return found

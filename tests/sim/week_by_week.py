@@ -9,30 +9,32 @@ from dataclasses import replace
 import numpy as np
 
 from tareline.core.load import particles
-from tareline.core.load.nitrogen import Course, course
-from tareline.core.load.posterior import Posterior, Tank, _told, carried, posterior
+from tareline.core.load.nitrogen import Timeline, timeline
+from tareline.core.load.posterior import NitrogenTarget, Posterior, extend_draws, posterior, summarise
 from tareline.core.load.record import Record
 
 
 def later(known: Posterior, record: Record, seed: int = 0) -> Posterior:
     """The posterior of a record that goes on where the known one ended; anew if its past was changed."""
-    cut = course(record.recent())
-    cloud, taken = known.cloud, known.cloud.taken
-    upto = known.course.blocks[taken - 1] if taken else 0
+    cut = timeline(record.recent())
+    particle_set, taken = known.particle_set, known.particle_set.taken
+    upto = known.timeline.blocks[taken - 1] if taken else 0
     same = (
         taken <= len(cut.blocks)
-        and cut.blocks[:taken] == known.course.blocks[:taken]
-        and np.array_equal(cut.edges[: upto + 1], known.course.edges[: upto + 1])
-        and np.allclose(cut.feed[:upto, : known.course.feed.shape[1]], known.course.feed[:upto])
-        and not cut.feed[:upto, known.course.feed.shape[1] :].any()
-        and cut.happens[:upto] == known.course.happens[:upto]
-        and np.array_equal(cut.readings.upper[: _count(cut, taken)], known.course.readings.upper[: _count(cut, taken)])
+        and cut.blocks[:taken] == known.timeline.blocks[:taken]
+        and np.array_equal(cut.edges[: upto + 1], known.timeline.edges[: upto + 1])
+        and np.allclose(cut.feed[:upto, : known.timeline.feed.shape[1]], known.timeline.feed[:upto])
+        and not cut.feed[:upto, known.timeline.feed.shape[1] :].any()
+        and cut.events[:upto] == known.timeline.events[:upto]
+        and np.array_equal(
+            cut.readings.upper[: _count(cut, taken)], known.timeline.readings.upper[: _count(cut, taken)]
+        )
     )
     if not same:
-        return posterior(record, len(cloud.z), seed)
-    cloud = replace(cloud, z=carried(known.course.priors, cut.priors, cloud.z, seed))
-    rng = np.random.default_rng([seed, 1, cloud.taken])
-    return _told(record.recent(), cut, particles.filtered(Tank(cut), cloud, rng))
+        return posterior(record, len(particle_set.z), seed)
+    particle_set = replace(particle_set, z=extend_draws(known.timeline.priors, cut.priors, particle_set.z, seed))
+    rng = np.random.default_rng([seed, 1, particle_set.taken])
+    return summarise(record.recent(), cut, particles.filter_blocks(NitrogenTarget(cut), particle_set, rng))
 
 
 def before(record: Record, day: float) -> Record:
@@ -46,6 +48,6 @@ def before(record: Record, day: float) -> Record:
     )
 
 
-def _count(cut: Course, taken: int) -> int:
+def _count(cut: Timeline, taken: int) -> int:
     """How many readings some blocks hold."""
-    return sum(isinstance(one, tuple) for k in cut.blocks[:taken] for one in cut.happens[k])
+    return sum(isinstance(one, tuple) for k in cut.blocks[:taken] for one in cut.events[k])

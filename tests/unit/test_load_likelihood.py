@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 
 from tareline.core.load import likelihood
-from tareline.core.load.record import Seen
+from tareline.core.load.record import RecordedReading
 
 CHART = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0)
 
 
-def on_chart(value: float) -> Seen:
+def on_chart(value: float) -> RecordedReading:
     at = CHART.index(value)
     high = CHART[at + 1] if at + 1 < len(CHART) else None
-    return Seen(1.0, "nitrate", CHART[at - 1] if at else 0.0, high, value, at > 0)
+    return RecordedReading(1.0, "nitrate", CHART[at - 1] if at else 0.0, high, value, at > 0)
 
 
 def test_the_steps_of_a_chart_share_all_probability() -> None:
@@ -42,12 +42,12 @@ def test_edges_lie_half_way_to_the_neighbouring_steps() -> None:
 
 def test_below_a_detection_limit_all_below_is_alike() -> None:
     """Detection limit 0.05 mg/l: nothing seen, the water in 0 to 0.05."""
-    assert likelihood.edges(Seen(1.0, "ammonia", 0.0, 0.05, 0.05, False)) == (-np.inf, 0.05)
+    assert likelihood.edges(RecordedReading(1.0, "ammonia", 0.0, 0.05, 0.05, False)) == (-np.inf, 0.05)
 
 
 def test_an_instrument_says_a_number() -> None:
     """1.24 mg/l with a resolution of 0.01: a normal error of floor and share about it."""
-    readings = likelihood.readings([Seen(1.0, "nitrate", 1.23, 1.25, 1.24)])
+    readings = likelihood.readings([RecordedReading(1.0, "nitrate", 1.23, 1.25, 1.24)])
     water = np.linspace(0.2, 3.0, 281)[None, :]
     chances = likelihood.probability(readings, water)[0]
     assert water[0, chances.argmax()] == pytest.approx(1.24, abs=0.15)

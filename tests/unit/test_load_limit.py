@@ -7,24 +7,24 @@ import numpy as np
 import pytest
 
 from tareline.core.load import limit, nitrogen, solids
-from tareline.core.load.forecast import Ahead, forecast
-from tareline.core.load.guess import Other, guess
-from tareline.core.load.nitrogen import AMMONIA, NITRATE, NITRITE, Run
-from tareline.core.load.particles import Cloud
-from tareline.core.load.posterior import Posterior, carried, posterior
-from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load.forecast import Scenario, forecast
+from tareline.core.load.guess import OtherTank, guess
+from tareline.core.load.nitrogen import AMMONIA, NITRATE, NITRITE, Simulation
+from tareline.core.load.particles import ParticleSet
+from tareline.core.load.posterior import Posterior, extend_draws, posterior
+from tareline.core.load.record import Change, DailyFeed, Food, Harvest, Record, RecordedReading
 
 FLAKES = Food("flakes", 45.0)
 STEPS = tuple(step / 4.4266 for step in (0.0, 5.0, 10.0, 20.0, 40.0, 80.0))
 
 
-def nitrate(day: float, step: int) -> Seen:
+def nitrate(day: float, step: int) -> RecordedReading:
     high = STEPS[step + 1] if step + 1 < len(STEPS) else None
-    return Seen(day, "nitrate", STEPS[step - 1] if step else 0.0, high, STEPS[step], step > 0)
+    return RecordedReading(day, "nitrate", STEPS[step - 1] if step else 0.0, high, STEPS[step], step > 0)
 
 
-def clear(day: float, analyte: str = "ammonia") -> Seen:
-    return Seen(day, analyte, 0.0, 0.25 if analyte == "ammonia" else 0.076, 0.0, False)  # type: ignore[arg-type]
+def clear(day: float, analyte: str = "ammonia") -> RecordedReading:
+    return RecordedReading(day, analyte, 0.0, 0.25 if analyte == "ammonia" else 0.076, 0.0, False)  # type: ignore[arg-type]
 
 
 def steady(ration: float, steps: tuple[int, ...], days: int = 210, volume: float = 20.0) -> Record:
@@ -33,13 +33,13 @@ def steady(ration: float, steps: tuple[int, ...], days: int = 210, volume: float
     seen = [nitrate(every * (i + 1) - 0.5, step) for i, step in enumerate(steps)]
     seen += [clear(every * (i + 1) - 0.4, "nitrite" if i % 2 else "ammonia") for i in range(len(steps))]
     return Record(
-        volume, float(days), foods=(FLAKES,), fed=tuple(Fed(d, ration) for d in range(days)), seen=tuple(seen)
+        volume, float(days), foods=(FLAKES,), fed=tuple(DailyFeed(d, ration) for d in range(days)), seen=tuple(seen)
     )
 
 
 RISEN = replace(
     steady(0.05, (0, 0, 0, 0, 0, 1, 1, 1, 2, 2, 3, 3, 3, 3, 3)),
-    fed=tuple(Fed(d, 0.02 + 0.02 * (d // 42)) for d in range(210)),
+    fed=tuple(DailyFeed(d, 0.02 + 0.02 * (d // 42)) for d in range(210)),
 )
 
 
@@ -55,7 +55,7 @@ def never_seen() -> Posterior:
 
 def by_its_own_law(z: np.ndarray, record: Record) -> np.ndarray:
     """Draws that remove nitrate by the model's law wherever they have not been."""
-    own = nitrogen.course(record).priors
+    own = nitrogen.timeline(record).priors
     law = own.priors[own.column["law"]]
     z = z.copy()
     z[:, own.column["law"]] = -law.median / law.spread
@@ -64,17 +64,17 @@ def by_its_own_law(z: np.ndarray, record: Record) -> np.ndarray:
 
 def of_draws(z: np.ndarray, record: Record) -> Posterior:
     """A posterior of given draws, without any reading."""
-    cut = nitrogen.course(record)
-    run = Run(cut, z)
+    cut = nitrogen.timeline(record)
+    run = Simulation(cut, z)
     state = run.through(run.start(), 0, len(cut.edges) - 1)
     none = np.zeros(len(z))
-    return Posterior(record, cut, Cloud(z, none, state, none, 0), state, run.uptake[-1], none, none[:0])
+    return Posterior(record, cut, ParticleSet(z, none, state, none, 0), state, run.uptake[-1], none, none[:0])
 
 
 def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> None:
     """By letting the model itself run for twelve years: 2 % under the limit all stay under, 2 % above one is over."""
-    record = Record(20.0, 30.0, foods=(FLAKES,), fed=(Fed(0, 0.01),))
-    columns = nitrogen.course(record).priors.column
+    record = Record(20.0, 30.0, foods=(FLAKES,), fed=(DailyFeed(0, 0.01),))
+    columns = nitrogen.timeline(record).priors.column
     z = np.random.default_rng(2).standard_normal((60, len(columns)))
     z[:, columns["maturity"]] = 40.0  # grown, so that it stays as mature as it is now
     z[:, columns["season_cos"]] = z[:, columns["season_sin"]] = 0.0
@@ -85,14 +85,14 @@ def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> No
     assert np.any(may.uptake_g == may.least_g)
     assert np.any(may.uptake_g > may.least_g)
     # One gram a day for all, and the ration in the label's factor: only their product enters.
-    long = replace(record, now=4400.0, fed=tuple(Fed(d, 1.0) for d in range(4400)))
-    cut = nitrogen.course(long)
+    long = replace(record, now=4400.0, fed=tuple(DailyFeed(d, 1.0) for d in range(4400)))
+    cut = nitrogen.timeline(long)
     label = cut.priors.priors[cut.priors.column["label_0"]]
     still = [0.0 if prior.name.startswith("wander") else 1.0 for prior in cut.priors.priors]
     for part, inside in ((0.98, True), (1.02, False)):
-        fed_z = carried(known.course.priors, cut.priors, z, 0) * still
+        fed_z = extend_draws(known.timeline.priors, cut.priors, z, 0) * still
         fed_z[:, cut.priors.column["label_0"]] += np.log(part * may.least_g + 1e-12) / math.log(label.spread)
-        run = Run(cut, fed_z)
+        run = Simulation(cut, fed_z)
         state = run.through(run.start(), 0, len(cut.edges) - 1)
         under = (
             (state[NITRATE] <= record.ceiling_mg_n_per_l)
@@ -105,7 +105,7 @@ def test_the_limit_is_where_a_steady_ration_reaches_ceiling_or_detection() -> No
 def test_nitrate_at_rest_is_where_removal_meets_the_ration() -> None:
     """C = half (r / (1 - r))^(1 / order), r the inflow over the capacity; and none beyond the capacity."""
     record = Record(20.0, 30.0, foods=(FLAKES,))
-    z = np.random.default_rng(3).standard_normal((200, len(nitrogen.course(record).priors)))
+    z = np.random.default_rng(3).standard_normal((200, len(nitrogen.timeline(record).priors)))
     known = of_draws(z, record)
     rest = limit.steady_nitrate(known, 0.05)
     inflow = 0.05 * limit.reaching_mg(known) / 20.0
@@ -191,16 +191,16 @@ def all_sure(record: Record) -> limit.Limits:
 
 def test_proof_ends_with_a_change_of_plants_filter_or_volume() -> None:
     record = steady(0.05, (0,) * 15)
-    assert limit.prove(record, all_sure(record)).daily_g == pytest.approx(0.05)
+    assert limit.proven_ration(record, all_sure(record)).daily_g == pytest.approx(0.05)
     for upset in (replace(record, upset=(200.0,)), replace(record, harvests=(Harvest(200.0, 0.3),))):
-        assert limit.prove(upset, all_sure(upset)).daily_g == 0.0
+        assert limit.proven_ration(upset, all_sure(upset)).daily_g == 0.0
     early = replace(record, upset=(100.0,))
-    assert limit.prove(early, all_sure(early)).daily_g == pytest.approx(0.05)
+    assert limit.proven_ration(early, all_sure(early)).daily_g == pytest.approx(0.05)
 
 
-def trimmed(record: Record, *cuts: tuple[float, float | None]) -> limit.Proven:
+def trimmed(record: Record, *cuts: tuple[float, float | None]) -> limit.ProvenRation:
     cut = replace(record, harvests=tuple(Harvest(day, share) for day, share in cuts))
-    return limit.prove(cut, all_sure(cut))
+    return limit.proven_ration(cut, all_sure(cut))
 
 
 def test_trimming_a_little_every_week_is_upkeep() -> None:
@@ -253,7 +253,7 @@ def test_a_harvest_is_the_reason_only_where_it_is() -> None:
     # Without the harvest a ration had been held; with it none was. In a tank where none was, it is not to blame.
     assert trimmed(unread, (200.0, None)).why == limit.HARVESTED
     assert trimmed(unread, (100.0, None)).why.startswith("Too few readings")
-    wild = replace(record, fed=tuple(Fed(d, 0.1 * (d // 14 % 2)) for d in range(210)))
+    wild = replace(record, fed=tuple(DailyFeed(d, 0.1 * (d // 14 % 2)) for d in range(210)))
     assert trimmed(wild, (200.0, None)).why == limit.NOT_HELD
 
 
@@ -262,29 +262,29 @@ def test_proof_ends_after_180_days() -> None:
     record = steady(0.08, (0,) * 40, days=400)
     for passed, expected in ((170, 0.08), (190, 0.02)):
         end = 400 - passed
-        fed = tuple(Fed(d, 0.08 if d < end else 0.02) for d in range(400))
-        assert limit.prove(replace(record, fed=fed), all_sure(record)).daily_g == pytest.approx(expected)
+        fed = tuple(DailyFeed(d, 0.08 if d < end else 0.02) for d in range(400))
+        assert limit.proven_ration(replace(record, fed=fed), all_sure(record)).daily_g == pytest.approx(expected)
 
 
 def test_no_proof_without_balance_readings_or_a_held_ration() -> None:
     record = steady(0.05, (0,) * 15)
     unsure = limit.Limits(np.full(10, 0.2), *(np.array([0.04, 0.04] + [0.2] * 8),) * 2, np.ones(10) / 10)
-    assert limit.prove(record, unsure).daily_g == 0.0  # 80 %: not the 90 % that balance takes
-    assert "sure" in limit.prove(record, unsure).why
+    assert limit.proven_ration(record, unsure).daily_g == 0.0  # 80 %: not the 90 % that balance takes
+    assert "sure" in limit.proven_ration(record, unsure).why
     silent = replace(record, seen=())
-    assert limit.prove(silent, all_sure(silent)).daily_g == 0.0
-    by_turns = replace(record, fed=tuple(Fed(d, 0.02 if d // 14 % 2 else 0.08) for d in range(210)))
-    assert limit.prove(by_turns, all_sure(by_turns)).daily_g == 0.0
+    assert limit.proven_ration(silent, all_sure(silent)).daily_g == 0.0
+    by_turns = replace(record, fed=tuple(DailyFeed(d, 0.02 if d // 14 % 2 else 0.08) for d in range(210)))
+    assert limit.proven_ration(by_turns, all_sure(by_turns)).daily_g == 0.0
     for step, proves in ((4, True), (5, False)):  # the last readings at the ceiling, and above it
         near = replace(record, seen=tuple(one for one in record.seen if one.analyte != "nitrate"))
         near = replace(near, seen=near.seen + tuple(nitrate(d + 0.5, step) for d in range(0, 210, 7)))
-        assert (limit.prove(near, all_sure(near)).daily_g > 0) == proves
-    ammonia = tuple(Seen(d + 0.2, "ammonia", 0.0, 0.5, 0.25) for d in range(0, 210, 7))
-    assert limit.prove(replace(record, seen=record.seen + ammonia), all_sure(record)).daily_g == 0.0
+        assert (limit.proven_ration(near, all_sure(near)).daily_g > 0) == proves
+    ammonia = tuple(RecordedReading(d + 0.2, "ammonia", 0.0, 0.5, 0.25) for d in range(0, 210, 7))
+    assert limit.proven_ration(replace(record, seen=record.seen + ammonia), all_sure(record)).daily_g == 0.0
 
 
 def test_the_forecast_starts_where_the_tank_is(seen_to_rise: Posterior) -> None:
-    told = forecast(seen_to_rise, Ahead(56, 0.10))
+    told = forecast(seen_to_rise, Scenario(56, 0.10))
     for content in ("ammonia", "nitrite", "nitrate"):
         bands = told.bands[content]  # type: ignore[index]
         assert bands.shape == (56, 5)
@@ -298,24 +298,24 @@ def test_the_forecast_starts_where_the_tank_is(seen_to_rise: Posterior) -> None:
 def test_what_if(seen_to_rise: Posterior) -> None:
     """Every change has the sign it must have, against the same draws."""
 
-    def level(ahead: Ahead, day: int = 41) -> float:
+    def level(ahead: Scenario, day: int = 41) -> float:
         return float(forecast(seen_to_rise, ahead).bands["nitrate"][day, 2])
 
-    as_now = level(Ahead(42, 0.10))
-    assert level(Ahead(42, 0.05)) < as_now < level(Ahead(42, 0.15))
-    assert level(Ahead(42, 0.10, food=Food("greens", 22.0))) < as_now
-    assert level(Ahead(42, 0.10, harvests=(Harvest(0.0, 0.5),))) > as_now
-    assert level(Ahead(42, [0.0 if 10 <= day < 30 else 0.10 for day in range(42)])) < as_now
-    changed = forecast(seen_to_rise, Ahead(20, 0.10, changes=(Change(5.5, 10.0, nitrate_mg_n_per_l=0.0),)))
+    as_now = level(Scenario(42, 0.10))
+    assert level(Scenario(42, 0.05)) < as_now < level(Scenario(42, 0.15))
+    assert level(Scenario(42, 0.10, food=Food("greens", 22.0))) < as_now
+    assert level(Scenario(42, 0.10, harvests=(Harvest(0.0, 0.5),))) > as_now
+    assert level(Scenario(42, [0.0 if 10 <= day < 30 else 0.10 for day in range(42)])) < as_now
+    changed = forecast(seen_to_rise, Scenario(20, 0.10, changes=(Change(5.5, 10.0, nitrate_mg_n_per_l=0.0),)))
     before, after = changed.bands["nitrate"][4, 2], changed.bands["nitrate"][5, 2]
     assert after / before == pytest.approx(0.5, abs=0.1)
 
 
 def test_a_forecast_tells_the_chance_of_crossing(seen_to_rise: Posterior) -> None:
-    assert forecast(seen_to_rise, Ahead(120, 0.5)).over_ceiling[-1] > 0.9
-    assert forecast(seen_to_rise, Ahead(120, 0.01)).over_ceiling[-1] < 0.05
-    assert forecast(seen_to_rise, Ahead(30, 0.5)).rests_at[2] is None
-    assert forecast(seen_to_rise, Ahead(30, 0.02)).rests_at[2] is not None
+    assert forecast(seen_to_rise, Scenario(120, 0.5)).over_ceiling[-1] > 0.9
+    assert forecast(seen_to_rise, Scenario(120, 0.01)).over_ceiling[-1] < 0.05
+    assert forecast(seen_to_rise, Scenario(30, 0.5)).rests_at[2] is None
+    assert forecast(seen_to_rise, Scenario(30, 0.02)).rests_at[2] is not None
 
 
 def test_solids_ahead() -> None:
@@ -326,13 +326,13 @@ def test_solids_ahead() -> None:
         if day < days:
             topups.append(Change(day + 1.0, 0.1, "topup", tds_mg_per_l=250.0))
             if day % 14 == 13:
-                seen.append(Seen(day + 1.0, "tds", round(true) - 0.5, round(true) + 0.5, float(round(true))))
+                seen.append(RecordedReading(day + 1.0, "tds", round(true) - 0.5, round(true) + 0.5, float(round(true))))
         if day == days - 1:
             at_now = true
     record = replace(steady(0.05, (0,) * 15, days=days), seen=tuple(seen), changes=tuple(topups))
     known = solids.posterior(record)
     assert known.speaks
-    told = forecast(posterior(record, 100), Ahead(56, 0.05), known)
+    told = forecast(posterior(record, 100), Scenario(56, 0.05), known)
     bands = told.bands["tds"]
     assert bands[0, 0] < at_now + 1.5 < bands[0, 4]
     assert bands[-1, 0] < true < bands[-1, 4]
@@ -341,7 +341,7 @@ def test_solids_ahead() -> None:
 
 
 def test_a_guess_scales_the_middle_and_widens() -> None:
-    one = Other(20.0, 800.0, 0.08, 0.10, 0.125)
+    one = OtherTank(20.0, 800.0, 0.08, 0.10, 0.125)
     by_litre, by_area = guess(40.0, 400.0, [one])
     assert (by_litre.per, by_area.per) == ("litre", "planted area")
     assert by_litre.p50_g == pytest.approx(0.20)
@@ -361,7 +361,7 @@ def test_guesses_hold_where_tanks_scatter_by_a_factor_of_two() -> None:
     held = []
     for _ in range(1500):
         limits = 20.0 * np.exp(rng.normal(-5, math.log(2), rng.integers(4, 8)))
-        others = [Other(20.0, None, g / 1.2, g, g * 1.2) for g in limits[1:]]
+        others = [OtherTank(20.0, None, g / 1.2, g, g * 1.2) for g in limits[1:]]
         told = guess(20.0, None, others)[0]
         held.append(told.p5_g <= limits[0] <= told.p95_g)
     assert 0.88 <= np.mean(held) <= 0.96
@@ -371,8 +371,8 @@ def test_facts_of_the_trade() -> None:
     """Common practice, no source: in a tank of about 20 l steps of 0.01 to 0.02 g a month lead to the limit in one to
     two years; at a third of it nitrate is unmeasurable (under the first step of 5 mg/l); at the first low reading that
     stands still the limit is not reached."""
-    record = Record(20.0, 300.0, foods=(FLAKES,), fed=tuple(Fed(d, 0.03) for d in range(300)))
-    known = of_draws(by_its_own_law(np.zeros((1, len(nitrogen.course(record).priors))), record), record)
+    record = Record(20.0, 300.0, foods=(FLAKES,), fed=tuple(DailyFeed(d, 0.03) for d in range(300)))
+    known = of_draws(by_its_own_law(np.zeros((1, len(nitrogen.timeline(record).priors))), record), record)
     typical = float(limit.limits(known).least_g[0])
     assert 6 <= typical / 0.015 <= 24
     assert limit.steady_nitrate(known, typical / 3)[0] < STEPS[1]

@@ -7,29 +7,29 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tareline.core.load import nitrogen
-from tareline.core.load.nitrogen import AMMONIA, MATURITY, NITRATE, NITRITE, Run, Tally
+from tareline.core.load.nitrogen import AMMONIA, MATURITY, NITRATE, NITRITE, MassBalance, Simulation
 from tareline.core.load.priors import DECAY_PER_D
-from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load.record import Change, DailyFeed, Food, Harvest, Record, RecordedReading
 from tareline.core.water.balance import food_nitrogen_mg
 
 FLAKES = (Food("flakes", 45.0),)
 
 
-def feeding(grams: float, days: int) -> tuple[Fed, ...]:
-    return tuple(Fed(day, grams) for day in range(days))
+def feeding(grams: float, days: int) -> tuple[DailyFeed, ...]:
+    return tuple(DailyFeed(day, grams) for day in range(days))
 
 
-def some(record: Record, draws: int, seed: int = 1, **fixed: float) -> tuple[nitrogen.Course, np.ndarray]:
+def some(record: Record, draws: int, seed: int = 1, **fixed: float) -> tuple[nitrogen.Timeline, np.ndarray]:
     """A course and draws from the prior, with some columns of z fixed."""
-    cut = nitrogen.course(record)
+    cut = nitrogen.timeline(record)
     z = np.random.default_rng(seed).standard_normal((draws, len(cut.priors)))
     for name, value in fixed.items():
         z[:, cut.priors.column[name]] = value
     return cut, z
 
 
-def end(cut: nitrogen.Course, z: np.ndarray) -> np.ndarray:
-    run = Run(cut, z)
+def end(cut: nitrogen.Timeline, z: np.ndarray) -> np.ndarray:
+    run = Simulation(cut, z)
     return run.through(run.start(), 0, len(cut.edges) - 1)
 
 
@@ -38,7 +38,7 @@ EVENTFUL = Record(
     now=200.0,
     new=True,
     foods=(*FLAKES, Food("pellets", 30.0)),
-    fed=feeding(0.05, 120) + tuple(Fed(day, 0.08, 0.0, 1) for day in range(120, 200)),
+    fed=feeding(0.05, 120) + tuple(DailyFeed(day, 0.08, 0.0, 1) for day in range(120, 200)),
     changes=(
         Change(50.3, 5.0, nitrate_mg_n_per_l=1.0, ammonia_mg_n_per_l=0.3),
         Change(90.0, 2.0),
@@ -53,23 +53,26 @@ def test_nitrogen_is_conserved_to_rounding() -> None:
     """What came in is what is there, was taken out or was changed away; over wild draws and every kind of event."""
     cut, z = some(EVENTFUL, 400)
     z *= 1.5
-    run = Run(cut, z)
+    run = Simulation(cut, z)
     zero = np.zeros(len(z))
-    tally = Tally(zero.copy(), zero.copy(), zero.copy())
+    mass_balance = MassBalance(zero.copy(), zero.copy(), zero.copy())
     state = run.start()
     before = state[AMMONIA] + state[NITRITE] + state[NITRATE]
-    after = run.through(state, 0, len(cut.edges) - 1, tally=tally)
+    after = run.through(state, 0, len(cut.edges) - 1, mass_balance=mass_balance)
     there = after[AMMONIA] + after[NITRITE] + after[NITRATE]
-    scale = before + tally.entered
-    assert np.all(tally.entered > 0)
-    assert np.all(tally.removed > 0)
-    assert np.max(np.abs(before + tally.entered + tally.exchanged - tally.removed - there) / scale) < 1e-12
+    scale = before + mass_balance.entered
+    assert np.all(mass_balance.entered > 0)
+    assert np.all(mass_balance.removed > 0)
+    assert (
+        np.max(np.abs(before + mass_balance.entered + mass_balance.exchanged - mass_balance.removed - there) / scale)
+        < 1e-12
+    )
     # What entered is the food, label and share of each draw, and the top-ups: by plain arithmetic.
     f = run.figures
     flakes = food_nitrogen_mg(0.05 * 120, 45.0) * f["label_0"]
     pellets = food_nitrogen_mg(0.08 * 80, 30.0) * f["label_1"]
     topups = 1.0 * 3.0 + 1.5 * f["source"]
-    assert tally.entered == pytest.approx(((flakes + pellets) * f["reaching"] + topups) / 20.0, rel=1e-9)
+    assert mass_balance.entered == pytest.approx(((flakes + pellets) * f["reaching"] + topups) / 20.0, rel=1e-9)
 
 
 def test_nothing_is_ever_negative() -> None:
@@ -81,14 +84,14 @@ def test_shorter_steps_converge_and_the_usual_ones_are_near() -> None:
     """First order while bacteria grow in: half the step, about half the error. Error of the usual steps on nitrate,
     relative to the larger of its value and 1 mg/l, over draws and days: under 2 % in 95 of 100, under 6 % in 99; an eye
     on a chart is off by 15 %."""
-    looks = tuple(Seen(float(day), "nitrate", 0.0, None, 0.0) for day in range(10, 200, 10))
+    looks = tuple(RecordedReading(float(day), "nitrate", 0.0, None, 0.0) for day in range(10, 200, 10))
     record = replace(EVENTFUL, seen=looks)
-    usual = nitrogen.course(record)
+    usual = nitrogen.timeline(record)
     z = np.random.default_rng(3).standard_normal((300, len(usual.priors)))
 
     def nitrate(young: float, step: float) -> np.ndarray:
-        cut = nitrogen.course(record, young, step)
-        run, seen = Run(cut, z), np.empty((len(looks), len(z)))
+        cut = nitrogen.timeline(record, young, step)
+        run, seen = Simulation(cut, z), np.empty((len(looks), len(z)))
         run.through(run.start(), 0, len(cut.edges) - 1, seen)
         return seen
 
@@ -104,8 +107,8 @@ def test_shorter_steps_converge_and_the_usual_ones_are_near() -> None:
 def test_steps_follow_the_equations() -> None:
     """Against scipy's LSODA on the equations as the module states them."""
     record = Record(20.0, 90.0, new=True, foods=FLAKES, fed=feeding(0.05, 90))
-    z = np.random.default_rng(5).standard_normal((4, len(nitrogen.course(record).priors)))
-    fine = nitrogen.course(record, 1 / 128, 1 / 128)
+    z = np.random.default_rng(5).standard_normal((4, len(nitrogen.timeline(record).priors)))
+    fine = nitrogen.timeline(record, 1 / 128, 1 / 128)
     found = end(fine, z)
     for i in range(len(z)):
         f = {name: float(value[i]) for name, value in fine.priors.values(z).items()}
@@ -128,7 +131,7 @@ def test_steps_follow_the_equations() -> None:
                 (1 - m) / f["maturing_d"],
             ]
 
-        start = Run(fine, z).start()[:, i]
+        start = Simulation(fine, z).start()[:, i]
         true = solve_ivp(slope, (0, 90), start, method="LSODA", rtol=1e-9, atol=1e-11).y[:, -1]
         assert found[:, i] == pytest.approx(true, rel=0.02, abs=2e-3)
 
@@ -136,16 +139,16 @@ def test_steps_follow_the_equations() -> None:
 def test_uptake_far_below_its_half_approaches_a_plateau_exponentially() -> None:
     """With order 1 and C far below half, dC/dt = in - k C: C = C* + (C0 - C*) exp(-k t). Top-ups of 0.2 l a day at 10
     mg N/l into 20 l bring 0.1 mg N/l/d; k 0.02/d; from 2 mg N/l to 5."""
-    looks = tuple(Seen(float(day), "nitrate", 0.0, None, 0.0) for day in (40, 80, 160))
+    looks = tuple(RecordedReading(float(day), "nitrate", 0.0, None, 0.0) for day in (40, 80, 160))
     topups = tuple(Change(day + 1.0, 0.2, "topup", nitrate_mg_n_per_l=10.0) for day in range(160))
-    cut = nitrogen.course(Record(20.0, 160.0, foods=FLAKES, seen=looks, changes=topups))
+    cut = nitrogen.timeline(Record(20.0, 160.0, foods=FLAKES, seen=looks, changes=topups))
     z = np.zeros((1, len(cut.priors)))  # medians: no season
     z[:, cut.priors.column["maturity"]] = 40.0
     half, capacity, order = (cut.priors.priors[cut.priors.column[name]] for name in ("half", "capacity", "order"))
     z[:, cut.priors.column["order"]] = np.log(1 / order.median) / np.log(order.spread)
     z[:, cut.priors.column["half"]] = np.log(1e6 / half.median) / np.log(half.spread)
     z[:, cut.priors.column["capacity"]] = np.log(0.02 * 1e6 / capacity.median) / np.log(capacity.spread)
-    run, seen = Run(cut, z), np.empty((3, 1))
+    run, seen = Simulation(cut, z), np.empty((3, 1))
     run.look(run.through(run.start(), 0, len(cut.edges) - 1, seen), len(cut.edges) - 1, seen)
     for row, day in enumerate((40.0, 80.0, 160.0)):
         assert seen[row] == pytest.approx(5.0 - 3.0 * np.exp(-0.02 * day), rel=1e-4)
@@ -153,10 +156,10 @@ def test_uptake_far_below_its_half_approaches_a_plateau_exponentially() -> None:
 
 def test_a_water_change_mixes() -> None:
     """A quarter of the water at 8 mg N/l into what was there."""
-    looks = (Seen(9.9, "nitrate", 0, None, 0), Seen(10.1, "nitrate", 0, None, 0))
+    looks = (RecordedReading(9.9, "nitrate", 0, None, 0), RecordedReading(10.1, "nitrate", 0, None, 0))
     change = Change(10.0, 5.0, nitrate_mg_n_per_l=8.0)
     cut, z = some(Record(20.0, 20.0, foods=FLAKES, seen=looks, changes=(change,)), 50)
-    run, seen = Run(cut, z), np.empty((2, 50))
+    run, seen = Simulation(cut, z), np.empty((2, 50))
     run.through(run.start(), 0, len(cut.edges) - 1, seen)
     assert seen[1] == pytest.approx(0.75 * seen[0] + 0.25 * 8.0)
 
@@ -164,7 +167,7 @@ def test_a_water_change_mixes() -> None:
 def test_a_harvest_takes_the_plants_share_of_the_uptake_and_it_grows_back() -> None:
     record = Record(20.0, 30.0, foods=FLAKES, harvests=(Harvest(10.0, 0.5),))
     cut, z = some(record, 50)
-    run = Run(cut, z)
+    run = Simulation(cut, z)
     at = int(np.searchsorted(cut.edges, 10.0))
     before = run.through(run.start(), 0, at)
     after = run.through(before, at, len(cut.edges) - 1)
@@ -177,11 +180,11 @@ def test_a_harvest_takes_the_plants_share_of_the_uptake_and_it_grows_back() -> N
 def test_a_new_tank_shows_ammonia_then_nitrite_then_neither() -> None:
     """Common practice, no source: the peak of ammonia comes first, nitrite's after it, both gone within a quarter."""
     days = range(1, 150)
-    looks = tuple(Seen(float(d), a, 0, None, 0) for d in days for a in ("ammonia", "nitrite"))  # type: ignore[arg-type]
+    looks = tuple(RecordedReading(float(d), a, 0, None, 0) for d in days for a in ("ammonia", "nitrite"))  # type: ignore[arg-type]
     record = Record(20.0, 150.0, new=True, foods=FLAKES, fed=feeding(0.05, 150), seen=looks)
-    cut = nitrogen.course(record)
+    cut = nitrogen.timeline(record)
     z = np.zeros((1, len(cut.priors)))
-    run, seen = Run(cut, z), np.empty((len(looks), 1))
+    run, seen = Simulation(cut, z), np.empty((len(looks), 1))
     run.through(run.start(), 0, len(cut.edges) - 1, seen)
     ammonia, nitrite = seen[::2, 0], seen[1::2, 0]
     assert ammonia.max() > 0.25
@@ -192,18 +195,18 @@ def test_a_new_tank_shows_ammonia_then_nitrite_then_neither() -> None:
 
 def test_what_happens_at_one_moment_happens_in_its_order() -> None:
     """A reading minutes before a water change sees the old water, one minutes after it the new."""
-    looks = (Seen(10.000, "nitrate", 0, None, 0), Seen(10.002, "nitrate", 0, None, 0))
+    looks = (RecordedReading(10.000, "nitrate", 0, None, 0), RecordedReading(10.002, "nitrate", 0, None, 0))
     cut, z = some(Record(20.0, 12.0, foods=FLAKES, seen=looks, changes=(Change(10.001, 10.0),)), 20)
-    run, seen = Run(cut, z), np.empty((2, 20))
+    run, seen = Simulation(cut, z), np.empty((2, 20))
     run.through(run.start(), 0, len(cut.edges) - 1, seen)
     assert seen[1] == pytest.approx(0.5 * seen[0] + 0.5 * run.figures["source"])
 
 
 def test_steps_stay_where_they_are_when_a_record_grows() -> None:
-    looks = tuple(Seen(7.0 * week + 0.5, "nitrate", 0, None, 0) for week in range(1, 30))
+    looks = tuple(RecordedReading(7.0 * week + 0.5, "nitrate", 0, None, 0) for week in range(1, 30))
     whole = Record(20.0, 210.0, new=True, foods=FLAKES, seen=looks)
     short = replace(whole, now=100.0, seen=tuple(one for one in looks if one.day <= 100))
-    a, b = nitrogen.course(short), nitrogen.course(whole)
+    a, b = nitrogen.timeline(short), nitrogen.timeline(whole)
     last = a.blocks[-1]
     assert np.array_equal(a.edges[: last + 1], b.edges[: last + 1])
     assert b.blocks[: len(a.blocks)] == a.blocks

@@ -7,29 +7,29 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tareline.core.load.forecast import Ahead, forecast
+from tareline.core.load.forecast import Scenario, forecast
 from tareline.core.load.limit import load
 from tareline.core.load.posterior import posterior
-from tareline.core.load.record import Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load.record import Change, DailyFeed, Food, Harvest, Record, RecordedReading
 
 days = st.floats(-5, 130, allow_nan=False).map(lambda day: round(day, 2))
 contents = st.sampled_from([0.0, 0.05, 0.25, 1.0, 5.0, 40.0, 1000.0])
 
 
 @st.composite
-def readings(draw: st.DrawFn) -> Seen:
+def readings(draw: st.DrawFn) -> RecordedReading:
     value = draw(contents)
     analyte = draw(st.sampled_from(["ammonia", "nitrite", "nitrate", "tds"]))
     low = draw(st.sampled_from([0.0, value / 2, value]))
     high = draw(st.sampled_from([None, value, 2 * value + 0.1]))
-    return Seen(draw(days), analyte, low, high, value, draw(st.booleans()))  # type: ignore[arg-type]
+    return RecordedReading(draw(days), analyte, low, high, value, draw(st.booleans()))  # type: ignore[arg-type]
 
 
 @st.composite
 def records(draw: st.DrawFn) -> Record:
     now = draw(st.sampled_from([0.0, 0.1, 1.0, 33.3, 120.0]))
     grams = st.sampled_from([0.0, 0.001, 0.05, 3.0])
-    fed = tuple(Fed(day, draw(grams), 0.01, day % 2) for day in range(0, int(now), 5))
+    fed = tuple(DailyFeed(day, draw(grams), 0.01, day % 2) for day in range(0, int(now), 5))
     water = st.builds(
         Change,
         days,
@@ -55,7 +55,7 @@ def records(draw: st.DrawFn) -> Record:
 @given(records())
 def test_answers_are_in_order_or_not_given(record: Record) -> None:
     known = posterior(record, 150)
-    assert np.all(np.isfinite(known.cloud.z))
+    assert np.all(np.isfinite(known.particle_set.z))
     assert np.all(np.isfinite(known.state))
     assert np.all(known.state >= 0)
     answer = load(known)
@@ -70,6 +70,6 @@ def test_answers_are_in_order_or_not_given(record: Record) -> None:
         assert answer.p95_g is None
     assert answer.recommended_g <= answer.proven.daily_g
     assert answer.evidence
-    told = forecast(known, Ahead(10, 0.05))
+    told = forecast(known, Scenario(10, 0.05))
     assert all(np.all(np.isfinite(bands)) for bands in told.bands.values())
     assert np.all((told.over_ceiling >= 0) & (told.over_ceiling <= 1 + 1e-9))

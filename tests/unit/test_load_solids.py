@@ -8,26 +8,26 @@ import pytest
 from tareline.core.load import solids
 from tareline.core.load.particles import quantiles
 from tareline.core.load.priors import SOLIDS
-from tareline.core.load.record import Food, Record, Seen
+from tareline.core.load.record import Food, Record, RecordedReading
 
 PEN, PROBE = 330.0, 300.0
 PRIOR = {prior.name: prior for prior in SOLIDS}
 
 
-def read(day: float, value: float, probe: bool) -> Seen:
-    return Seen(day, "tds", value, value, value, probe=probe)
+def read(day: float, value: float, probe: bool) -> RecordedReading:
+    return RecordedReading(day, "tds", value, value, value, probe=probe)
 
 
-def record(*seen: Seen, days: float = 1.0) -> Record:
+def record(*seen: RecordedReading, days: float = 1.0) -> Record:
     return Record(20.0, days, foods=(Food("flakes", 45.0),), seen=seen)
 
 
 def log_figures(known: solids.SolidsPosterior, *names: str) -> np.ndarray:
     """5, 50 and 95 % quantiles of a sum of logarithms (a drift is one already)."""
-    figures = solids.PRIORS.values(known.cloud.z)
+    figures = solids.PRIORS.values(known.particle_set.z)
     logs = [figures[name] if PRIOR[name].shape == "normal" else np.log(figures[name]) for name in names]
     total = np.sum(logs, axis=0)
-    return quantiles(total, known.cloud.weights, (0.05, 0.5, 0.95))
+    return quantiles(total, known.particle_set.weights, (0.05, 0.5, 0.95))
 
 
 def test_water_between_pen_and_probe_as_in_closed_form() -> None:

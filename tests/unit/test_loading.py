@@ -15,7 +15,7 @@ from tareline.app.projections.loads import Loads
 from tareline.app.queries.load import WhatIf, forecast_view, load_view
 from tareline.compute.process import Process, ProcessError
 from tareline.core.load import forecast, limit, posterior
-from tareline.core.load.forecast import Ahead
+from tareline.core.load.forecast import Scenario
 from tareline.errors import FieldError
 
 RATION_G = 0.06
@@ -100,8 +100,8 @@ def test_the_process_answers_what_the_model_says(house: House) -> None:
     assert (known.told.load.p5_g, known.told.load.found) == (said.p5_g, said.found)
     for ration_g in (0.01, 0.05, 0.2, 1.0, 50.0):
         assert known.told.p_under(ration_g) == pytest.approx(may.at_least(ration_g), abs=1e-12)
-    found = forecast.forecast(own, Ahead(14, 0.1))
-    answer = house.service.loads.ahead(TANK, Ahead(14, 0.1))[1]
+    found = forecast.forecast(own, Scenario(14, 0.1))
+    answer = house.service.loads.ahead(TANK, Scenario(14, 0.1))[1]
     assert [list(day) for day in answer.bands["nitrate"]] == found.bands["nitrate"].tolist()
     assert list(answer.over_ceiling) == pytest.approx(found.over_ceiling.tolist())
 

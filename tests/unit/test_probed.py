@@ -7,7 +7,7 @@ import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
 from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
-from tareline.core.load.record import Seen
+from tareline.core.load.record import RecordedReading
 from tareline.store import series
 from tareline.store.series import Value
 
@@ -51,7 +51,7 @@ def gathered(house: House, tank: str = TANK) -> Gathered:
     return found
 
 
-def weeks(house: House, tank: str = TANK) -> list[Seen]:
+def weeks(house: House, tank: str = TANK) -> list[RecordedReading]:
     return [one for one in gathered(house, tank).record.seen if one.probe]
 
 

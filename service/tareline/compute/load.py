@@ -18,8 +18,8 @@ import numpy as np
 
 from tareline.compute.answers import ForecastTold, LoadTold
 from tareline.core.load import forecast, guess, limit, posterior, solids
-from tareline.core.load.forecast import Ahead
-from tareline.core.load.guess import Guess, Other
+from tareline.core.load.forecast import Scenario
+from tareline.core.load.guess import Guess, OtherTank
 from tareline.core.load.record import Record
 
 NICENESS = 10  # feeding and holding come first
@@ -40,7 +40,7 @@ def load(record: Record, food: int, dwell_d: float, fraction: float) -> tuple[Lo
     return told, pickle.dumps((known, dissolved))
 
 
-def ahead(kept: bytes, what: Ahead) -> ForecastTold:
+def ahead(kept: bytes, what: Scenario) -> ForecastTold:
     """A forecast from a posterior."""
     known, dissolved = pickle.loads(kept)
     found = forecast.forecast(known, what, dissolved)
@@ -52,7 +52,7 @@ def ahead(kept: bytes, what: Ahead) -> ForecastTold:
     )
 
 
-def guesses(volume_l: float, planted_cm2: float | None, others: list[Other]) -> list[Guess]:
+def guesses(volume_l: float, planted_cm2: float | None, others: list[OtherTank]) -> list[Guess]:
     """First guesses of a tank's limit from others."""
     return list(guess.guess(volume_l, planted_cm2, others))
 

@@ -22,7 +22,7 @@ from tareline.app.projections.projection import Projection
 from tareline.app.projections.weekly_solids import Probed
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms
 from tareline.core.feeding.doses import Dose
-from tareline.core.load.record import LOOK_BACK_DAYS, Change, Fed, Food, Harvest, Record, Seen
+from tareline.core.load.record import LOOK_BACK_DAYS, Change, DailyFeed, Food, Harvest, Record, RecordedReading
 from tareline.core.units import to_canonical
 from tareline.core.water.readings import Reading
 from tareline.core.weighing.estimate import DoseEstimate
@@ -207,7 +207,7 @@ class LoadRecords:
 
     def _by_probes(
         self, tx: Connection, tank: str, days: "Days", first: int, entries: Sequence[Entry], readings: list[Reading]
-    ) -> tuple[Seen, ...]:
+    ) -> tuple[RecordedReading, ...]:
         """The dissolved solids of each week by each probe: figures without a step of their own.
 
         Of the last quarter and what there is of the one before: what a cell said earlier tells more of how it has
@@ -218,7 +218,7 @@ class LoadRecords:
         today = days.of(day_of(self._context.stamp_ms(), days.zone))
         first = max(first, (today - QUARTER_DAYS) // QUARTER_DAYS * QUARTER_DAYS)
         weeks = self._probed.weeks(tx, tank, days.day_0 + timedelta(days=first), pens, topups, changes)
-        return tuple(Seen(days.at(at_ms), "tds", value, value, value, probe=True) for at_ms, value in weeks)
+        return tuple(RecordedReading(days.at(at_ms), "tds", value, value, value, probe=True) for at_ms, value in weeks)
 
     # -- the food ----------------------------------------------------------------------------------------------------
 
@@ -293,7 +293,7 @@ class LoadRecords:
         sd_g = feed.sd_g if feed.sd_g is not None else HANDFED_SD * feed.mass_g
         return food, feed.mass_g, sd_g**2
 
-    def _foods(self, tank: str, fed: dict[Key, Sum], now: float) -> tuple[tuple[Food, ...], int, tuple[Fed, ...]]:
+    def _foods(self, tank: str, fed: dict[Key, Sum], now: float) -> tuple[tuple[Food, ...], int, tuple[DailyFeed, ...]]:
         """The foods in the order they were first fed, the index of the one that grams are of, and what was fed."""
         order = list(dict.fromkeys(food for _, food in sorted(fed, key=lambda key: (key[0], key[1] or ""))))
         feeders = self._context.register.devices_of("feeder", tank)
@@ -302,7 +302,7 @@ class LoadRecords:
             order.append(min(present, key=str))
         order = order or [None]
         listed = tuple(
-            Fed(day, mass_g, math.sqrt(variance), order.index(food))
+            DailyFeed(day, mass_g, math.sqrt(variance), order.index(food))
             for (day, food), (mass_g, variance) in sorted(fed.items(), key=lambda one: (one[0][0], one[0][1] or ""))
         )
         usual = [i for i, food in enumerate(order) if food in present]
@@ -352,8 +352,8 @@ def content(source: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _seen(r: Reading, days: Days) -> Seen:
-    return Seen(days.at(r.at_ms), r.analyte, r.low, r.high, r.value, r.may_cross and r.detected)  # type: ignore[arg-type]
+def _seen(r: Reading, days: Days) -> RecordedReading:
+    return RecordedReading(days.at(r.at_ms), r.analyte, r.low, r.high, r.value, r.may_cross and r.detected)  # type: ignore[arg-type]
 
 
 def _detects(readings: Sequence[Reading], analyte: str, which: int) -> float:

@@ -17,8 +17,8 @@ from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
 from tareline.app.projections.projection import Projection
 from tareline.compute.answers import ForecastTold, LoadTold
 from tareline.compute.process import Process, ProcessError
-from tareline.core.load.forecast import Ahead
-from tareline.core.load.guess import Guess, Other
+from tareline.core.load.forecast import Scenario
+from tareline.core.load.guess import Guess, OtherTank
 from tareline.core.load.limit import DWELL_D, SAFE_FRACTION
 from tareline.core.safety.ramp import Knowledge
 from tareline.errors import FieldError
@@ -72,7 +72,7 @@ class Loads:
         self._trouble: dict[str, Trouble] = {}
         self._stale_s: dict[str, float] = {}
         self._answers: dict[tuple[str, str], tuple[LoadAnswer, ForecastTold]] = {}
-        self._guesses: dict[tuple[float, float | None, tuple[Other, ...]], list[Guess]] = {}
+        self._guesses: dict[tuple[float, float | None, tuple[OtherTank, ...]], list[Guess]] = {}
 
     def close(self) -> None:
         """End the processes, also amid a computation."""
@@ -181,7 +181,7 @@ class Loads:
         known = self.known(tank)
         return (known.told.load.proven.daily_g or None) if known is not None else None
 
-    def ahead(self, tank: str, what: Ahead) -> tuple[LoadAnswer, ForecastTold]:
+    def ahead(self, tank: str, what: Scenario) -> tuple[LoadAnswer, ForecastTold]:
         """A forecast, and the answer that it begins from. Raises FieldError where nothing can be said."""
         known = self.known(tank)
         if known is None:
@@ -204,7 +204,7 @@ class Loads:
 
     def guesses(self, tank: str) -> list[Guess]:
         """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""
-        others: list[Other] = []
+        others: list[OtherTank] = []
         for other in self._context.register.refs("tank"):
             known = self.known(other)
             if other != tank and known is not None and known.told.load.found:
@@ -213,7 +213,7 @@ class Loads:
                 assert load.p5_g is not None
                 assert load.p50_g is not None
                 assert load.p95_g is not None
-                others.append(Other(known.gathered.record.volume_l, planted_cm2, load.p5_g, load.p50_g, load.p95_g))
+                others.append(OtherTank(known.gathered.record.volume_l, planted_cm2, load.p5_g, load.p50_g, load.p95_g))
         if not others:
             return []
         body = self._context.need("tank", tank)

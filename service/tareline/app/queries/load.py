@@ -31,8 +31,8 @@ from tareline.app.projections.load_record import content, food_of
 from tareline.app.projections.loads import LoadAnswer, Loads
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.ration import Ration, ration_on
-from tareline.core.load.forecast import Ahead
-from tareline.core.load.limit import Proven
+from tareline.core.load.forecast import Scenario
+from tareline.core.load.limit import ProvenRation
 from tareline.core.load.record import Change, Harvest
 from tareline.core.units import DAY_MS, NITRATE_PER_N
 from tareline.errors import FieldError
@@ -140,7 +140,7 @@ def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
     )
 
 
-def _proven(known: LoadAnswer, proven: Proven) -> ProvenAnswer:
+def _proven(known: LoadAnswer, proven: ProvenRation) -> ProvenAnswer:
     """Since when and until when a ration was held, both days included."""
     last = None if proven.until is None else known.gathered.date_of(proven.until) - timedelta(days=1)
     return ProvenAnswer(
@@ -177,7 +177,7 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> F
         away = [asked.holiday_start <= day <= asked.holiday_end for day in dates]
         rations = [min(asked.holiday_g, g) if gone else g for g, gone in zip(rations, away, strict=True)]
     source = context.register.now("water", asked.water) if asked.water is not None else None
-    what = Ahead(
+    what = Scenario(
         days=asked.days,
         daily_g=rations,
         food=food_of(context, asked.food) if asked.food is not None else gathered.record.foods[gathered.food],

@@ -1,9 +1,10 @@
 """A first guess of a tank's limit from the keeper's other tanks: per litre, and per planted area.
 
-It does not scale directly: two tanks of one keeper differ in plants, light, substrate and age by a factor of two as a
-matter of course (judgement). So the guess is the law of one more tank drawn from the same keeper's: log limits per
-litre (or per area) scatter with an unknown deviation, believed beforehand to be log 2 with the weight of four tanks,
-and Student's quantiles widen what few tanks tell. It is always labelled a guess, and proves and recommends nothing.
+The limit is not proportional to the size: two tanks of one keeper usually differ by a factor of two, because of plants,
+light, substrate and age (judgement). The guess is therefore the predictive distribution of one more tank of the same
+keeper. The logarithm of the limit per litre (or per area) has an unknown standard deviation between tanks; its prior is
+log 2 with the weight of four tanks. Student's t quantiles widen the interval where there are few tanks. The result is
+always labelled as a guess; it proves nothing and recommends nothing.
 """
 
 import math
@@ -17,8 +18,8 @@ Z90 = 1.6448536
 
 
 @dataclass(frozen=True, slots=True)
-class Other:
-    """Another tank whose limit was found. Grams a day; planted_cm2 None where nobody measured it."""
+class OtherTank:
+    """Another tank whose limit was found: quantiles in grams a day; planted_cm2 is None where it is unknown."""
 
     volume_l: float
     planted_cm2: float | None
@@ -29,7 +30,7 @@ class Other:
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """A guess in grams a day: its 90 % interval and median, from how many tanks and by what."""
+    """A guess in grams a day: the 90 % interval and the median; tanks: from how many tanks; per: by which size."""
 
     p5_g: float
     p50_g: float
@@ -39,10 +40,10 @@ class Guess:
     text: str
 
 
-def guess(volume_l: float, planted_cm2: float | None, others: Sequence[Other]) -> tuple[Guess, ...]:
-    """One guess per litre and, where areas are known, one per planted area; none without a tank whose limit was found.
+def guess(volume_l: float, planted_cm2: float | None, others: Sequence[OtherTank]) -> tuple[Guess, ...]:
+    """One guess per litre and, where areas are known, one per planted area; empty without another tank.
 
-    A keeper who starts from a guess starts from the lower one's lower end.
+    A keeper who starts from a guess should start from the lower end of the lower guess.
     """
     guesses = []
     if others:
@@ -53,7 +54,7 @@ def guess(volume_l: float, planted_cm2: float | None, others: Sequence[Other]) -
     return tuple(guesses)
 
 
-def _guess(size: float, others: Sequence[tuple[float, Other]], per: Literal["litre", "planted area"]) -> Guess:
+def _guess(size: float, others: Sequence[tuple[float, OtherTank]], per: Literal["litre", "planted area"]) -> Guess:
     from scipy.special import stdtrit
 
     logs = [math.log(one.p50_g / other_size) for other_size, one in others]

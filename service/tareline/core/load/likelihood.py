@@ -1,13 +1,15 @@
-"""How probable a reading is, given the water.
+"""The probability of a reading, given the water.
 
-A person looks at a colour or a display, is off by a share of the value and by a floor, and names the nearest step: the
-reading is an interval of what was perceived, reaching half-way to the neighbouring steps. One reading in `BLUNDER` is
-something else (a wrong vial, a wrong row, a reading of another tank) and may be anything: a broad law that keeps every
-reading's probability above a floor, so that no single one rules the posterior.
+A person who compares a colour or reads a display makes an error whose standard deviation is a share of the value plus
+a minimum, and then states the nearest step. So a reading is an interval of the perceived value that reaches half-way to
+the neighbouring steps. A share `BLUNDER` of all readings is wrong in another way (a wrong vial, a wrong row, another
+tank) and may have any value. Their broad distribution keeps the probability of every reading above a minimum, so that
+no single reading dominates the posterior.
 
     P(reading) = (1 - BLUNDER) (F((upper - C) / s) - F((lower - C) / s)) + BLUNDER (G(upper) - G(lower))
 
-with F the normal law, s^2 = (SHARE C)^2 + floor^2 and G(x) = x / (x + scale). Over a chart's steps it sums to one.
+with C the water's content, F the normal distribution function, s^2 = (SHARE C)^2 + floor^2 and G(x) = x / (x + scale).
+The probabilities of all steps of a chart sum to one.
 """
 
 from collections.abc import Sequence
@@ -16,13 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.load.record import Seen
+from tareline.core.load.record import RecordedReading
 
 Floats = NDArray[np.float64]
 
 BLUNDER = 0.08  # with G over some seven steps this leaves each step one to two percent
 SHARE = 0.15  # judgement: one person's eye on one colour
-# Least deviation of what is perceived, and the scale of blunders; mg/L, nitrogen as N. Judgement.
+# The minimum standard deviation of the perceived value, and the scale of blunders; mg/L, nitrogen as N. Judgement.
 FLOOR = {"ammonia": 0.05, "nitrite": 0.03, "nitrate": 0.25, "tds": 3.0}
 SCALE = {"ammonia": 0.5, "nitrite": 0.3, "nitrate": 5.0, "tds": 300.0}
 SHARES = {"ammonia": SHARE, "nitrite": SHARE, "nitrate": SHARE, "tds": 0.02}
@@ -30,7 +32,8 @@ SHARES = {"ammonia": SHARE, "nitrite": SHARE, "nitrate": SHARE, "tds": 0.02}
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """Readings as arrays of shape (readings,): edges of the interval perceived, and the figures of their analyte."""
+    """Readings as arrays of shape (readings,): the ends of the perceived interval in mg/L (nitrogen as N), the error's
+    share and minimum for the analyte, and the blunder distribution function G at both ends."""
 
     lower: Floats
     upper: Floats
@@ -43,8 +46,9 @@ class Readings:
         return len(self.lower)
 
 
-def edges(seen: Seen) -> tuple[float, float]:
-    """Between which the perceived value lay: half-way to the neighbouring steps; a number's own resolution."""
+def edges(seen: RecordedReading) -> tuple[float, float]:
+    """The ends of the interval in which the perceived value lay: half-way to the neighbouring steps of a chart, or the
+    resolution of an instrument. mg/L, nitrogen as N."""
     if not seen.detected:
         # Nothing seen: under the detection limit, or nearer to a chart's lowest step than to the next one.
         return -np.inf, seen.value if seen.high is None else (seen.value + seen.high) / 2
@@ -54,8 +58,8 @@ def edges(seen: Seen) -> tuple[float, float]:
     return lower, upper
 
 
-def readings(seen: Sequence[Seen]) -> Readings:
-    """Readings, in their order."""
+def readings(seen: Sequence[RecordedReading]) -> Readings:
+    """Readings as arrays, in the given order."""
     limits = np.array([edges(one) for one in seen], dtype=float).reshape(-1, 2)
     scale = np.array([SCALE[one.analyte] for one in seen])
     below, above = np.maximum(limits[:, 0], 0.0), limits[:, 1]
@@ -72,7 +76,10 @@ def readings(seen: Sequence[Seen]) -> Readings:
 
 
 def normal_share(readings: Readings, water: Floats) -> Floats:
-    """The probability of each reading were it no blunder. water: shape (readings, draws), as the kit sees it."""
+    """The probability of each reading if it is no blunder, of shape (readings, draws).
+
+    water: (readings, draws), the content as the kit shows it.
+    """
     from scipy.special import ndtr
 
     sd = np.sqrt((readings.share[:, None] * water) ** 2 + readings.floor[:, None] ** 2)
@@ -87,13 +94,13 @@ def probability(readings: Readings, water: Floats) -> Floats:
 
 
 def blunders(readings: Readings, water: Floats) -> Floats:
-    """The probability that each reading is a blunder, given the water of each draw."""
+    """The probability that each reading is a blunder, given the water of each draw: (readings, draws)."""
     broad = BLUNDER * (readings.upper_blunder - readings.lower_blunder)
     return broad[:, None] / probability(readings, water)
 
 
 def only(readings: Readings, rows: slice) -> Readings:
-    """Some of the readings."""
+    """The readings of some rows."""
     return Readings(
         readings.lower[rows],
         readings.upper[rows],

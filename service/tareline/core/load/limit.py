@@ -1,18 +1,20 @@
-"""What a tank can take: its limit, its load now, what is proven, what is recommended, and whether to say so at all.
+"""The limit of a tank's ration, its present load, the proven and the recommended ration, and whether they are usable.
 
-The limit is the largest steady ration, in grams a day of the named food, whose steady state keeps nitrate at or under
-the tank's ceiling and ammonia and nitrite under detection, with the tank's removal as mature as it is now (and in the
-season it is now). It is what the tank's own life can do: recorded water changes are not counted on. Bacteria are
-counted as grown to what the ration feeds.
+The limit is the largest constant ration, in grams a day of the named food, whose steady state keeps nitrate at or
+under the tank's ceiling, and ammonia and nitrite below detection. Removal is taken with its present maturity and
+season. The limit is what plants, substrate and bacteria can do: water changes are not included. Bacteria are assumed
+to have grown to the amount that the ration supports.
 
-At rest with removal R(C) = U C^n / (half^n + C^n) and bacteria that grow until growth A / (K + A) (1 - fill) = decay:
+In the steady state, with removal R(C) = U C^n / (half^n + C^n) and bacteria that grow until
+growth A / (K + A) (1 - fill) = decay:
 
     uptake's limit    R(highest) (R(ceiling) / R(highest))^(e^law) - what top-ups bring
     bacteria's limit  room (A / (K + A) - decay / growth) at A = detection; for nitrite alike
 
-and the limit is the least of the three, over the nitrogen that reaches the water per litre and gram of food. `highest`
-is the highest nitrate there was at a reading; `law` is what another law of removal may do where this tank has not been
-yet. More nitrate is never removed more slowly, so that what was removed there is removed at the ceiling too.
+and the limit is the smallest of the three, divided by the nitrogen that reaches the water per litre and gram of food.
+`highest` is the highest nitrate at any reading. `law` expresses that removal may follow another law at contents which
+this tank has not reached yet. Removal never decreases with more nitrate, so that removal at the ceiling is at least
+that at `highest`.
 """
 
 import math
@@ -32,16 +34,16 @@ from tareline.core.water.balance import food_nitrogen_mg
 
 Floats = NDArray[np.float64]
 
-FOUND_RATIO = 4.0  # of p95 to p5: an interval wider than this does not show a limit
-FOUND_SEEN = 4  # nitrate readings that saw something
-CAREFUL = 2.5  # times the deviation of `law`: what is at least so where no limit is found rests on it most
+FOUND_RATIO = 4.0  # p95 / p5: with a wider interval the limit counts as not found
+FOUND_SEEN = 4  # the fewest nitrate readings that detected nitrate
+CAREFUL = 2.5  # factor on the standard deviation of `law` for the lower bound where no limit is found
 LEAST_EFFECTIVE = 100.0
-MOST_BLUNDERS = 0.15  # of the readings on average; the model expects a tenth at most
-BALANCED = 0.9  # how sure it must be that removal can match the load
+MOST_BLUNDERS = 0.15  # mean probability of a blunder per reading; the model expects a tenth at most
+BALANCED = 0.9  # required probability that removal can match the load
 PROVEN_FOR_D = 180.0
 DWELL_D = 28.0
 READINGS_PER_DWELL = 2
-HELD_WITHIN = 0.15  # of the dwell's mean, by weeks: one missed day is no other ration
+HELD_WITHIN = 0.15  # relative deviation of each week from the dwell's mean: one missed day is not another ration
 SAFE_FRACTION = 1 / 3  # common practice, no source
 RECENT_D = 28.0
 NOT_HELD = "No ration has been held for the dwell time yet."
@@ -56,7 +58,7 @@ HARVESTED = (
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """The limit of each draw in grams a day of one food, and what it is made of. All of shape (draws,)."""
+    """The limit of each draw by its three causes, in grams a day of one food, and the draws' weights: each (draws,)."""
 
     uptake_g: Floats
     ammonia_g: Floats
@@ -76,12 +78,15 @@ class Limits:
 
 
 LimitsBy = Literal["uptake", "nitrification", "open"]
-SURE_OF_LIMIT = 0.8  # that it is one and not the other
+SURE_OF_LIMIT = 0.8  # required probability that it is this one of the two
 
 
 @dataclass(frozen=True, slots=True)
-class Proven:
-    """The highest ration held with the water in balance; 0 where none is. since, until: days of that dwell."""
+class ProvenRation:
+    """The highest ration in grams a day that was held while the water stayed in balance; 0 where there is none.
+
+    since, until: the first and the last day of that dwell, in days of the record. why: why none is proven.
+    """
 
     daily_g: float
     since: float | None = None
@@ -91,7 +96,11 @@ class Proven:
 
 @dataclass(frozen=True, slots=True)
 class Diagnostics:
-    """Whether the posterior can be trusted. contraction: deviation of the log limit, after over before the readings."""
+    """Whether the posterior is usable (`speaks`), and if not, why.
+
+    effective_draws: effective number of draws. accepted: share of accepted Metropolis moves. contraction: standard
+    deviation of the log limit after the readings, divided by that before them. blunders: mean probability of a blunder.
+    """
 
     speaks: bool
     why: str
@@ -103,16 +112,17 @@ class Diagnostics:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """The answer. Grams a day of `food`; p95_g and p50_g None where the limit is open; p5_g None without readings."""
+    """The result, in grams a day of `food`. p50_g and p95_g are None where the limit was not found; p5_g, which then is
+    a lower bound, is None without readings."""
 
     food: str
     found: bool
     p5_g: float | None
     p50_g: float | None
     p95_g: float | None
-    load_now_g: tuple[float, float, float] | None  # 5, 50, 95 %: what the tank's life removes at present
+    load_now_g: tuple[float, float, float] | None  # 5, 50, 95 %: what the tank removes at present
     fed_now_g: float  # mean of the last four weeks
-    proven: Proven
+    proven: ProvenRation
     recommended_g: float
     recommended_why: Literal["a share of the limit", "proven", "nothing proven yet"]
     limits_by: LimitsBy
@@ -121,18 +131,18 @@ class Load:
 
 
 def reaching_mg(known: Posterior, food: int = 0) -> Floats:
-    """Nitrogen in mg that reaches the water per gram of a food, per draw."""
+    """Nitrogen in mg that reaches the water per gram of a food: (draws,)."""
     figures = known.figures
     stated = food_nitrogen_mg(1.0, known.record.foods[food].protein_percent)
     return stated * figures[f"label_{food}"] * figures["reaching"]
 
 
 def limits(known: Posterior, food: int = 0, care: float = 1.0) -> Limits:
-    """The limit per draw, in grams a day of one of the record's foods. care: what `law` is multiplied by."""
+    """The limit of each draw, in grams a day of one of the record's foods. care: a factor on `law`."""
     f, record = known.figures, known.record
     per_g = reaching_mg(known, food) / record.volume_l
     brought = _topups(known)
-    # A reading's worth of nitrate is the least that counts as seen; beyond the ceiling nothing is extrapolated.
+    # At least the error of one reading is taken as `highest`; beyond the ceiling nothing is extrapolated.
     highest = np.clip(known.reached, FLOOR["nitrate"], record.ceiling_mg_n_per_l)
     there, at_ceiling = (
         removal(nitrate, known.uptake * known.state[MATURITY], f["half"], f["order"])
@@ -147,37 +157,37 @@ def limits(known: Posterior, food: int = 0, care: float = 1.0) -> Limits:
 
 
 def _topups(known: Posterior) -> Floats:
-    """Nitrate that top-ups have brought of late, mg N/L/d per draw."""
-    course = known.course
-    of_late = course.edges[1:] > course.edges[-1] - 90
-    h = np.diff(course.edges)[of_late]
-    stated, unstated = (float(h @ rates[of_late] / h.sum()) for rates in (course.brought, course.unstated))
+    """Nitrate that top-ups have added in the last 90 days, mg N/L/d: (draws,)."""
+    timeline = known.timeline
+    of_late = timeline.edges[1:] > timeline.edges[-1] - 90
+    h = np.diff(timeline.edges)[of_late]
+    stated, unstated = (float(h @ rates[of_late] / h.sum()) for rates in (timeline.brought, timeline.unstated))
     return stated + unstated * known.figures["source"]
 
 
 def what_limits(by_uptake: float) -> tuple[LimitsBy, str]:
-    """What limits a tank, and a sentence that says so; `open` where neither is 80 % sure.
+    """What limits a tank, and a sentence about it; `open` where neither cause has a probability of 80 %.
 
-    by_uptake: the probability that it is what plants and substrate take up.
+    by_uptake: the probability that it is the uptake by plants and substrate.
     """
     uptake = by_uptake >= 0.5
     first = "what plants and substrate take up" if uptake else "what the bacteria can oxidise"
     share = max(by_uptake, 1 - by_uptake)
-    percent = int(100 * share)  # never rounded up to what is sure enough
+    percent = int(100 * share)  # rounded down, so that 79.9 % is not shown as 80 %
     if share < SURE_OF_LIMIT:
         return "open", f"What limits is not known yet; {first} with a probability of {percent} %."
     return "uptake" if uptake else "nitrification", f"What limits is {first} ({percent} % sure)."
 
 
 def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRACTION, food: int = 0) -> Load:
-    """Everything that is said of a tank's load. food: index of the food that grams are of."""
+    """All results about a tank's load. food: index of the food in whose grams they are expressed."""
     record = known.record
     may = limits(known, food)
     diagnostics = diagnose(known, may)
     fed_now = _fed_now(record)
     seen = [one for one in record.seen if one.analyte == "nitrate"]
     if not diagnostics.speaks or not seen:
-        proven = Proven(0.0, why=diagnostics.why)
+        proven = ProvenRation(0.0, why=diagnostics.why)
         return Load(
             record.foods[food].name, False, None, None, None, None, fed_now, proven, 0.0, "nothing proven yet", "open",
             (diagnostics.why,), diagnostics,
@@ -196,7 +206,7 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
         / reaching_mg(known, food)
     )
     now = [float(q) for q in quantiles(removed, known.weights, (0.05, 0.5, 0.95))]
-    proven = prove(record, may, dwell_d)
+    proven = proven_ration(record, may, dwell_d)
     recommended, why = recommend(proven.daily_g, p5 if found else None, fraction)
     return Load(
         food=record.foods[food].name,
@@ -218,7 +228,8 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
 def recommend(
     proven_g: float, limit_p5_g: float | None, fraction: float = SAFE_FRACTION
 ) -> tuple[float, Literal["a share of the limit", "proven", "nothing proven yet"]]:
-    """The ration to keep: a safe share of the limit's 5 % quantile where that is found, never above what is proven."""
+    """The recommended ration in grams a day, and its reason: a safe share of the limit's 5 % quantile where the limit
+    was found, but never more than the proven ration."""
     if proven_g <= 0:
         return 0.0, "nothing proven yet"
     if limit_p5_g is None or fraction * limit_p5_g >= proven_g:
@@ -227,55 +238,58 @@ def recommend(
 
 
 def diagnose(known: Posterior, may: Limits) -> Diagnostics:
-    """Whether the draws are many enough, and whether the model explains the readings."""
-    cloud = known.cloud
+    """Whether there are enough effective draws, and whether the model explains the readings."""
+    particle_set = known.particle_set
     blunders = float(known.blunders.mean()) if len(known.blunders) else 0.0
-    of_nitrate = known.blunders[known.course.of_nitrate]
+    of_nitrate = known.blunders[known.timeline.of_nitrate]
     worst = max(blunders, float(of_nitrate.mean()) if len(of_nitrate) >= 5 else 0.0)
     why = ""
     if not any(one.analyte == "nitrate" for one in known.record.seen):
         why = "Nitrate has not been measured yet: nothing can be said of the limit."
-    elif cloud.effective < LEAST_EFFECTIVE:
-        why = f"The calculation did not settle ({cloud.effective:.0f} effective draws, expected {LEAST_EFFECTIVE:.0f})."
+    elif particle_set.effective < LEAST_EFFECTIVE:
+        found = f"{particle_set.effective:.0f} effective draws, expected {LEAST_EFFECTIVE:.0f}"
+        why = f"The calculation did not settle ({found})."
     elif worst > MOST_BLUNDERS:
         why = (
             f"The readings do not fit together: about {100 * worst:.0f} in 100 would have to be slips. A change of"
             " water, plants or kit may be missing from the ledger."
         )
     log = np.log(np.maximum(may.least_g, 1e-9))
-    mean = cloud.weights @ log
-    after = math.sqrt(float(cloud.weights @ (log - mean) ** 2))
-    return Diagnostics(not why, why, cloud.effective, cloud.accepted, after / _prior_sd(known), worst)
+    mean = particle_set.weights @ log
+    after = math.sqrt(float(particle_set.weights @ (log - mean) ** 2))
+    return Diagnostics(not why, why, particle_set.effective, particle_set.accepted, after / _prior_sd(known), worst)
 
 
 def _prior_sd(known: Posterior) -> float:
-    """The deviation of the log limit before any reading, about: capacity, reaching share and label."""
-    z = np.random.default_rng(0).standard_normal((500, len(known.course.priors)))
-    f = known.course.priors.values(z)
+    """The approximate standard deviation of the log limit before any reading: from the priors of the uptake and of the
+    share of nitrogen that reaches the water."""
+    z = np.random.default_rng(0).standard_normal((500, len(known.timeline.priors)))
+    f = known.timeline.priors.values(z)
     rate = removal(known.record.ceiling_mg_n_per_l, f["capacity"] * f["maturity"], f["half"], f["order"])
     return float(np.std(np.log(rate / f["reaching"])))
 
 
-def prove(record: Record, may: Limits, dwell_d: float = DWELL_D, balanced: float = BALANCED) -> Proven:
-    """The highest ration that was held for the dwell time with the water in balance.
+def proven_ration(record: Record, may: Limits, dwell_d: float = DWELL_D, balanced: float = BALANCED) -> ProvenRation:
+    """The highest ration that was held for the dwell time while the water stayed in balance.
 
-    In balance: at least `balanced` probability, from all that was weighed and read, that the tank's life can remove the
-    ration's nitrogen with the water inside its limits (see `limits`); and in the dwell nitrate was read at least twice,
-    the last reading under the ceiling, ammonia or nitrite read and never seen. What was held before plants, filter or
-    volume changed, or ended more than 180 days ago, proves nothing any more; trimming that is upkeep changes nothing.
+    In balance means: the probability that the ration lies at or under the limit (`limits`) is at least `balanced`;
+    nitrate was read at least twice during the dwell, and the last reading was under the ceiling; ammonia or nitrite was
+    read, and not detected. A dwell proves nothing if plants, filter or volume changed after it, or if it ended more
+    than 180 days ago. Small harvests for upkeep do not count as a change of plants.
     """
     since = max([0.0, record.now - PROVEN_FOR_D - dwell_d, *record.upset])
     cuts = _upsetting_harvests(record)
-    found = _prove_since(max([since, *cuts]), record, may, dwell_d, balanced)
+    found = _proven_since(max([since, *cuts]), record, may, dwell_d, balanced)
     if found.daily_g <= 0 and cuts:
-        uncut = _prove_since(since, record, may, dwell_d, balanced)
+        uncut = _proven_since(since, record, may, dwell_d, balanced)
         if uncut.daily_g > 0 or (found.why == NOT_HELD and uncut.why != NOT_HELD):
-            return Proven(0.0, why=HARVESTED)
+            return ProvenRation(0.0, why=HARVESTED)
     return found
 
 
 def _upsetting_harvests(record: Record) -> list[float]:
-    """The days of harvests that are no upkeep: unstated, large, or too much with the others of 28 local days."""
+    """The days of harvests that count as a change of plants: those of an unstated or large share, and those that
+    together with the other harvests of 28 days take too much."""
     small = [h for h in record.harvests if h.share is not None and h.share <= UPKEEP_SHARE]
     found = [h.day for h in record.harvests if h not in small]
     for last in small:
@@ -285,11 +299,11 @@ def _upsetting_harvests(record: Record) -> list[float]:
     return found
 
 
-def _prove_since(earliest: float, record: Record, may: Limits, dwell_d: float, balanced: float) -> Proven:
-    """The highest ration held in balance for a dwell that begins at `earliest` or later."""
+def _proven_since(earliest: float, record: Record, may: Limits, dwell_d: float, balanced: float) -> ProvenRation:
+    """The highest ration that was held in balance for a dwell that began on day `earliest` or later."""
     by_day = daily_g(record)
     span = int(dwell_d)
-    best, why = Proven(0.0), NOT_HELD
+    best, why = ProvenRation(0.0), NOT_HELD
     for end in range(int(record.now), math.ceil(earliest) + span - 1, -1):
         if end > len(by_day) or end < record.now - PROVEN_FOR_D:
             continue
@@ -306,12 +320,12 @@ def _prove_since(earliest: float, record: Record, may: Limits, dwell_d: float, b
         if fault:
             why = fault
         else:
-            best = Proven(ration, float(end - span), float(end))
-    return best if best.daily_g > 0 else Proven(0.0, why=why)
+            best = ProvenRation(ration, float(end - span), float(end))
+    return best if best.daily_g > 0 else ProvenRation(0.0, why=why)
 
 
 def daily_g(record: Record) -> Floats:
-    """Grams fed on each whole day so far, all foods together."""
+    """Grams fed on each whole day so far, all foods together: (days,)."""
     days = np.zeros(int(record.now))
     for fed in record.fed:
         if 0 <= fed.day < len(days):
@@ -325,7 +339,7 @@ def _fed_now(record: Record) -> float:
 
 
 def _fault(record: Record, since: float, until: float) -> str:
-    """Why a dwell proves nothing; empty where it does."""
+    """Why a dwell proves nothing, as a sentence; empty where nothing speaks against it."""
     within = [one for one in record.seen if since <= one.day <= until + 1]
     nitrate = [one for one in within if one.analyte == "nitrate"]
     others = [one for one in within if one.analyte in ("ammonia", "nitrite")]
@@ -333,7 +347,7 @@ def _fault(record: Record, since: float, until: float) -> str:
         return "Too few readings while the ration was held: nitrate twice, ammonia or nitrite once."
     if max(nitrate, key=lambda one: one.day).value > record.ceiling_mg_n_per_l * (1 + 1e-3):
         return "Nitrate was above the tank's ceiling while the ration was held."
-    # One colour at the edge of the lowest step is no sign; two in a row of one analyte are.
+    # One reading at the lowest colour step may be chance; two detections in a row of one analyte are not.
     for analyte in ("ammonia", "nitrite"):
         last = [one.detected for one in within if one.analyte == analyte][-2:]
         if last and all(last):
@@ -342,9 +356,9 @@ def _fault(record: Record, since: float, until: float) -> str:
 
 
 def _evidence(
-    record: Record, found: bool, p5: float, p95: float, by_what: str, proven: Proven, fed_now: float
+    record: Record, found: bool, p5: float, p95: float, by_what: str, proven: ProvenRation, fed_now: float
 ) -> tuple[str, ...]:
-    """The evidence in plain words."""
+    """The evidence in sentences."""
     seen = [one for one in record.seen if one.analyte == "nitrate"]
     visible = sum(one.detected for one in seen)
     lines = [f"{len(seen)} nitrate readings, {visible} of which saw any; {fed_now:.3g} g a day in the last four weeks."]
@@ -365,7 +379,7 @@ def _evidence(
 
 
 def steady_nitrate(known: Posterior, ration_g: float, food: int = 0) -> Floats:
-    """Nitrate at rest under a ration, mg N/L per draw; infinite beyond what the uptake can do."""
+    """Steady nitrate under a ration, mg N/L: (draws,); infinite where the ration exceeds the largest uptake."""
     f = known.figures
     inflow = ration_g * reaching_mg(known, food) / known.record.volume_l + _topups(known)
     part = inflow / (known.uptake * known.state[MATURITY])

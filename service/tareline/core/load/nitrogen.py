@@ -7,13 +7,15 @@
     dm/dt = (1 - m) / maturing
     U = capacity m exp(season_cos cos + season_sin sin + wander)
 
-a and b are how far the bacteria have grown of the room there is. A water change replaces a share of A, I and C; a
-harvest takes its share of the plants' share of m. Plants and substrate are one uptake, whatever form of nitrogen they
-prefer. Nitrogen kept in the bacteria's own growth is neglected (yield 0.24 g COD per g N, ASM1: some 2 %).
+u is the nitrogen that the food adds. a and b are the two populations of bacteria, as shares (0 to 1) of the largest
+population that the tank can hold. A water change replaces a share of A, I and C. A harvest reduces m by the harvested
+share of the plants' part of the uptake. Plants and substrate are one uptake, whatever form of nitrogen they prefer.
+Nitrogen that stays in the bacteria's own growth is neglected (yield 0.24 g COD per g N, ASM1: some 2 %).
 
-Each step is exact at rest whatever its length: A and I by an implicit step (a quadratic equation with one positive
-root), bacteria by the logistic's closed form, C by the exponential of the removal's rate at the step's middle. What
-leaves one pool is what enters the next, so that nitrogen is conserved to rounding. Many draws step at once.
+In the steady state each step is exact for any step length: A and I by an implicit step (a quadratic equation with one
+positive root), bacteria by the closed form of the logistic equation, C by the exponential of the removal rate at the
+middle of the step. What leaves one pool enters the next, so that nitrogen is conserved up to rounding. All draws are
+stepped at once.
 """
 
 import math
@@ -24,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tareline.core.load import likelihood, priors
-from tareline.core.load.record import WITNESSES, Change, Harvest, Record, Seen
+from tareline.core.load.record import WITNESSES, Change, Harvest, Record, RecordedReading
 from tareline.core.water.balance import food_nitrogen_mg
 
 Floats = NDArray[np.float64]
@@ -37,11 +39,12 @@ AMMONIA, NITRITE, NITRATE, FIRST, SECOND, MATURITY = range(6)  # rows of a state
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
-    """A record cut into steps. `happens[k]` comes before step k, in its order; the last one at the end.
+class Timeline:
+    """A record divided into time steps. `events[k]` happens before step k, in this order; the last entry at the end.
 
-    feed: mg N/L/d as stated, per food; brought, unstated: nitrate in top-ups, mg N/L/d where stated and the share of
-    the volume a day where not. swing: (steps, 2 + knots), which multiplies season and wander.
+    edges: the ends of the steps in days. feed: nitrogen in the food as stated on labels, mg N/L/d for each food.
+    brought: nitrate in top-ups whose content is stated, mg N/L/d; unstated: the other top-ups, as a share of the volume
+    a day. swing: (steps, 2 + knots), the factors on the season's and the random walk's figures.
     """
 
     edges: Floats  # (steps + 1,)
@@ -49,7 +52,7 @@ class Course:
     brought: Floats  # (steps,)
     unstated: Floats
     swing: Floats
-    happens: tuple[tuple[Change | Harvest | tuple[int, int], ...], ...]  # a pair: reading's index, row of the state
+    events: tuple[tuple[Change | Harvest | tuple[int, int], ...], ...]  # a pair: reading's index, row of the state
     readings: likelihood.Readings
     volume_l: float
     new: bool
@@ -58,47 +61,47 @@ class Course:
     of_nitrate: NDArray[np.bool_] = field(repr=False)  # (readings,)
 
 
-def course(record: Record, young_step_d: float = YOUNG_STEP_D, step_d: float = STEP_D) -> Course:
-    """A record as steps of at most the given lengths that end where something happens."""
-    events: list[Change | Harvest | Seen] = [c for c in record.changes if c.kind == "change"]
+def timeline(record: Record, young_step_d: float = YOUNG_STEP_D, step_d: float = STEP_D) -> Timeline:
+    """Divide a record into steps of at most the given lengths in days, with an end at each event."""
+    events: list[Change | Harvest | RecordedReading] = [c for c in record.changes if c.kind == "change"]
     events += record.harvests
     events += [one for one in record.seen if one.analyte in WITNESSES]
     events = sorted((e for e in events if 0 <= e.day <= record.now), key=lambda e: e.day)
     slots = [slot(event.day) for event in events]
     edges = _edges(record, slots, young_step_d, step_d)
-    happens: list[list[Change | Harvest | tuple[int, int]]] = [[] for _ in edges]
-    seen: list[Seen] = []
+    at_step: list[list[Change | Harvest | tuple[int, int]]] = [[] for _ in edges]
+    seen: list[RecordedReading] = []
     where = np.searchsorted(edges, slots)
     for event, k in zip(events, where, strict=True):
-        if isinstance(event, Seen):
-            happens[k].append((len(seen), WITNESSES.index(event.analyte)))
+        if isinstance(event, RecordedReading):
+            at_step[k].append((len(seen), WITNESSES.index(event.analyte)))
             seen.append(event)
         else:
-            happens[k].append(event)
+            at_step[k].append(event)
     brought, unstated = _topups(record, edges)
-    return Course(
+    return Timeline(
         edges=edges,
         feed=_feed(record, edges),
         brought=brought,
         unstated=unstated,
         swing=_swing(edges),
-        happens=tuple(tuple(these) for these in happens),
+        events=tuple(tuple(these) for these in at_step),
         readings=likelihood.readings(seen),
         volume_l=record.volume_l,
         new=record.new,
         priors=priors.nitrogen(record.new, label_sds(record), knots(edges[-1])),
-        blocks=tuple(k for k, these in enumerate(happens) if any(isinstance(one, tuple) for one in these)),
+        blocks=tuple(k for k, these in enumerate(at_step) if any(isinstance(one, tuple) for one in these)),
         of_nitrate=np.array([one.analyte == "nitrate" for one in seen], dtype=bool),
     )
 
 
 def slot(day: float) -> float:
-    """The quarter of a day in which something happened."""
+    """The nearest quarter of a day, in days: events are placed there."""
     return round(day / SLOT_D) * SLOT_D
 
 
 def _edges(record: Record, slots: list[float], young_step_d: float, step_d: float) -> Floats:
-    """Where steps end. They stay where they were when a record grows."""
+    """The ends of the steps in days. They do not move when a record grows."""
     young = YOUNG_D if record.new else 0.0
     end = max(slot(record.now), SLOT_D)
     regular = np.concatenate([np.arange(0.0, young, young_step_d), np.arange(young, end, step_d)])
@@ -106,12 +109,13 @@ def _edges(record: Record, slots: list[float], young_step_d: float, step_d: floa
 
 
 def knots(end_d: float) -> int:
-    """How many steps of the wander a stretch of days has."""
+    """The number of steps that the random walk of the capacity has until a day."""
     return max(0, math.ceil(end_d / priors.WANDER_EVERY_D) - 1)
 
 
 def _swing(edges: Floats) -> Floats:
-    """What season and wander are multiplied with per step: (steps, 2 + knots). The wander is linear between knots."""
+    """The factors on the season's and the random walk's figures in each step: (steps, 2 + knots). The walk is linear
+    between its knots."""
     middle = (edges[:-1] + edges[1:]) / 2
     angle = 2 * math.pi * middle / YEAR_D
     begin = (np.arange(knots(edges[-1])) + 1) * priors.WANDER_EVERY_D
@@ -120,7 +124,8 @@ def _swing(edges: Floats) -> Floats:
 
 
 def label_sds(record: Record) -> list[float]:
-    """Per food: the label's relative deviation and the doses' own together, which are taken as a common error."""
+    """For each food the relative standard deviation of its nitrogen: of the label and of the doses together, which are
+    treated as one common error."""
     sds = []
     for i, food in enumerate(record.foods):
         mass = sum(f.mass_g for f in record.fed if f.food == i)
@@ -130,7 +135,7 @@ def label_sds(record: Record) -> list[float]:
 
 
 def _feed(record: Record, edges: Floats) -> Floats:
-    """Nitrogen fed per step, as stated: mg N/L/d, (steps, foods)."""
+    """Nitrogen fed in each step, as stated on labels: mg N/L/d, (steps, foods)."""
     days = math.ceil(edges[-1])
     fed = np.zeros((days, len(record.foods)))
     for one in record.fed:
@@ -144,7 +149,8 @@ def _feed(record: Record, edges: Floats) -> Floats:
 
 
 def _topups(record: Record, edges: Floats) -> tuple[Floats, Floats]:
-    """What top-ups bring per step, spread over the time since the one before."""
+    """What top-ups add in each step, spread over the time since the previous one: `brought` and `unstated` of the
+    timeline."""
     rates = np.zeros((2, len(edges) - 1))
     last = 0.0
     for topup in sorted((c for c in record.changes if c.kind == "topup"), key=lambda c: c.day):
@@ -161,29 +167,29 @@ def _topups(record: Record, edges: Floats) -> tuple[Floats, Floats]:
 
 
 @dataclass(slots=True)
-class Tally:
-    """What went where, summed over steps: mg N/L of each draw."""
+class MassBalance:
+    """Nitrogen that entered, was removed and was exchanged with water changes, summed over steps: mg N/L per draw."""
 
     entered: Floats
     removed: Floats
     exchanged: Floats
 
 
-class Run:
-    """A course with the figures of some draws, ready to be stepped through."""
+class Simulation:
+    """The simulation of a timeline with the figures of some draws."""
 
-    def __init__(self, course: Course, z: Floats, first: int = 0, last: int | None = None) -> None:
-        """z: (draws, figures). first, last: the steps that will be asked for."""
-        self.course, self.first = course, first
-        figures = course.priors.values(z)
+    def __init__(self, timeline: Timeline, z: Floats, first: int = 0, last: int | None = None) -> None:
+        """z: (draws, figures), standard normal. first, last: the range of steps that will be simulated."""
+        self.timeline, self.first = timeline, first
+        figures = timeline.priors.values(z)
         self.figures: Mapping[str, Floats] = figures
         steps = slice(first, last)
-        foods = range(course.feed.shape[1])
+        foods = range(timeline.feed.shape[1])
         per_label = np.array([figures[f"label_{i}"] for i in foods]).reshape(len(foods), len(z))
-        self.inflow = np.einsum("sf,fd->sd", course.feed[steps], per_label) * figures["reaching"]
-        self.topups = course.brought[steps, None] + course.unstated[steps, None] * figures["source"]
-        names = ["season_cos", "season_sin", *(f"wander_{i}" for i in range(course.swing.shape[1] - 2))]
-        swing = np.einsum("sn,nd->sd", course.swing[steps], np.array([figures[name] for name in names]))
+        self.inflow = np.einsum("sf,fd->sd", timeline.feed[steps], per_label) * figures["reaching"]
+        self.topups = timeline.brought[steps, None] + timeline.unstated[steps, None] * figures["source"]
+        names = ["season_cos", "season_sin", *(f"wander_{i}" for i in range(timeline.swing.shape[1] - 2))]
+        swing = np.einsum("sn,nd->sd", timeline.swing[steps], np.array([figures[name] for name in names]))
         self.uptake = figures["capacity"] * np.exp(swing)  # (steps, draws), of a mature tank
 
     def start(self) -> Floats:
@@ -194,21 +200,24 @@ class Run:
         return np.array([nothing, nothing, f["nitrate_start"], fill, fill, f["maturity"]])
 
     def through(
-        self, state: Floats, first: int, last: int, seen: Floats | None = None, tally: Tally | None = None
+        self, state: Floats, first: int, last: int, seen: Floats | None = None, mass_balance: MassBalance | None = None
     ) -> Floats:
-        """The state before what happens at step `last`, from the one before what happens at `first`.
+        """The state just before the events of step `last`, starting from the state just before those of `first`.
 
-        seen: (readings, draws), filled with the water at each reading on the way.
+        state: (6, draws). seen: (readings, draws), which is filled with the content of the water at each reading.
+        mass_balance: the sums to which the steps are added.
         """
-        c, f = self.course, self.figures
+        c, f = self.timeline, self.figures
         ammonia, nitrite, nitrate, one, two, maturity = state
         half, order, affinity = f["half"], f["order"], f["affinity"]
         growth, room = f["growth"], f["room"]
         growth_two, maturing = growth * f["second"], f["maturing_d"]
         half_power, less = half**order, order - 1
         for k in range(first, last):
-            if c.happens[k]:
-                ammonia, nitrite, nitrate, maturity = self._happen(k, ammonia, nitrite, nitrate, maturity, seen, tally)
+            if c.events[k]:
+                ammonia, nitrite, nitrate, maturity = self._apply_events(
+                    k, ammonia, nitrite, nitrate, maturity, seen, mass_balance
+                )
             h = c.edges[k + 1] - c.edges[k]
             at = k - self.first
             entered = h * self.inflow[at]
@@ -225,18 +234,18 @@ class Run:
             rate = _rate(middle, uptake, half_power, order, less)
             left = np.exp(-h * rate)
             spread = (1 - left) / (h * rate)
-            if tally is not None:
-                tally.entered += entered + brought
-                tally.removed += nitrate * (1 - left) + gained * (1 - spread)
+            if mass_balance is not None:
+                mass_balance.entered += entered + brought
+                mass_balance.removed += nitrate * (1 - left) + gained * (1 - spread)
             nitrate = nitrate * left + gained * spread
         return np.array([ammonia, nitrite, nitrate, one, two, maturity])
 
     def look(self, state: Floats, k: int, seen: Floats) -> None:
-        """Fill in the readings that come before step k's end without changing anything."""
+        """Fill in the readings that come before step k, without changing the state."""
         ammonia, nitrite, nitrate, _, _, maturity = state
-        self._happen(k, ammonia, nitrite, nitrate, maturity, seen, None)
+        self._apply_events(k, ammonia, nitrite, nitrate, maturity, seen, None)
 
-    def _happen(
+    def _apply_events(
         self,
         k: int,
         ammonia: Floats,
@@ -244,9 +253,9 @@ class Run:
         nitrate: Floats,
         maturity: Floats,
         seen: Floats | None,
-        tally: Tally | None,
+        mass_balance: MassBalance | None,
     ) -> tuple[Floats, Floats, Floats, Floats]:
-        for event in self.course.happens[k]:
+        for event in self.timeline.events[k]:
             if isinstance(event, tuple):
                 if seen is not None:
                     reading, row = event
@@ -255,25 +264,25 @@ class Run:
                 share = self.figures["cut"] if event.share is None else event.share
                 maturity = maturity * (1 - share * self.figures["plants"])
             else:
-                f = min(event.volume_l / self.course.volume_l, 1.0)
+                f = min(event.volume_l / self.timeline.volume_l, 1.0)
                 stated = event.nitrate_mg_n_per_l
                 source = self.figures["source"] if stated is None else stated
                 before = ammonia + nitrite + nitrate
                 ammonia = ammonia + f * (event.ammonia_mg_n_per_l - ammonia)
                 nitrite = nitrite * (1 - f)
                 nitrate = nitrate + f * (source - nitrate)
-                if tally is not None:
-                    tally.exchanged += ammonia + nitrite + nitrate - before
+                if mass_balance is not None:
+                    mass_balance.exchanged += ammonia + nitrite + nitrate - before
         return ammonia, nitrite, nitrate, maturity
 
 
 def _oxidise(
     sum_: Floats, fill: Floats, h: float, room: Floats, affinity: Floats, growth: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """One implicit step of one kind of bacteria: what is left, what was oxidised, how far they have grown."""
+    """One implicit step of one kind of bacteria: what is left, what was oxidised (both mg N/L), and the population."""
     b = affinity + h * room * fill - sum_
     root = np.sqrt(b * b + 4 * affinity * sum_)
-    # Either form loses its digits where the other keeps them.
+    # Each form loses digits by cancellation where the other one does not.
     left = np.minimum(np.where(b > 0, 2 * affinity * sum_ / (np.abs(b) + root), (root - b) / 2), sum_)
     pull = growth * (left / (affinity + left))
     net = pull - priors.DECAY_PER_D + 1e-12  # never exactly zero
@@ -282,13 +291,13 @@ def _oxidise(
 
 
 def _rate(nitrate: Floats, uptake: Floats, half_power: Floats, order: Floats, less: Floats) -> Floats:
-    """The removal per mg of nitrate, 1/d."""
+    """The removal divided by the nitrate content, 1/d."""
     held = np.maximum(nitrate, 1e-9)
     power = held**less
     return uptake * power / (half_power + power * held) + 1e-12
 
 
 def removal(nitrate: Floats | float, uptake: Floats, half: Floats, order: Floats) -> Floats:
-    """The removal at a nitrate content, mg N/L/d."""
+    """The removal of nitrate at a content in mg N/L: mg N/L/d."""
     power = np.asarray(nitrate, dtype=float) ** order
     return uptake * power / (half**order + power)

@@ -1,12 +1,12 @@
-"""Sequential Monte Carlo: draws from the prior, led through the readings in their order to the posterior.
+"""Sequential Monte Carlo: weighted draws (particles) from the prior are updated with the readings, block by block.
 
-Each block of readings weights the draws. Where the weights become uneven (effective number below half), draws are
-chosen anew by their weights and moved: proposed from a normal law fitted to the draws of the other half, so that the
-step is the same in every direction that matters, and accepted by Metropolis' rule against prior and all readings so far
-(Chopin 2002, "A sequential particle filter method for static models"). A block that would leave fewer than a quarter
-of the draws is taken in by parts (tempering). The same code takes in a year at once and one week more.
+Each block of readings reweights the draws. Where the weights become uneven (effective number below half), the draws are
+resampled by their weights and then moved by Metropolis steps, which are accepted by the prior and all readings so far
+(Chopin 2002, "A sequential particle filter method for static models"). The proposal for one half of the draws is a
+normal distribution fitted to the other half, so that its step suits every direction. A block that would leave fewer
+than a quarter of the draws is taken in by parts (tempering). The same code processes a year at once or one more week.
 
-Draws are rows of independent standard normals (see priors.py). Everything follows from the seed.
+Draws are rows of independent standard normals (see priors.py). The result is determined by the seed.
 """
 
 from dataclasses import dataclass, replace
@@ -17,16 +17,16 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-MOVES = (3, 12)  # after each choice, at least and at most: until draws depend on one another no more than this,
+MOVES = (3, 12)  # least and most moves after a resampling: they end once the variance inflation is at most
 MOST_INFLATION = 2.5
-LAST_MOVES = (5, 200)  # and at the end, where few records need more than a dozen
+LAST_MOVES = (5, 200)  # the same at the end, where few records need more than a dozen moves
 UNEVEN, TOO_UNEVEN = 0.5, 0.25
-WIDER = 1.1  # of the proposal's law over the draws' own, so that its tails reach beyond theirs
-MOST_STAGES = 60  # of one block
+WIDER = 1.1  # standard deviation of the proposal over that of the draws, so that its tails reach further
+MOST_STAGES = 60  # tempering stages of one block
 
 
-class Problem(Protocol):
-    """A posterior whose readings come in blocks. carry: (rows, draws), what stepping on needs."""
+class SamplerTarget(Protocol):
+    """A posterior whose readings come in blocks. carry: (rows, draws), the simulation's state between blocks."""
 
     dims: int
     blocks: int
@@ -39,17 +39,18 @@ class Problem(Protocol):
         """The carry after blocks first..last-1 and their log-likelihood per draw."""
         ...
 
-    def marker(self, z: Floats, carry: Floats) -> Floats:
-        """One number per draw whose mixing counts."""
+    def mixing_statistic(self, z: Floats, carry: Floats) -> Floats:
+        """The quantity whose mixing is measured: (draws,)."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
-class Cloud:
+class ParticleSet:
     """Weighted draws after `taken` blocks.
 
-    z: (draws, dims). log_weight, log_lik (of all blocks taken): (draws,). inflation: by how much dependence between
-    draws multiplies the variance of their mean. step: of the last moves, 0 to 1. accepted: their share.
+    z: (draws, dims). log_weight, log_lik (log-likelihood of all blocks taken): (draws,). inflation: the factor by which
+    dependence between draws increases the variance of their mean. step: step size of the last moves, 0 to 1.
+    accepted: share of accepted moves.
     """
 
     z: Floats
@@ -69,108 +70,112 @@ class Cloud:
 
     @property
     def effective(self) -> float:
-        """How many independent draws these are worth."""
+        """The effective number of independent draws."""
         return float(1 / np.sum(self.weights**2) / self.inflation)
 
 
-def prior_cloud(problem: Problem, draws: int, seed: int) -> Cloud:
+def prior_particles(problem: SamplerTarget, draws: int, seed: int) -> ParticleSet:
     """Draws before any reading."""
     z = np.random.default_rng([seed, 0]).standard_normal((draws, problem.dims))
     zero = np.zeros(draws)
-    return Cloud(z, zero, problem.begin(z), zero, 0)
+    return ParticleSet(z, zero, problem.begin(z), zero, 0)
 
 
-def take_in(problem: Problem, cloud: Cloud, seed: int, trust: float = 1.0) -> Cloud:
-    """The cloud after all of the problem's blocks, with equal weights and well mixed draws.
+def update(problem: SamplerTarget, particle_set: ParticleSet, seed: int, trust: float = 1.0) -> ParticleSet:
+    """The draws after all blocks of the problem, with equal weights and well mixed.
 
-    trust: power of each likelihood, 1 for Bayes' own.
+    trust: the exponent of each likelihood; 1 gives the ordinary Bayesian posterior.
     """
-    rng = np.random.default_rng([seed, 1, cloud.taken])
-    cloud = filtered(problem, cloud, rng, trust)
-    if cloud.taken:
-        # As if the last block had been taken in by a hair less, so that what moves against is all readings.
-        none = np.zeros(len(cloud.log_lik))
-        cloud, _ = _renew(problem, cloud, none, cloud.taken, 0.0, trust, rng, LAST_MOVES)
-    return cloud
+    rng = np.random.default_rng([seed, 1, particle_set.taken])
+    particle_set = filter_blocks(problem, particle_set, rng, trust)
+    if particle_set.taken:
+        # A tempering part of zero beyond the last block: the moves then are accepted by all readings.
+        none = np.zeros(len(particle_set.log_lik))
+        particle_set, _ = _resample_and_move(
+            problem, particle_set, none, particle_set.taken, 0.0, trust, rng, LAST_MOVES
+        )
+    return particle_set
 
 
-def filtered(problem: Problem, cloud: Cloud, rng: np.random.Generator, trust: float = 1.0) -> Cloud:
-    """The cloud after all of the problem's blocks; its weights are as uneven as the last of them left them."""
-    for block in range(cloud.taken, problem.blocks):
-        carry, gain = problem.advance(cloud.z, cloud.carry, block, block + 1)
+def filter_blocks(
+    problem: SamplerTarget, particle_set: ParticleSet, rng: np.random.Generator, trust: float = 1.0
+) -> ParticleSet:
+    """The draws after all blocks of the problem, with the weights that the last block left."""
+    for block in range(particle_set.taken, problem.blocks):
+        carry, gain = problem.advance(particle_set.z, particle_set.carry, block, block + 1)
         gain = trust * gain
         part = 0.0
         for _ in range(MOST_STAGES):
-            log_weight = cloud.log_weight + (1 - part) * gain
-            share = _effective(log_weight) / len(gain)
+            log_weight = particle_set.log_weight + (1 - part) * gain
+            share = _effective_number(log_weight) / len(gain)
             if share >= UNEVEN:
                 break
             step = 1 - part
             if share < TOO_UNEVEN:
-                step = _tempering(cloud.log_weight, gain, step)
+                step = _tempering_step(particle_set.log_weight, gain, step)
             part += step
-            cloud = replace(cloud, carry=carry, log_weight=cloud.log_weight + step * gain)
-            cloud, gain = _renew(problem, cloud, gain, block, part, trust, rng, MOVES)
-            carry = cloud.carry
-        cloud = replace(
-            cloud,
+            particle_set = replace(particle_set, carry=carry, log_weight=particle_set.log_weight + step * gain)
+            particle_set, gain = _resample_and_move(problem, particle_set, gain, block, part, trust, rng, MOVES)
+            carry = particle_set.carry
+        particle_set = replace(
+            particle_set,
             carry=carry,
-            log_weight=cloud.log_weight + (1 - part) * gain,
-            log_lik=cloud.log_lik + gain,
+            log_weight=particle_set.log_weight + (1 - part) * gain,
+            log_lik=particle_set.log_lik + gain,
             taken=block + 1,
         )
-    return cloud
+    return particle_set
 
 
-def _effective(log_weight: Floats) -> float:
+def _effective_number(log_weight: Floats) -> float:
     weight = np.exp(log_weight - log_weight.max())
     return float(weight.sum() ** 2 / np.sum(weight**2))
 
 
-def _tempering(log_weight: Floats, gain: Floats, most: float) -> float:
-    """How much of a block leaves half of the effective draws there are."""
-    aim = 0.5 * _effective(log_weight)
+def _tempering_step(log_weight: Floats, gain: Floats, most: float) -> float:
+    """The part of a block that reduces the effective number of draws to half."""
+    aim = 0.5 * _effective_number(log_weight)
     low, high = 0.0, most
     for _ in range(30):
         middle = (low + high) / 2
-        if _effective(log_weight + middle * gain) > aim:
+        if _effective_number(log_weight + middle * gain) > aim:
             low = middle
         else:
             high = middle
     return max(low, 1e-6)
 
 
-def _renew(
-    problem: Problem,
-    cloud: Cloud,
+def _resample_and_move(
+    problem: SamplerTarget,
+    particle_set: ParticleSet,
     gain: Floats,
     block: int,
     part: float,
     trust: float,
     rng: np.random.Generator,
     moves: tuple[int, int],
-) -> tuple[Cloud, Floats]:
-    """Equal weights again: chosen by weight, then moved against blocks before `block` and `part` of that one.
+) -> tuple[ParticleSet, Floats]:
+    """Resample to equal weights, and move the draws by the posterior of all blocks before `block` and `part` of it.
 
-    Returns the cloud and the (trusted) log-likelihood of `block`, which has been stepped through already.
+    Returns the draws, and the log-likelihood of `block` (times `trust`), which they have already been advanced through.
     """
-    chosen = rng.permutation(_systematic(cloud.weights, rng))  # so that each half is all over
+    chosen = rng.permutation(_systematic_resample(particle_set.weights, rng))  # so that each half is all over
     crowding = float(np.sum(np.bincount(chosen, minlength=len(chosen)).astype(float) ** 2) / len(chosen))
-    z, carry = cloud.z[chosen], cloud.carry[:, chosen]
-    before, gain = cloud.log_lik[chosen], gain[chosen]
-    marked = problem.marker(z, carry)
-    step, accepted = cloud.step, 0.0
-    laws = _laws(z)
-    score = before + part * gain + _against(laws, z)
+    z, carry = particle_set.z[chosen], particle_set.carry[:, chosen]
+    before, gain = particle_set.log_lik[chosen], gain[chosen]
+    statistic = problem.mixing_statistic(z, carry)
+    step, accepted = particle_set.step, 0.0
+    proposals = _proposal_laws(z)
+    score = before + part * gain + _log_prior_over_proposal(proposals, z)
     least, most = moves
     for done in range(1, most + 1):
-        new_z = np.vstack([_propose(law, half, step, rng) for law, half in zip(laws, _halves(z), strict=True)])
+        new_z = np.vstack([_propose(law, half, step, rng) for law, half in zip(proposals, _halves(z), strict=True)])
         new_carry, new_before = problem.advance(new_z, problem.begin(new_z), 0, block)
         new_before, new_gain = trust * new_before, np.zeros(len(z))
         if part > 0:
             new_carry, new_gain = problem.advance(new_z, new_carry, block, block + 1)
             new_gain = trust * new_gain
-        new_score = new_before + part * new_gain + _against(laws, new_z)
+        new_score = new_before + part * new_gain + _log_prior_over_proposal(proposals, new_z)
         take = np.log(rng.uniform(size=len(z))) < new_score - score
         z = np.where(take[:, None], new_z, z)
         carry = np.where(take, new_carry, carry)
@@ -178,15 +183,15 @@ def _renew(
         score = np.where(take, new_score, score)
         accepted = float(take.mean())
         step = float(np.clip(step * np.exp(accepted - 0.3), 0.1, 1.0))
-        kept = _correlation(marked, problem.marker(z, carry)) ** 2
-        inflation = 1 + (cloud.inflation * crowding - 1) * kept
+        kept = _correlation(statistic, problem.mixing_statistic(z, carry)) ** 2
+        inflation = 1 + (particle_set.inflation * crowding - 1) * kept
         if done >= least and inflation <= MOST_INFLATION:
             break
     zero = np.zeros(len(z))
-    return Cloud(z, zero, carry, before, cloud.taken, inflation, step, accepted), gain
+    return ParticleSet(z, zero, carry, before, particle_set.taken, inflation, step, accepted), gain
 
 
-Law = tuple[Floats, Floats, Floats]  # mean, Cholesky factor and its inverse
+ProposalLaw = tuple[Floats, Floats, Floats]  # mean, Cholesky factor and its inverse
 
 
 def _halves(z: Floats) -> tuple[Floats, Floats]:
@@ -194,14 +199,14 @@ def _halves(z: Floats) -> tuple[Floats, Floats]:
     return z[:half], z[half:]
 
 
-def _laws(z: Floats) -> tuple[Law, Law]:
-    """The normal law that each half of the draws is moved by: fitted to the other half, since draws that take part in
-    their own law are drawn together."""
+def _proposal_laws(z: Floats) -> tuple[ProposalLaw, ProposalLaw]:
+    """The proposal distribution of each half of the draws, fitted to the other half: draws that take part in the fit of
+    their own proposal would move towards each other."""
     one, other = _halves(z)
-    return _law(other), _law(one)
+    return _fitted_law(other), _fitted_law(one)
 
 
-def _law(z: Floats) -> Law:
+def _fitted_law(z: Floats) -> ProposalLaw:
     mean = z.mean(axis=0)
     # einsum here and below: BLAS would wake its threads for these small products, and take more time in sum.
     scatter = np.einsum("ij,ik->jk", z - mean, z - mean)
@@ -212,25 +217,25 @@ def _law(z: Floats) -> Law:
     return mean, spread, np.linalg.inv(spread)
 
 
-def _propose(law: Law, z: Floats, step: float, rng: np.random.Generator) -> Floats:
-    """Draws led towards the law's mean and jittered, so that the law itself stays as it is."""
+def _propose(law: ProposalLaw, z: Floats, step: float, rng: np.random.Generator) -> Floats:
+    """Proposed draws: each moves towards the proposal's mean and gets noise, so that the proposal is stationary."""
     mean, spread, _ = law
     noise = np.einsum("ij,kj->ik", rng.standard_normal(z.shape), spread)
     led: Floats = mean + np.sqrt(1 - step**2) * (z - mean) + step * noise
     return led
 
 
-def _against(laws: tuple[Law, Law], z: Floats) -> Floats:
-    """The log of prior over proposal's law, per draw."""
+def _log_prior_over_proposal(proposals: tuple[ProposalLaw, ProposalLaw], z: Floats) -> Floats:
+    """The log of the prior density divided by the proposal density: (draws,)."""
     ratios = []
-    for (mean, _, whiten), half in zip(laws, _halves(z), strict=True):
+    for (mean, _, whiten), half in zip(proposals, _halves(z), strict=True):
         white = np.einsum("ij,kj->ik", half - mean, whiten)
         ratios.append(0.5 * np.sum(white**2, axis=1) - 0.5 * np.sum(half**2, axis=1))
     return np.concatenate(ratios)
 
 
-def _systematic(weights: Floats, rng: np.random.Generator) -> NDArray[np.intp]:
-    """Indices chosen by weight with the least noise."""
+def _systematic_resample(weights: Floats, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Indices of a systematic resampling by weight, which adds the least noise."""
     points = (np.arange(len(weights)) + rng.uniform()) / len(weights)
     return np.minimum(np.searchsorted(np.cumsum(weights), points), len(weights) - 1)
 

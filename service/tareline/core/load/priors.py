@@ -1,8 +1,8 @@
-"""What is believed of any tank before its readings.
+"""The prior distributions of a tank's figures, which hold for any tank before its readings.
 
-Each figure is a transformed standard normal z: log-normal (median, factor of one deviation), logit-normal (median,
-deviation of the logit) or normal about zero. A draw of a whole tank is a row of independent z, so that the sampler
-sees one scale. Sources stand beside each prior; where none is named, the figure is judgement and wide.
+Each figure is a transformed standard normal z: log-normal (median, factor of one standard deviation), logit-normal
+(median, standard deviation of the logit) or normal. The draw of a tank is a row of independent z, so that the sampler
+works on one scale. The source stands beside each prior; where none is named, the prior is judgement, and wide.
 """
 
 import math
@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """One figure: its median and, in the shape's own terms, how far one standard deviation reaches."""
+    """The prior of one figure: its shape, its median and its spread, which the shape defines."""
 
     name: str
     shape: Literal["log", "logit", "normal"]
@@ -26,7 +26,7 @@ class Prior:
     spread: float  # log: factor; logit and normal: deviation
 
     def value(self, z: Floats) -> Floats:
-        """The figure at standard normal z."""
+        """The figure for a standard normal z of any shape."""
         if self.shape == "log":
             return self.median * np.exp(math.log(self.spread) * z)
         if self.shape == "logit":
@@ -36,7 +36,7 @@ class Prior:
 
 
 class Priors:
-    """An ordered set of priors: which column of z is which figure."""
+    """An ordered set of priors, which says which column of z belongs to which figure."""
 
     def __init__(self, priors: Sequence[Prior]) -> None:
         self.priors = tuple(priors)
@@ -57,15 +57,16 @@ UPTAKE = (
     Prior("capacity", "log", 0.4, 3.0),
     # Denitrifiers 0.5 g N/m3 (ASM1); through deep substrate and leaves' boundary layers several times as much.
     Prior("half", "log", 2.0, 2.2),
-    # 1 would be Michaelis and Menten's law. Free, since other laws must be able to look like this one.
+    # 1 would be the Michaelis-Menten law. It is free, so that the model can approximate other laws.
     Prior("order", "log", 1.1, 1.2),
     Prior("maturing_d", "log", 45.0, 1.6),  # common practice, no source: a planted tank settles within a quarter
     Prior("season_cos", "normal", 0.0, 0.13),  # of the log capacity over a year; a window's light
     Prior("season_sin", "normal", 0.0, 0.13),
     Prior("plants", "logit", 0.75, 1.0),  # the plants' share of the uptake: what a harvest takes away of it
-    Prior("cut", "logit", 0.3, 0.8),  # share of the plants a harvest takes where nobody said
-    # Another law of removal at contents the tank has not had: what removal gains from there to the ceiling is raised to
-    # the power e^law (judgement, tried on tanks of other laws in tests/sim).
+    Prior("cut", "logit", 0.3, 0.8),  # share of the plants that a harvest takes where it is not stated
+    # Removal may follow another law at contents that the tank has not had: the ratio of the removal at the ceiling to
+    # that at the highest content so far is raised to the power e^law (judgement, tested on tanks of other laws in
+    # tests/sim).
     Prior("law", "normal", 0.0, 0.45),
 )
 MATURE_AT_START = {
@@ -112,17 +113,17 @@ SOLIDS = (
 
 
 def labels(relative_sd: Sequence[float]) -> list[Prior]:
-    """One factor per food: true nitrogen over what label and dose records say."""
+    """One factor for each food: true nitrogen divided by the nitrogen according to label and doses."""
     return [Prior(f"label_{i}", "log", 1.0, math.exp(sd)) for i, sd in enumerate(relative_sd)]
 
 
 def wander(knots: int) -> list[Prior]:
-    """Steps of the log capacity from one knot to the next."""
+    """The steps of the log capacity's random walk from one knot to the next."""
     return [Prior(f"wander_{i}", "normal", 0.0, WANDER_SD) for i in range(knots)]
 
 
 def nitrogen(new: bool, label_sd: Sequence[float], knots: int) -> Priors:
-    """All figures of the nitrogen model, in the order of the columns of z; the wander's come last."""
+    """All figures of the nitrogen model, in the order of the columns of z; those of the random walk come last."""
     return Priors(
         [
             *UPTAKE,

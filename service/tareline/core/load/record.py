@@ -1,4 +1,4 @@
-"""What is known of one tank, as the load's model takes it. Days are floats since the record's start (its day 0)."""
+"""The data of one tank, as the model of its load uses them. Days are floats since the start of the record (day 0)."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -7,7 +7,7 @@ from typing import Literal, TypeVar
 from tareline.core.units import NITRATE_PER_N
 
 WITNESSES = ("ammonia", "nitrite", "nitrate")
-LOOK_BACK_DAYS = 730.0  # judgement: what a tank did more than two years ago says nothing of it now
+LOOK_BACK_DAYS = 730.0  # judgement: older data say nothing about the tank as it is now
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +22,8 @@ class Food:
 
 
 @dataclass(frozen=True, slots=True)
-class Fed:
-    """What was fed on the day from `day` to `day + 1`. food: index into the record's foods."""
+class DailyFeed:
+    """The food of the day from `day` to `day + 1`, with its standard deviation. food: index into the record's foods."""
 
     day: int
     mass_g: float
@@ -32,11 +32,12 @@ class Fed:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """A reading. The water lies between low and high (None: open above); value is the step or number somebody chose.
+class RecordedReading:
+    """A reading in mg/L, nitrogen compounds as N. The content lies between low and high (None: no upper end); value is
+    the step or the number that was stated.
 
-    detected: False where it says "nothing seen": a chart's lowest step, or below a detection limit. mg/L, N as N.
-    probe: a probe said it, whose error is another than a pen's and the same in all that it says.
+    detected: False where nothing was detected: the lowest step of a chart, or a value below a detection limit.
+    probe: whether a probe measured it; all readings of a probe share one error, which is not that of a pen.
     """
 
     day: float
@@ -50,7 +51,8 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Water replaced (`kind` change) or added for what evaporated (topup). Contents in mg/L; None where not stated."""
+    """Water that was replaced (kind `change`) or added after evaporation (kind `topup`), in litres. Contents are in
+    mg/L; None where they are not stated."""
 
     day: float
     volume_l: float
@@ -62,7 +64,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Harvest:
-    """Plants taken out: the share of them (0 to 1), None where nobody said how much."""
+    """Plants taken out: their share (0 to 1) of all plants, None where it is not stated."""
 
     day: float
     share: float | None = None
@@ -70,11 +72,11 @@ class Harvest:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """Everything the model takes, up to `now` (days since the start).
+    """All data that the model uses, up to `now` (days since the start).
 
-    new: the tank was filled at the start, so that bacteria and uptake begin from next to nothing.
-    upset: days on which plants, filter or volume changed (what was proven before them expires).
-    detects: the least ammonia and nitrite that this tank's kits can show, mg/L as N.
+    new: whether the tank was filled at the start, so that bacteria and uptake begin near zero. ceiling_mg_per_l: of
+    nitrate, as the ion. upset: days on which plants, filter or volume changed; a ration proven before is proven no
+    longer. detects: the least ammonia and nitrite that this tank's kits can detect, mg/L as N.
     """
 
     volume_l: float
@@ -82,8 +84,8 @@ class Record:
     new: bool = False
     ceiling_mg_per_l: float = 40.0  # of nitrate, as ion
     foods: tuple[Food, ...] = ()
-    fed: tuple[Fed, ...] = ()
-    seen: tuple[Seen, ...] = ()
+    fed: tuple[DailyFeed, ...] = ()
+    seen: tuple[RecordedReading, ...] = ()
     changes: tuple[Change, ...] = ()
     harvests: tuple[Harvest, ...] = ()
     upset: tuple[float, ...] = ()
@@ -94,9 +96,9 @@ class Record:
         return self.ceiling_mg_per_l / NITRATE_PER_N
 
     def recent(self, days: float = LOOK_BACK_DAYS) -> "Record":
-        """The record without what lies further back than `days`; its day 0 moves, and the tank is no longer new.
+        """The record without data older than `days`; its day 0 moves, and the tank is no longer new.
 
-        It moves by whole quarters, so that last week's posterior can mostly be carried on.
+        Day 0 moves in steps of 90 days, so that in most weeks the previous posterior can be continued.
         """
         shift = (self.now - days) // 90 * 90.0
         if shift <= 0:
@@ -113,7 +115,7 @@ class Record:
         )
 
 
-Event = TypeVar("Event", Seen, Change, Harvest)
+Event = TypeVar("Event", RecordedReading, Change, Harvest)
 
 
 def _moved(events: Sequence[Event], shift: float) -> tuple[Event, ...]:
