@@ -19,7 +19,7 @@ from feeders import DAY_MS, START_MS, Life, draw, live
 from figures import keep
 
 from tareline.core.weighing.estimate import estimate
-from tareline.core.weighing.model import History, Settled
+from tareline.core.weighing.model import History, SettledState
 from tareline.core.weighing.periods import next_closing_ms
 
 
@@ -31,7 +31,7 @@ def a_life(weeks: int) -> Life:
     return live(figures, weeks, random)
 
 
-def close_all(history: History, now_ms: int) -> tuple[Settled | None, int]:
+def close_all(history: History, now_ms: int) -> tuple[SettledState | None, int]:
     """The state that the closed past leaves, and how many periods were closed."""
     settled, begin_ms, count = None, START_MS, 0
     while (end_ms := next_closing_ms(begin_ms, now_ms, history.weighins)) is not None:
@@ -40,7 +40,7 @@ def close_all(history: History, now_ms: int) -> tuple[Settled | None, int]:
     return settled, count
 
 
-def once(history: History, now_ms: int, settled: Settled | None) -> float:
+def once(history: History, now_ms: int, settled: SettledState | None) -> float:
     begin = time.process_time()
     found = estimate(history, now_ms, settled)
     found.sums([(now_ms - day * DAY_MS, now_ms - (day - 1) * DAY_MS) for day in range(7, 0, -1)])

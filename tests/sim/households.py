@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.trends.trend import Daily, Observation
+from tareline.core.trends.trend import DailyMean, Observation
 from tareline.core.units import DAY_MS, NITRATE_PER_N
 
 Floats = NDArray[np.float64]
@@ -146,7 +146,7 @@ def _read(rng: np.random.Generator, water: Water, true: float, day: int) -> Obse
     return Observation(at_ms, max(0.0, value - step / 2), value + step / 2, value)
 
 
-def daily(rng: np.random.Generator, water: Water) -> list[Daily]:
+def daily(rng: np.random.Generator, water: Water) -> list[DailyMean]:
     """Daily means of a probe's samples: a daily swing that changes, noise, hours and days without a sample."""
     days = len(water.true)
     clock = np.arange(SAMPLES) / SAMPLES
@@ -162,7 +162,7 @@ def daily(rng: np.random.Generator, water: Water) -> list[Daily]:
     there[length > SAMPLES] = False
     n = there.sum(axis=1)
     means = (samples * there).sum(axis=1) / np.maximum(n, 1)
-    return [Daily(START_MS + day * DAY_MS, float(means[day]), int(n[day])) for day in range(days) if n[day]]
+    return [DailyMean(START_MS + day * DAY_MS, float(means[day]), int(n[day])) for day in range(days) if n[day]]
 
 
 def two_higher(values: Sequence[float], worse: int) -> list[bool]:

@@ -27,12 +27,12 @@ from tareline.core.safety.lines import Line, default_lines
 from tareline.core.safety.ramp import (
     ENDED,
     Decision,
-    Knowledge,
-    Measured,
+    LoadKnowledge,
+    NewestReading,
     Ramp,
-    Standing,
-    asked_of,
+    TankState,
     decide,
+    rations_to_judge,
     readings_due,
 )
 from tareline.core.trends import trend
@@ -110,7 +110,7 @@ class Driver:
     unfed_ms: int = 0
     held: bool = False
     last: Decision | None = None
-    told: Knowledge | None = None
+    told: LoadKnowledge | None = None
     asks: bool = False  # for nitrate before the coming week is over
 
     @property
@@ -125,8 +125,8 @@ class Driver:
         ):  # anew from the whole record, as the service always does
             self.known = posterior(record, seed=i)
         may = limits(self.known)
-        self.told = knowledge(may, load(self.known, self.ramp.dwell_days), asked_of(self.ramp, self.ration_g))
-        standing = Standing(
+        self.told = knowledge(may, load(self.known, self.ramp.dwell_days), rations_to_judge(self.ramp, self.ration_g))
+        standing = TankState(
             ration_g=self.ration_g,
             ration_since_ms=self.since_ms,
             zone="UTC",
@@ -150,9 +150,9 @@ class Driver:
         return decision
 
 
-def knowledge(may: Limits, told: Load, rations: Sequence[float]) -> Knowledge:
+def knowledge(may: Limits, told: Load, rations: Sequence[float]) -> LoadKnowledge:
     """What the posterior says now, as the ramp takes it."""
-    return Knowledge(
+    return LoadKnowledge(
         fresh=True,
         refuses=None if told.diagnostics.speaks else told.diagnostics.why,
         found=told.found,
@@ -165,9 +165,11 @@ def knowledge(may: Limits, told: Load, rations: Sequence[float]) -> Knowledge:
     )
 
 
-def newest(seen: list[RecordedReading]) -> dict[str, Measured]:
+def newest(seen: list[RecordedReading]) -> dict[str, NewestReading]:
     """The newest reading of each analyte, as the ramp takes it."""
-    return {one.analyte: Measured(NOON_MS + int(one.day * DAY_MS), one.value <= TRACE[one.analyte]) for one in seen}
+    return {
+        one.analyte: NewestReading(NOON_MS + int(one.day * DAY_MS), one.value <= TRACE[one.analyte]) for one in seen
+    }
 
 
 def counted(seen: Sequence[RecordedReading]) -> dict[str, float]:

@@ -17,7 +17,7 @@ from feeders import DAY_MS, START_MS, Figures, Life, draw, live
 from filling_accuracy import PRESET_SHARE, Accuracy, accuracy, limit_g
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gain import next_gain
-from tareline.core.weighing.model import Settled
+from tareline.core.weighing.model import SettledState
 
 FEEDERS = 300 if os.environ.get("TARELINE_FULL") == "1" else 40
 WEEKS = 4
@@ -30,7 +30,7 @@ class Loop:
     """A service that estimates each week, settles it, and plans with what it has learned."""
 
     calibrated: float
-    settled: Settled | None = None
+    settled: SettledState | None = None
     found: Estimate | None = None
     gains: list[float] = field(default_factory=list)
 

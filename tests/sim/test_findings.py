@@ -12,7 +12,7 @@ from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, fuller, live, shif
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
-from tareline.core.weighing.hyperparameters import solved
+from tareline.core.weighing.hyperparameters import solve_chain
 from tareline.core.weighing.model import Handling, History, Refill, WeighIn
 
 ORDINARY = Figures(
@@ -259,8 +259,8 @@ def test_sums_stay_right_and_their_deviations_widen(life: Life, error: str) -> N
             if at(7) <= chain.at_ms[i] < at(14)
         ],
     ] = 1
-    _, open_var = solved(chain, figures, estimated.shifts).sums(week)
-    _, closed_var = solved(chain, figures).sums(week)
+    _, open_var = solve_chain(chain, figures, estimated.shifts).sums(week)
+    _, closed_var = solve_chain(chain, figures).sums(week)
     assert len(estimated.shifts) == 1
     assert open_var[0, 0, 0] > 1.001 * closed_var[0, 0, 0]
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from feeders import FULL, Life, fuller, lives
-from sizes import size
+from shift_sizes import size
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
-from tareline.core.weighing.hypotheses import Suspect, suspects
+from tareline.core.weighing.hypotheses import ShiftEstimate, single_shifts
 from tareline.core.weighing.model import History, Shift
 
 FEEDERS, WEEKS = size(60), 4
@@ -34,8 +34,8 @@ class Case:
     named: bool
 
 
-def clean_suspects(found: Estimate) -> dict[Shift, Suspect]:
-    return {one.shift: one for one in suspects(found.chain, found.learned.mean)}
+def clean_suspects(found: Estimate) -> dict[Shift, ShiftEstimate]:
+    return {one.shift: one for one in single_shifts(found.chain, found.learned.mean)}
 
 
 def missed_refill(life: Life, found: Estimate, random: np.random.Generator) -> Case:

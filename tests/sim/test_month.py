@@ -53,7 +53,7 @@ def test_the_month_reads_in_order_from_the_alerts_alone(told: list[Told]) -> Non
 def test_what_is_told_says_where_when_how_sure_what_was_done_and_what_to_do(told: list[Told]) -> None:
     rise, line, reduced, held, over = told[:5]
     assert "reaches 40 mg/L as ion between" in rise.text, "the ceiling as the keeper states it"
-    assert "water that only wanders would show as much in" in rise.text
+    assert "random variation alone would look like this in" in rise.text
     assert "Since Thu 14 May, 10:00: total ammonia counts as 0.6 mg/L as N, at or above the line at 0.5." in line.text
     assert (
         "According to this kit it lies between 0.2 and 0.8 mg/L as N. Tareline has not changed the feeding."

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.alerts.alert import OTHERS_AGAIN, SETTLES_MS, Alert, Concern, Quiet, Rules, seen, step
+from tareline.core.alerts.alert import OTHERS_AGAIN, SETTLES_MS, Alert, Concern, QuietHours, Rules, seen, step
 from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
@@ -16,7 +16,7 @@ LINE = Concern("line/sill/ammonia", "line", "sill", NOON_MS - HOUR_MS, "ammonia 
 HOLD = Concern("hold/sill", "hold", "sill", NOON_MS, "feeding is held", "Change water.", urgent=True)
 SILENT = Concern("device/feeder-1/silent", "device", "sill", NOON_MS, "feeder-1 is silent", "Look.", urgent=True)
 PROBE = Concern("device/probe-1/silent", "device", "sill", NOON_MS, "probe-1 is silent", "Look.")
-NIGHT = Quiet(time(22), time(7))
+NIGHT = QuietHours(time(22), time(7))
 
 
 class Keeper:
@@ -164,7 +164,7 @@ def test_quiet_hours_span_midnight() -> None:
     inside = [time(22), time(23, 59), time(0), time(6, 59, 59)]
     assert [NIGHT.holds(moment) for moment in inside] == [True] * 4
     assert [NIGHT.holds(moment) for moment in (time(7), time(12), time(21, 59, 59))] == [False] * 3
-    assert [Quiet(time(13), time(15)).holds(time(hour)) for hour in (12, 13, 14, 15)] == [False, True, True, False]
+    assert [QuietHours(time(13), time(15)).holds(time(hour)) for hour in (12, 13, 14, 15)] == [False, True, True, False]
 
 
 def test_at_night_a_hold_and_a_silence_are_told_and_the_rest_in_the_morning_together() -> None:
@@ -285,7 +285,7 @@ nights = st.lists(st.tuples(concerns, st.integers(1, 30 * 60), st.sampled_from([
 
 @given(nights, st.sampled_from([None, NIGHT]))
 def test_who_listens_and_reads_knows_what_is_so(
-    course: Iterable[tuple[list[Concern], int, str]], quiet: Quiet | None
+    course: Iterable[tuple[list[Concern], int, str]], quiet: QuietHours | None
 ) -> None:
     """What somebody believes who hears every message and now and then reads an alert on the page.
 

@@ -9,7 +9,7 @@ import statsmodels.api as sm
 
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.estimate import Estimate, estimate
-from tareline.core.weighing.hyperparameters import solved
+from tareline.core.weighing.hyperparameters import solve_chain
 from tareline.core.weighing.model import FIGURES, History, Refill, WeighIn, lay_out
 
 DAY_MS = 86_400_000
@@ -107,7 +107,7 @@ def test_the_gain_is_smoothed_as_a_local_level() -> None:
     noise, clump, drift = 1.2, 0.0004, 0.05
     figures = {"noise": noise, "clump": clump, "drift": drift, "wander": 1e4, "level": 0.01, "moisture": 1e-5}
     chain = lay_out(history)
-    found = solved(chain, np.log([figures[name] for name in FIGURES]))
+    found = solve_chain(chain, np.log([figures[name] for name in FIGURES]))
     model = sm.tsa.UnobservedComponents(np.array([dose.mass_g for dose in doses]) / 0.1, "local level")
     model.initialize_known(np.array([1.0]), np.array([[0.25**2]]))
     witness = model.smooth([((noise * CELL_SD) ** 2 + clump * 0.1 + 1e-8) / 0.1**2, drift**2])

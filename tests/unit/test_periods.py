@@ -5,14 +5,14 @@ import json
 import numpy as np
 import pytest
 
-from tareline.core.weighing.model import Settled, WeighIn
-from tareline.core.weighing.periods import Closed, from_body, next_closing_ms, standing, to_body
+from tareline.core.weighing.model import SettledState, WeighIn
+from tareline.core.weighing.periods import ClosedPeriod, from_body, next_closing_ms, still_closed, to_body
 
 DAY_MS = 86_400_000
 
 
-def closed(day: int) -> Closed:
-    return Closed(Settled(day * DAY_MS, np.arange(5.0), np.eye(5), np.arange(6.0), np.eye(6)), 100 + day)
+def closed(day: int) -> ClosedPeriod:
+    return ClosedPeriod(SettledState(day * DAY_MS, np.arange(5.0), np.eye(5), np.arange(6.0), np.eye(6)), 100 + day)
 
 
 def weighin(day: float) -> WeighIn:
@@ -21,14 +21,14 @@ def weighin(day: float) -> WeighIn:
 
 def test_an_entry_reopens_the_period_it_speaks_about_and_those_after_it() -> None:
     periods = [closed(30), closed(60), closed(90)]
-    assert standing(periods, [70 * DAY_MS]) == periods[:2]
-    assert standing(periods, [61 * DAY_MS, 20 * DAY_MS]) == []
-    assert standing(periods, [100 * DAY_MS]) == periods
-    assert standing(periods, []) == periods
+    assert still_closed(periods, [70 * DAY_MS]) == periods[:2]
+    assert still_closed(periods, [61 * DAY_MS, 20 * DAY_MS]) == []
+    assert still_closed(periods, [100 * DAY_MS]) == periods
+    assert still_closed(periods, []) == periods
 
 
 def test_an_entry_at_a_periods_last_instant_belongs_to_it() -> None:
-    assert standing([closed(30)], [30 * DAY_MS]) == []
+    assert still_closed([closed(30)], [30 * DAY_MS]) == []
 
 
 def test_a_short_period_stays_open() -> None:

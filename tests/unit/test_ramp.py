@@ -17,13 +17,13 @@ from tareline.core.safety.ramp import (
     SURE,
     UNMEASURED_MS,
     Decision,
-    Knowledge,
-    Measured,
+    LoadKnowledge,
+    NewestReading,
     Ramp,
-    Standing,
-    asked_of,
+    TankState,
     candidates,
     decide,
+    rations_to_judge,
 )
 from tareline.core.units import DAY_MS
 from tareline.core.water.freshness import RAMP_FRESH_MS
@@ -38,23 +38,23 @@ def ago(days: float) -> int:
     return NOON_MS - int(days * DAY_MS)
 
 
-def knows(p: float | dict[float, float] = 0.99, **other: Any) -> Knowledge:
+def knows(p: float | dict[float, float] = 0.99, **other: Any) -> LoadKnowledge:
     """An open limit, everything proven, and these probabilities of staying under it."""
-    p_under = p if isinstance(p, dict) else dict.fromkeys(asked_of(RAMP, PRESENT_G), p)
+    p_under = p if isinstance(p, dict) else dict.fromkeys(rations_to_judge(RAMP, PRESENT_G), p)
     told: dict[str, Any] = {"fresh": True, "refuses": None, "found": False, "p5": 0.15, "p50": 0.3, "p95": None}
-    return Knowledge(**{**told, "proven_g": PRESENT_G, "in_balance": 0.95, "p_under": p_under, **other})
+    return LoadKnowledge(**{**told, "proven_g": PRESENT_G, "in_balance": 0.95, "p_under": p_under, **other})
 
 
-def clear(days: float = 1) -> dict[str, Measured]:
-    return {name: Measured(ago(days), name != "nitrate") for name in ("ammonia", "nitrite", "nitrate")}
+def clear(days: float = 1) -> dict[str, NewestReading]:
+    return {name: NewestReading(ago(days), name != "nitrate") for name in ("ammonia", "nitrite", "nitrate")}
 
 
-def stands(**other: Any) -> Standing:
+def stands(**other: Any) -> TankState:
     """The present ration fed for 30 days, everything measured yesterday, and nothing wrong."""
-    return Standing(**{"ration_g": PRESENT_G, "ration_since_ms": ago(30), "zone": "UTC", "readings": clear(), **other})
+    return TankState(**{"ration_g": PRESENT_G, "ration_since_ms": ago(30), "zone": "UTC", "readings": clear(), **other})
 
 
-def says(knowledge: Knowledge | None = None, ramp: Ramp = RAMP, **other: Any) -> Decision:
+def says(knowledge: LoadKnowledge | None = None, ramp: Ramp = RAMP, **other: Any) -> Decision:
     return decide(ramp, knowledge if knowledge is not None else knows(), stands(**other), NOON_MS)
 
 
@@ -105,7 +105,7 @@ def test_no_step_is_over_half_of_the_present_ration() -> None:
 
 
 def test_from_a_ration_of_nothing_no_step_leads_up_and_it_says_so() -> None:
-    decision = says(knows(dict.fromkeys(asked_of(RAMP, 0.0), 0.99)), ration_g=0.0)
+    decision = says(knows(dict.fromkeys(rations_to_judge(RAMP, 0.0), 0.99)), ration_g=0.0)
     assert decision.daily_g is None
     assert any("from 0 g a day no step leads up" in one for one in decision.waits_for)
 
@@ -114,7 +114,7 @@ def test_the_last_step_ends_at_the_ceiling() -> None:
     ramp = replace(RAMP, ceiling_g=0.1)
     assert candidates(ramp, PRESENT_G) == (0.1, 0.095, 0.0925)
     assert candidates(ramp, 0.1) == ()
-    p = dict.fromkeys(asked_of(ramp, PRESENT_G), 0.99)
+    p = dict.fromkeys(rations_to_judge(ramp, PRESENT_G), 0.99)
     assert says(knows(p), ramp).daily_g == 0.1
     decision = says(knows({0.1: 0.99}), ramp, ration_g=0.1)
     assert decision.daily_g is None
@@ -147,11 +147,11 @@ def test_days_under_a_hold_are_no_dwell() -> None:
 
 @pytest.mark.parametrize("analyte", ["ammonia", "nitrite", "nitrate"])
 def test_it_waits_for_fresh_readings_of_each(analyte: str) -> None:
-    old = {**clear(), analyte: Measured(NOON_MS - RAMP_FRESH_MS - 1, True)}
+    old = {**clear(), analyte: NewestReading(NOON_MS - RAMP_FRESH_MS - 1, True)}
     decision = says(readings=old)
     assert (decision.state, decision.daily_g) == ("waits for readings", None)
     assert decision.waits_for == (f"a fresh reading of {analyte}; the newest is of 2025-06-05",)
-    assert says(readings={**clear(), analyte: Measured(NOON_MS - RAMP_FRESH_MS, True)}).state == "steps up"
+    assert says(readings={**clear(), analyte: NewestReading(NOON_MS - RAMP_FRESH_MS, True)}).state == "steps up"
     missing = {name: one for name, one in clear().items() if name != analyte}
     assert f"a reading of {analyte} from 2025-05-30 or later; there is none" in says(readings=missing).waits_for
 
@@ -165,7 +165,7 @@ def test_a_reading_from_the_first_half_of_the_dwell_shows_nothing_yet() -> None:
 
 @pytest.mark.parametrize("analyte", ["ammonia", "nitrite"])
 def test_it_waits_until_ammonia_and_nitrite_are_gone(analyte: str) -> None:
-    decision = says(readings={**clear(), analyte: Measured(ago(1), False)})
+    decision = says(readings={**clear(), analyte: NewestReading(ago(1), False)})
     assert (decision.state, decision.daily_g) == ("waits for the water", None)
     assert decision.waits_for == (f"{analyte} to be gone: the reading of 2025-06-14 shows more than a trace",)
 
@@ -240,15 +240,15 @@ def test_a_persons_hold_takes_nothing_back() -> None:
 
 def test_steps_back_end_at_one_step_as_animals_have_to_eat() -> None:
     assert says(knows({0.03: 0.1}), ration_g=0.03).daily_g == 0.02
-    assert says(knows(dict.fromkeys(asked_of(RAMP, 0.02), 0.1)), ration_g=0.02).daily_g is None
+    assert says(knows(dict.fromkeys(rations_to_judge(RAMP, 0.02), 0.1)), ration_g=0.02).daily_g is None
 
 
 def test_unmeasured_for_two_weeks_it_goes_back_to_what_is_proven() -> None:
-    old = {**clear(), "nitrate": Measured(NOON_MS - UNMEASURED_MS - 1, False)}
+    old = {**clear(), "nitrate": NewestReading(NOON_MS - UNMEASURED_MS - 1, False)}
     decision = says(knows(proven_g=0.07), readings=old)
     assert (decision.state, decision.daily_g) == ("steps back", 0.07)
     assert "nitrate was not measured for 14 days: back to what is proven, 0.07 g a day" in decision.reasons[0]
-    young = {**clear(), "nitrate": Measured(NOON_MS - UNMEASURED_MS, False)}
+    young = {**clear(), "nitrate": NewestReading(NOON_MS - UNMEASURED_MS, False)}
     assert says(knows(proven_g=0.07), readings=young).state == "waits for readings"
     # Weighed rations within a tenth are one.
     assert says(knows(proven_g=0.083), readings=old).state == "waits for readings"
@@ -277,7 +277,7 @@ def test_the_ration_to_keep_is_never_above_what_is_proven() -> None:
 
 
 def test_a_ration_under_the_one_to_keep_is_left_to_the_keeper() -> None:
-    p = dict.fromkeys(asked_of(RAMP, 0.03), 0.99)
+    p = dict.fromkeys(rations_to_judge(RAMP, 0.03), 0.99)
     decision = says(knows(p, **{**FOUND, "proven_g": 0.09}), ration_g=0.03)
     assert (decision.state, decision.daily_g, decision.keep_g) == ("limit found", None, 0.04)
 
@@ -318,7 +318,7 @@ FLAWS: dict[str, st.SearchStrategy[Any]] = {
     "vetoed_until_ms": st.just(NOON_MS + 1),
     "back_ms": MOMENT,
     "readings": st.dictionaries(
-        st.sampled_from(["ammonia", "nitrite", "nitrate"]), st.builds(Measured, MOMENT, st.booleans()), min_size=2
+        st.sampled_from(["ammonia", "nitrite", "nitrate"]), st.builds(NewestReading, MOMENT, st.booleans()), min_size=2
     ),
 }
 IN_DOUBT: dict[str, st.SearchStrategy[Any]] = {
@@ -332,7 +332,7 @@ IN_DOUBT: dict[str, st.SearchStrategy[Any]] = {
 
 
 @st.composite
-def worlds(draw: st.DrawFn, most_flaws: int = 2) -> tuple[Ramp, Knowledge | None, Standing]:
+def worlds(draw: st.DrawFn, most_flaws: int = 2) -> tuple[Ramp, LoadKnowledge | None, TankState]:
     """A ramp that could step, but for a flaw or two."""
     start_g, step_g = draw(GRAMS), draw(GRAMS)
     ration_g = draw(st.one_of(GRAMS, st.just(start_g)))
@@ -342,7 +342,7 @@ def worlds(draw: st.DrawFn, most_flaws: int = 2) -> tuple[Ramp, Knowledge | None
     flaws = draw(st.sets(st.sampled_from([*FLAWS, *IN_DOUBT, "unknown"]), max_size=most_flaws))
     told: dict[str, Any] = {name: draw(IN_DOUBT[name]) for name in IN_DOUBT if name in flaws}
     p = told.pop("p_under", 1.0)
-    p_under = {g: draw(st.sampled_from([p, 1.0])) for g in asked_of(ramp, ration_g)}
+    p_under = {g: draw(st.sampled_from([p, 1.0])) for g in rations_to_judge(ramp, ration_g)}
     standing = replace(
         stands(ration_g=ration_g, ration_since_ms=ago(60), accepted_g=draw(st.one_of(st.none(), GRAMS))),
         **{name: draw(FLAWS[name]) for name in FLAWS if name in flaws},
@@ -351,7 +351,7 @@ def worlds(draw: st.DrawFn, most_flaws: int = 2) -> tuple[Ramp, Knowledge | None
 
 
 @given(worlds())
-def test_a_step_up_has_everything_it_needs(world: tuple[Ramp, Knowledge | None, Standing]) -> None:
+def test_a_step_up_has_everything_it_needs(world: tuple[Ramp, LoadKnowledge | None, TankState]) -> None:
     ramp, knowledge, standing = world
     decision = decide(ramp, knowledge, standing, NOON_MS)
     if decision.daily_g is None or decision.daily_g <= standing.ration_g:
@@ -375,7 +375,7 @@ def test_a_step_up_has_everything_it_needs(world: tuple[Ramp, Knowledge | None, 
 
 
 @given(worlds())
-def test_a_decision_always_says_why(world: tuple[Ramp, Knowledge | None, Standing]) -> None:
+def test_a_decision_always_says_why(world: tuple[Ramp, LoadKnowledge | None, TankState]) -> None:
     ramp, knowledge, standing = world
     decision = decide(ramp, knowledge, standing, NOON_MS)
     assert decision.reasons or decision.waits_for
@@ -386,20 +386,20 @@ def test_a_decision_always_says_why(world: tuple[Ramp, Knowledge | None, Standin
 
 @given(worlds(most_flaws=0), st.floats(0.01, 60))
 def test_a_second_step_never_comes_within_the_dwell(
-    world: tuple[Ramp, Knowledge | None, Standing], later_days: float
+    world: tuple[Ramp, LoadKnowledge | None, TankState], later_days: float
 ) -> None:
     ramp, knowledge, standing = world
     first = decide(ramp, knowledge, standing, NOON_MS)
     assert first.state == "steps up"
     assert first.daily_g is not None
     later_ms = NOON_MS + int(later_days * DAY_MS)
-    p = dict.fromkeys(asked_of(ramp, first.daily_g), 1.0)
+    p = dict.fromkeys(rations_to_judge(ramp, first.daily_g), 1.0)
     again = replace(
         standing,
         ration_g=first.daily_g,
         ration_since_ms=NOON_MS,
         unfed_ms=0,
-        readings={name: Measured(later_ms, True) for name in standing.readings},
+        readings={name: NewestReading(later_ms, True) for name in standing.readings},
     )
     assert knowledge is not None
     second = decide(ramp, replace(knowledge, found=False, p_under=p), again, later_ms)

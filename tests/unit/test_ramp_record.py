@@ -11,13 +11,13 @@ from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.app.queries.ramp_record import record, stages
 from tareline.core.feeding.ration import Ration
-from tareline.core.safety.ramp import Knowledge
+from tareline.core.safety.ramp import LoadKnowledge
 from tareline.errors import FieldError
 from tareline.web.app import make_app
 from tareline.web.events import Hub
 
-OPEN = Knowledge(True, None, False, 0.07, 0.1, None, 0.05, 0.95, {})
-FOUND = Knowledge(True, None, True, 0.09, 0.1, 0.11, 0.06, 0.95, {})
+OPEN = LoadKnowledge(True, None, False, 0.07, 0.1, None, 0.05, 0.95, {})
+FOUND = LoadKnowledge(True, None, True, 0.09, 0.1, 0.11, 0.06, 0.95, {})
 MIDNIGHT_MS = NOON_MS + 12 * HOUR_MS
 
 
@@ -28,7 +28,7 @@ def house(house: House) -> House:
     return house
 
 
-def knows(house: House, told: Knowledge) -> None:
+def knows(house: House, told: LoadKnowledge) -> None:
     """From now on this is what the ramp is told: every ration is under the limit."""
     evidence = Evidence(
         lambda tank, rations: replace(told, p_under=dict.fromkeys(rations, 0.99)),

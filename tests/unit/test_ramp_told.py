@@ -4,15 +4,23 @@ from dataclasses import replace
 
 import pytest
 
-from tareline.core.alerts.concerns import Place
+from tareline.core.alerts.concerns import Location
 from tareline.core.alerts.ramp_concerns import of_load_trouble, of_ramp
-from tareline.core.safety.ramp import Knowledge, Measured, Ramp, Standing, State, asked_of, readings_due
+from tareline.core.safety.ramp import (
+    LoadKnowledge,
+    NewestReading,
+    Ramp,
+    State,
+    TankState,
+    rations_to_judge,
+    readings_due,
+)
 from tareline.core.units import DAY_MS
 
 NOW_MS = 1_750_000_000_000
-PLACE = Place("shelf", "Shelf", "UTC")
+PLACE = Location("shelf", "Shelf", "UTC")
 RAMP = Ramp(0.05, 0.01, 0.2, 14, 1 / 3, "ask", 1, NOW_MS - 30 * DAY_MS)
-STANDING = Standing(ration_g=0.05, ration_since_ms=NOW_MS - 10 * DAY_MS, zone="UTC")
+STANDING = TankState(ration_g=0.05, ration_since_ms=NOW_MS - 10 * DAY_MS, zone="UTC")
 
 
 @pytest.mark.parametrize(
@@ -58,12 +66,12 @@ def test_one_failure_may_be_chance_two_are_told() -> None:
 
 
 def test_readings_are_due_by_the_end_of_the_dwell_and_from_its_middle_on() -> None:
-    early = {name: Measured(NOW_MS - 5 * DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
+    early = {name: NewestReading(NOW_MS - 5 * DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
     due = readings_due(RAMP, None, replace(STANDING, readings=early), NOW_MS)
     assert [one.subject for one in due] == ["ammonia", "nitrite", "nitrate"]
     assert {one.by_ms for one in due} == {NOW_MS + 4 * DAY_MS}
     assert "waits for a reading from 2025-06-12 on" in due[0].why
-    since = {**early, "nitrate": Measured(NOW_MS - DAY_MS, True)}
+    since = {**early, "nitrate": NewestReading(NOW_MS - DAY_MS, True)}
     assert [one.subject for one in readings_due(RAMP, None, replace(STANDING, readings=since), NOW_MS)] == [
         "ammonia",
         "nitrite",
@@ -77,7 +85,7 @@ def test_nothing_is_due_for_a_step_that_cannot_come(change: dict[str, object]) -
 
 def test_where_no_step_is_sure_enough_nitrate_is_due_after_three_days() -> None:
     """Only once the dwell is over, and not for one whose load nothing is said of."""
-    fresh = {name: Measured(NOW_MS - DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
+    fresh = {name: NewestReading(NOW_MS - DAY_MS, True) for name in ("ammonia", "nitrite", "nitrate")}
     over = replace(STANDING, ration_since_ms=NOW_MS - 20 * DAY_MS, readings=fresh)
     unsure = known(0.9)
     (due,) = readings_due(RAMP, unsure, over, NOW_MS)
@@ -88,7 +96,7 @@ def test_where_no_step_is_sure_enough_nitrate_is_due_after_three_days() -> None:
     assert readings_due(RAMP, unsure, replace(over, ration_since_ms=NOW_MS - 13 * DAY_MS), NOW_MS) == []
 
 
-def known(sure: float) -> Knowledge:
+def known(sure: float) -> LoadKnowledge:
     """A load whose every step is so sure to stay under the limit."""
-    sure_of = dict.fromkeys(asked_of(RAMP, STANDING.ration_g), sure)
-    return Knowledge(True, None, False, 0.05, None, None, 0.05, sure, sure_of)
+    sure_of = dict.fromkeys(rations_to_judge(RAMP, STANDING.ration_g), sure)
+    return LoadKnowledge(True, None, False, 0.05, None, None, 0.05, sure, sure_of)

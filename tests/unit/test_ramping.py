@@ -13,7 +13,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
 
 from tareline.app.answers.ramp import RampAnswer, RampEntered
 from tareline.app.commands.ramp import Evidence, Ramps
-from tareline.core.safety.ramp import Knowledge
+from tareline.core.safety.ramp import LoadKnowledge
 from tareline.errors import FieldError
 
 SET = {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14}
@@ -24,13 +24,13 @@ class Oracle:
     """Knows the limit; what it says of it is the test's to change."""
 
     limit_g: float = 0.1
-    told: Knowledge | None = field(
-        default_factory=lambda: Knowledge(True, None, False, 0.07, 0.1, None, 0.05, 0.95, {})
+    told: LoadKnowledge | None = field(
+        default_factory=lambda: LoadKnowledge(True, None, False, 0.07, 0.1, None, 0.05, 0.95, {})
     )
     rising: tuple[str, ...] | None = ()
     findings: int = 0
 
-    def knowledge(self, tank: str, rations: Sequence[float]) -> Knowledge | None:
+    def knowledge(self, tank: str, rations: Sequence[float]) -> LoadKnowledge | None:
         p_under = {g: 0.99 if g < self.limit_g else 0.2 for g in rations}
         return None if self.told is None else replace(self.told, p_under=p_under)
 
@@ -291,7 +291,7 @@ def test_while_its_people_are_away_no_step_is_made(house: House, oracle: Oracle)
 def test_a_found_limit_ends_the_ramp_and_keeps_a_third(house: House, oracle: Oracle) -> None:
     put(house, consent="auto")
     live(house, 15)
-    oracle.told = Knowledge(True, None, True, 0.09, 0.1, 0.11, 0.06, 0.95, {})
+    oracle.told = LoadKnowledge(True, None, True, 0.09, 0.1, 0.11, 0.06, 0.95, {})
     live(house, 15)
     shown = view(house)
     assert (shown.state, shown.ended, shown.keep_g_per_day) == ("limit found", True, 0.03)

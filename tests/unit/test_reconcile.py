@@ -7,7 +7,7 @@ import pytest
 from test_estimate import at, changed, steady
 
 from tareline.core.weighing.estimate import estimate
-from tareline.core.weighing.reconciliation import COVERAGE, Balance, Part, balances
+from tareline.core.weighing.reconciliation import COVERAGE, Balance, LimitPart, balances
 
 
 def test_four_weeks_that_add_up() -> None:
@@ -36,8 +36,8 @@ def test_each_limit_names_its_parts() -> None:
         "doses that were not weighed",
         "moisture",
     ]
-    assert found.parts[0] == Part("opening weigh-in, as stated", 0.01)
-    worked = replace(found, parts=tuple(Part("", sd) for sd in (25, 9.68, 2.887, 16.599)))
+    assert found.parts[0] == LimitPart("opening weigh-in, as stated", 0.01)
+    worked = replace(found, parts=tuple(LimitPart("", sd) for sd in (25, 9.68, 2.887, 16.599)))
     assert worked.limit_g == pytest.approx(COVERAGE * 31.66, abs=0.01)
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import event
 
 from tareline.app.answers.entries import HoldNow
 from tareline.app.commands.ramp import Evidence, Ramps
-from tareline.core.safety.ramp import Knowledge
+from tareline.core.safety.ramp import LoadKnowledge
 
 OF_ALL, OF_EACH = 6, 12  # SELECTs that an overview may take: for all tanks together, and for each
 Asked = tuple[str, str]
@@ -167,7 +167,7 @@ def test_a_ration(house: House) -> None:
 
 
 def test_a_step_of_the_ramp(house: House) -> None:
-    known = Knowledge(True, None, False, 3.0, 5.0, 9.0, 2.0, 0.95, {})
+    known = LoadKnowledge(True, None, False, 3.0, 5.0, 9.0, 2.0, 0.95, {})
     service = house.service
     evidence = Evidence(
         lambda tank, rations: replace(known, p_under=dict.fromkeys(rations, 0.99)),

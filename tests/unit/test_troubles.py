@@ -12,7 +12,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.core.alerts.alert import Rules, step
-from tareline.core.alerts.concerns import Place, and_list, figure, lasting, of_due
+from tareline.core.alerts.concerns import Location, and_list, figure, lasting, of_due
 from tareline.core.alerts.device_concerns import FedDays, of_budget, of_finding, of_hopper, of_probe_issues
 from tareline.core.probes.condition import ProbeIssue
 from tareline.core.safety.due_list import Due
@@ -21,7 +21,7 @@ from tareline.core.safety.hold import HoldState
 from tareline.core.weighing.causes import Cause
 from tareline.core.weighing.gross_errors import Finding
 
-PLACE = Place("sill", "Window sill", "UTC")
+PLACE = Location("sill", "Window sill", "UTC")
 WHERE = "reading room: "
 ON_THE_15TH = "Sun 15 Jun, "
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.trends.trend import Daily, Observation, Trend, of_probe, of_readings
+from tareline.core.trends.trend import DailyMean, Observation, Trend, of_probe, of_readings
 from tareline.core.units import DAY_MS
 
 NITROGEN = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
@@ -34,12 +34,12 @@ def noisy(seed: int, level: Callable[[float], float], weeks: int, sd: float) -> 
     return [by_pen(round(level(week) + sd * rng.normal()), week) for week in range(weeks)]
 
 
-def days(level: Callable[[float], float], count: int, sd: float, seed: int = 1) -> list[Daily]:
+def days(level: Callable[[float], float], count: int, sd: float, seed: int = 1) -> list[DailyMean]:
     rng = np.random.default_rng(seed)
-    return [Daily(START_MS + day * DAY_MS, level(day) + sd * float(rng.normal()), 288) for day in range(count)]
+    return [DailyMean(START_MS + day * DAY_MS, level(day) + sd * float(rng.normal()), 288) for day in range(count)]
 
 
-def after(daily: Sequence[Daily], *limits: float, shifts: Sequence[int] = (), rising_is_bad: bool = True) -> Trend:
+def after(daily: Sequence[DailyMean], *limits: float, shifts: Sequence[int] = (), rising_is_bad: bool = True) -> Trend:
     return of_probe(daily, shifts, daily[-1].day_ms + DAY_MS, limits, rising_is_bad)
 
 

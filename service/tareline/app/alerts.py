@@ -11,7 +11,7 @@ from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.context import Context
 from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
-from tareline.core.alerts.alert import Alert, Concern, Notice, Quiet, Rules, Step
+from tareline.core.alerts.alert import Alert, AlertChanges, Concern, Notice, QuietHours, Rules
 from tareline.core.alerts.service_concerns import KEY
 from tareline.core.calendar import from_ms, meal_ms
 from tareline.core.units import DAY_MS, HOUR_MS
@@ -37,11 +37,11 @@ class Alerts:
         self._settings = settings
         self._addresses = addresses
         start, _, end = settings.quiet.partition("-")
-        self._quiet = Quiet(time.fromisoformat(start), time.fromisoformat(end)) if settings.quiet else None
+        self._quiet = QuietHours(time.fromisoformat(start), time.fromisoformat(end)) if settings.quiet else None
 
     def record(
         self, tx: Connection, concerns: Iterable[Concern], now_ms: int, instead: Mapping[str, str] | None = None
-    ) -> Step:
+    ) -> AlertChanges:
         """Bring the alerts to what is so now, and queue what is to be said. To be called often: time alone counts too.
 
         concerns: all there are, but for those of works. instead: by tank, who is told during an absence, by their name.
@@ -51,17 +51,17 @@ class Alerts:
         self._sign_of_life(tx, now_ms)
         return step
 
-    def record_works(self, tx: Connection, concerns: Iterable[Concern], now_ms: int) -> Step:
+    def record_works(self, tx: Connection, concerns: Iterable[Concern], now_ms: int) -> AlertChanges:
         """The same of the service's own works: all there are. It leaves all other alerts as they are."""
         return self._step(tx, concerns, True, now_ms, {})
 
     def _step(
         self, tx: Connection, concerns: Iterable[Concern], of_works: bool, now_ms: int, instead: Mapping[str, str]
-    ) -> Step:
+    ) -> AlertChanges:
         before = {key: one for key, one in store.load(tx, now_ms).items() if key.startswith(KEY) == of_works}
         found = rules.step(before, concerns, now_ms, self._rules())
         ids = {one.key: store.save(tx, one) for one in found.changed}
-        step = Step(
+        step = AlertChanges(
             tuple(replace(one, id=ids[one.key]) for one in found.changed),
             tuple(Notice(replace(one.alert, id=ids[one.alert.key]), one.why) for one in found.notices),
         )

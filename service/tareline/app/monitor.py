@@ -28,7 +28,7 @@ from tareline.app.queries.hopper import daily_g
 from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
 from tareline.core.alerts import concerns, device_concerns, ramp_concerns
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import Place, upper_first
+from tareline.core.alerts.concerns import Location, upper_first
 from tareline.core.calendar import day_of
 from tareline.core.safety.faults import UNWEIGHED
 from tareline.core.safety.hold import CONFIRM_MS
@@ -181,7 +181,7 @@ class Monitor:
     # -- one tank ----------------------------------------------------------------------------------------------------
 
     def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
-        place = Place(tank.id, tank.name, tank.zone)
+        place = Location(tank.id, tank.name, tank.zone)
         state, now_ms = tank.holds, tank.now_ms
         found = self._of_load(place, tank)
         found += concerns.of_hold(place, state, tank.known, tank.readings, self._asked(tank), now_ms)
@@ -208,7 +208,7 @@ class Monitor:
             found += device_concerns.of_budget(place, self._fed(tank))
         return found
 
-    def _of_load(self, place: Place, tank: TankSnapshot) -> list[Concern]:
+    def _of_load(self, place: Location, tank: TankSnapshot) -> list[Concern]:
         """What a ramp has decided last, and a load that cannot be worked out."""
         found = []
         trouble = self._loads.trouble(tank.id)
@@ -222,7 +222,7 @@ class Monitor:
             found.append(ramp_concerns.of_ramp(place, state, last.at_ms, body["reasons"], grams, tank.now_ms))
         return [concern for concern in found if concern is not None]
 
-    def _asked(self, tank: TankSnapshot) -> concerns.Asked:
+    def _asked(self, tank: TankSnapshot) -> concerns.HoldConfirmations:
         """Which feeders that were asked to hold have said that they do; a minute is given them."""
         obeying: list[str] = []
         pending: list[str] = []
@@ -234,7 +234,7 @@ class Monitor:
                 obeying.append(feeder.name)
             else:
                 (late if self._has_waited(feeder) else pending).append(feeder.name)
-        return concerns.Asked(obeying, pending, late)
+        return concerns.HoldConfirmations(obeying, pending, late)
 
     def _has_waited(self, feeder: FeederSnapshot) -> bool:
         """Whether a feeder has had its minute to confirm the hold message that it was sent last."""
@@ -259,7 +259,7 @@ class Monitor:
     # -- devices -----------------------------------------------------------------------------------------------------
 
     def _of_feeder(
-        self, tx: Connection, place: Place, known: FeederSnapshot, reported: Sequence[Entry], now_ms: int
+        self, tx: Connection, place: Location, known: FeederSnapshot, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
         """What a feeder's doses, its hopper and its books say. reported: its newest faults."""
         feeder, plan = known.name, known.plan
@@ -306,14 +306,14 @@ class Monitor:
         """Whether doses from the time that the service was down may still be on their way."""
         return now_ms - self._started_ms < ANSWER_MS
 
-    def _of_stop(self, place: Place, feeder: FeederSnapshot) -> list[Concern]:
+    def _of_stop(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
         """That a feeder has stopped itself, or does not go on; a minute to confirm its release is given to it."""
         if feeder.stop is None or feeder.told is None or not (feeder.told.held or self._has_waited(feeder)):
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
 
     def _of_device(
-        self, tx: Connection, place: Place, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
+        self, tx: Connection, place: Location, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
         """Silence, another board, faults and messages that were not understood. reported: its newest faults."""
         device, found = known.device, []
@@ -339,7 +339,7 @@ class Monitor:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
-        place = Place(None, "No tank", "UTC")
+        place = Location(None, "No tank", "UTC")
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
                 if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:

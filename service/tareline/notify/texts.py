@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from tareline.core.alerts.alert import Alert, Notice, Why
-from tareline.core.alerts.concerns import Place, lasting
+from tareline.core.alerts.concerns import Location, lasting
 from tareline.core.safety.lines import NAMES
 
 SAID: dict[Why, str] = {
@@ -80,5 +80,5 @@ def _lasted(alert: Alert, zone: str) -> str:
     """How long something was so; what only showed in the end, for how long people knew."""
     since_ms = alert.opened_ms if alert.kind in ("rising", "due") else alert.since_ms
     ended_ms = max(since_ms, alert.gone_ms or alert.cleared_ms or since_ms)
-    place = Place(alert.tank, "", zone)
+    place = Location(alert.tank, "", zone)
     return f"It lasted {lasting(ended_ms - since_ms)}, from {place.when(since_ms)} until {place.when(ended_ms)}."

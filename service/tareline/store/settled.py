@@ -5,23 +5,23 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, delete, insert, select
 
-from tareline.core.weighing.periods import Closed, from_body, to_body
+from tareline.core.weighing.periods import ClosedPeriod, from_body, to_body
 from tareline.store.tables import settled
 
 
-def load(connection: Connection, feeder: str) -> list[Closed]:
+def load(connection: Connection, feeder: str) -> list[ClosedPeriod]:
     """The closed periods of a feeder, oldest first; those of another model are left out, with all after them."""
     query = select(settled.c.position, settled.c.body).where(settled.c.feeder == feeder).order_by(settled.c.at_ms)
     found = []
     for position, body in connection.execute(query):
         try:
-            found.append(Closed(from_body(json.loads(body)), position))
+            found.append(ClosedPeriod(from_body(json.loads(body)), position))
         except (ValueError, KeyError):
             break
     return found
 
 
-def replace(connection: Connection, feeder: str, closed: Sequence[Closed]) -> None:
+def replace(connection: Connection, feeder: str, closed: Sequence[ClosedPeriod]) -> None:
     """Keep these closed periods of a feeder, and no others."""
     connection.execute(delete(settled).where(settled.c.feeder == feeder))
     rows = [

@@ -31,7 +31,7 @@ from tareline.core.safety.hold import release_refused
 from tareline.core.safety.lines import Crossing, Line, holds_on_ammonia, make_line
 from tareline.core.units import check_stated, unit_choice
 from tareline.core.water.readings import StatedReading, make_reading, neighbours
-from tareline.core.weighing.causes import Mend
+from tareline.core.weighing.causes import CorrectingEntry
 from tareline.core.weighing.gross_errors import Finding
 from tareline.errors import FieldError
 from tareline.store import ledger
@@ -428,7 +428,9 @@ class Entries:
 
         return self._enter(checked, make, MadeAnswer, "finding", zone_of)
 
-    def _mend(self, tx: Connection, feeder: str, mend: Mend, checked: requests.DecisionRequest, now_ms: int) -> int:
+    def _mend(
+        self, tx: Connection, feeder: str, mend: CorrectingEntry, checked: requests.DecisionRequest, now_ms: int
+    ) -> int:
         """The one entry that mends the books, as a person would have made it; its id."""
         note = {"note": checked.note, "by_finding": True}
         if mend.corrects is not None:

@@ -27,12 +27,12 @@ from tareline.core.safety.hold import HoldState
 from tareline.core.safety.ramp import (
     ENDED,
     Decision,
-    Knowledge,
-    Measured,
+    LoadKnowledge,
+    NewestReading,
     Ramp,
-    Standing,
-    asked_of,
+    TankState,
     decide,
+    rations_to_judge,
     readings_due,
 )
 from tareline.core.units import DAY_MS
@@ -55,7 +55,7 @@ class Evidence:
     alarm, None where trends are not known. findings: how many nobody has decided.
     """
 
-    knowledge: Callable[[str, Sequence[float]], Knowledge | None]
+    knowledge: Callable[[str, Sequence[float]], LoadKnowledge | None]
     rising: Callable[[str], Sequence[str] | None]
     findings: Callable[[str], int]
 
@@ -93,7 +93,7 @@ class Proposal:
 
     road: Road
     decision: Decision
-    knowledge: Knowledge | None
+    knowledge: LoadKnowledge | None
     needs: tuple[Due, ...]
 
     @property
@@ -140,7 +140,7 @@ class Ramps:
         return self._weigh(tank, road)
 
     def _weigh(self, tank: TankSnapshot, road: Road, accepted_g: float | None = None) -> Proposal:
-        knowledge = self._evidence.knowledge(tank.id, asked_of(road.ramp, road.rations[-1].daily_g))
+        knowledge = self._evidence.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
         standing = self._standing(tank, road)
         needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
         decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
@@ -152,7 +152,7 @@ class Ramps:
         tank: str,
         road: Road,
         decision: Decision,
-        knowledge: Knowledge | None,
+        knowledge: LoadKnowledge | None,
         by: str | None = None,
     ) -> WrittenAnswer:
         """Enter a decision, and the ration that it changes to."""
@@ -245,13 +245,13 @@ class Ramps:
 
     # -- what stands -------------------------------------------------------------------------------------------------
 
-    def _standing(self, tank: TankSnapshot, road: Road) -> Standing:
+    def _standing(self, tank: TankSnapshot, road: Road) -> TankState:
         begun_ms, now_ms = in_force_since_ms(road.rations, tank.zone), tank.now_ms
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
         back_ms = back.at_ms if back is not None else None
         rising = self._evidence.rising(tank.id)
-        return Standing(
+        return TankState(
             ration_g=road.rations[-1].daily_g,
             ration_since_ms=begun_ms,
             zone=tank.zone,
@@ -259,7 +259,7 @@ class Ramps:
             held=tank.holds.held or tank.holds.reduce_to < 1,
             away=tank.away is not None,
             open_findings=self._evidence.findings(tank.id),
-            readings={analyte: Measured(r.at_ms, clear(r)) for analyte, r in tank.readings.items()},
+            readings={analyte: NewestReading(r.at_ms, clear(r)) for analyte, r in tank.readings.items()},
             crossed=_crossed(tank, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),
             vetoed_until_ms=veto.body["until_ms"] if veto is not None else None,
@@ -343,7 +343,7 @@ def clear(reading: Reading) -> bool:
     return not reading.may_cross or reading.value <= TRACE_MG_N_PER_L.get(reading.analyte, math.inf) * (1 + 1e-9)
 
 
-def knowledge_view(knowledge: Knowledge) -> Row:
+def knowledge_view(knowledge: LoadKnowledge) -> Row:
     """What was known, as it is kept with a decision and shown; probabilities by ration in grams a day."""
     return {**asdict(knowledge), "p_under": {f"{g:g}": p for g, p in knowledge.p_under.items()}}
 

@@ -23,7 +23,7 @@ from tareline.core.weighing.estimate import DoseEstimate, Estimate, Sums, estima
 from tareline.core.weighing.gain import NextGain, next_gain
 from tareline.core.weighing.gross_errors import Finding
 from tareline.core.weighing.model import Handling, History, Refill, WeighIn
-from tareline.core.weighing.periods import Closed, next_closing_ms, standing
+from tareline.core.weighing.periods import ClosedPeriod, next_closing_ms, still_closed
 from tareline.core.weighing.revision import Revision, changed_entries, revisions
 from tareline.store import ledger, settled
 from tareline.store.ledger import Entry, Stay
@@ -47,7 +47,7 @@ class Account:
 
     feeder: str
     position: int
-    closed: tuple[Closed, ...]
+    closed: tuple[ClosedPeriod, ...]
     found: Estimate | None
     estimates: Mapping[int, DoseEstimate]
 
@@ -136,7 +136,7 @@ class Accounts:
             if end_ms is None or not _events(history.between(None, end_ms)):
                 break
             state = closed[-1].settled if closed else None
-            closed.append(Closed(estimate(history, end_ms, state, dismissed).settle(), position))
+            closed.append(ClosedPeriod(estimate(history, end_ms, state, dismissed).settle(), position))
             history = history.between(end_ms)
         if [(c.settled.at_ms, c.position) for c in closed] != [(c.settled.at_ms, c.position) for c in kept]:
             with self._context.write() as tx:
@@ -147,22 +147,28 @@ class Accounts:
         self._kept.keep(feeder, position, account)
         return [] if before is None else self._revised(before, account)
 
-    def _standing(self, tx: Connection, feeder: str, kept: Sequence[Closed]) -> list[Closed]:
+    def _standing(self, tx: Connection, feeder: str, kept: Sequence[ClosedPeriod]) -> list[ClosedPeriod]:
         """The closed periods that no entry has spoken about since."""
         if not kept:
             return []
         moved = ledger.moved(tx, min(c.position for c in kept), SPEAK)
         own = [(entry, at_ms) for entry, device, _, at_ms in moved if device == feeder]
-        found: list[Closed] = []
+        found: list[ClosedPeriod] = []
         for closed in kept:
             since = [at_ms for entry, at_ms in own if entry > closed.position]
-            if len(standing([closed], since)) == 0:
+            if len(still_closed([closed], since)) == 0:
                 break
             found.append(closed)
         return found
 
     def _open(
-        self, feeder: str, position: int, closed: Sequence[Closed], history: History, dismissed: set[Key], now_ms: int
+        self,
+        feeder: str,
+        position: int,
+        closed: Sequence[ClosedPeriod],
+        history: History,
+        dismissed: set[Key],
+        now_ms: int,
     ) -> Account:
         found = None
         if _events(history):

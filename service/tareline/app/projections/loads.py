@@ -20,7 +20,7 @@ from tareline.compute.process import Process, ProcessError
 from tareline.core.load.forecast import Scenario
 from tareline.core.load.guess import Guess, OtherTank
 from tareline.core.load.limit import DWELL_D, SAFE_FRACTION
-from tareline.core.safety.ramp import Knowledge
+from tareline.core.safety.ramp import LoadKnowledge
 from tareline.errors import FieldError
 from tareline.store import ledger
 from tareline.store.engine import StoreError
@@ -157,14 +157,14 @@ class Loads:
         now_s = self._context.clock.monotonic_s()
         return self.trouble(tank) is None and now_s - self._stale_s.setdefault(tank, now_s) < GRACE_S
 
-    def knowledge(self, tank: str, rations: Sequence[float]) -> Knowledge | None:
+    def knowledge(self, tank: str, rations: Sequence[float]) -> LoadKnowledge | None:
         """What a ramp asks, of the rations that it may lead to."""
         known = self.known(tank)
         if known is None:
             return None
         told, load = known.told, known.told.load
         speaks = load.diagnostics.speaks
-        return Knowledge(
+        return LoadKnowledge(
             fresh=self.fresh(tank),
             refuses=None if speaks else load.diagnostics.why,
             found=load.found,

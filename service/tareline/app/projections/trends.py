@@ -12,7 +12,7 @@ from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.projection import Projection
 from tareline.core.calendar import day_of, day_start_ms
-from tareline.core.trends.trend import Daily, Observation, Trend, of_probe, of_readings
+from tareline.core.trends.trend import DailyMean, Observation, Trend, of_probe, of_readings
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 
@@ -74,7 +74,7 @@ class Trends:
             found.setdefault(r.analyte, []).append(Observation(r.at_ms, r.low, r.high, r.value))
         return found
 
-    def _daily(self, tx: Connection, tank: str, today: date, zone: str) -> dict[str, list[Daily]]:
+    def _daily(self, tx: Connection, tank: str, today: date, zone: str) -> dict[str, list[DailyMean]]:
         """Daily means of the complete days of a year, of temperature and of dissolved solids."""
         stays = self._context.register.stays("probe", tank)
         first = today - timedelta(days=365)
@@ -83,8 +83,10 @@ class Trends:
         raw = series.daily(tx, stays, "conductivity", starts)
         warmth = {d.at_ms: d.mean for d in celsius}
         factor = repository.tds_factor(self._context, tank)
-        solids = [Daily(d.at_ms, tds_mg_per_l(d.mean, warmth[d.at_ms], factor), d.n) for d in raw if d.at_ms in warmth]
-        return {"temperature": [Daily(d.at_ms, d.mean, d.n) for d in celsius], "tds": solids}
+        solids = [
+            DailyMean(d.at_ms, tds_mg_per_l(d.mean, warmth[d.at_ms], factor), d.n) for d in raw if d.at_ms in warmth
+        ]
+        return {"temperature": [DailyMean(d.at_ms, d.mean, d.n) for d in celsius], "tds": solids}
 
     def _limits(self, tank: str, analyte: str, rising_is_bad: bool) -> Sequence[float]:
         """What a trend must not reach, in the canonical unit: the lines on that side (a nitrate ceiling is one)."""

@@ -92,7 +92,7 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
-class Quiet:
+class QuietHours:
     """Hours of the day, local time, in which only what is urgent is said. May span midnight; `end` is outside."""
 
     start: time
@@ -109,7 +109,7 @@ class Quiet:
 class Rules:
     """quiet: None where there are no quiet hours. zones: the time zone of each tank; `zone`: of what is on none."""
 
-    quiet: Quiet | None = None
+    quiet: QuietHours | None = None
     zones: Mapping[str, str] = field(default_factory=dict)
     zone: str = "UTC"
 
@@ -130,14 +130,14 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class AlertChanges:
     """What one look at all concerns changed, and what is to be said of it now, in one message for each tank."""
 
     changed: tuple[Alert, ...]
     notices: tuple[Notice, ...]
 
 
-def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, rules: Rules) -> Step:
+def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, rules: Rules) -> AlertChanges:
     """Bring the alerts to what is so now.
 
     alerts: the newest of each key, if it is not cleared, cleared within a day, or owed. concerns: all there are.
@@ -151,9 +151,9 @@ def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, 
         before = alerts.get(key)
         after: Alert | None
         if key in now:
-            after = _meet(before, now[key], now_ms)
+            after = _while_present(before, now[key], now_ms)
         else:
-            after = _end(before, now_ms) if key in covered else _fade(before, now_ms)
+            after = _close_silently(before, now_ms) if key in covered else _while_absent(before, now_ms)
         if after is None:
             continue
         after, why = _say(_remind(after, now_ms), now_ms, rules)
@@ -161,7 +161,7 @@ def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, 
             changed.append(after)
         if why is not None:
             notices.append(Notice(after, why))
-    return Step(tuple(changed), tuple(notices))
+    return AlertChanges(tuple(changed), tuple(notices))
 
 
 def seen(alert: Alert, at_ms: int, by: str | None, note: str | None) -> Alert:
@@ -173,7 +173,7 @@ def seen(alert: Alert, at_ms: int, by: str | None, note: str | None) -> Alert:
     return alert if alert.state == "cleared" else replace(alert, state="seen", told=max(alert.told, 1))
 
 
-def _meet(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
+def _while_present(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
     """An alert whose concern is there."""
     if alert is None or not _may_reopen(alert, now_ms):
         return Alert(
@@ -203,7 +203,7 @@ def _may_reopen(alert: Alert, now_ms: int) -> bool:
     return now_ms - alert.cleared_ms <= REOPENS_MS or alert.owed == "cleared"
 
 
-def _fade(alert: Alert | None, now_ms: int) -> Alert | None:
+def _while_absent(alert: Alert | None, now_ms: int) -> Alert | None:
     """An alert whose concern is gone: it clears when it has stayed so for long enough."""
     if alert is None or alert.state == "cleared":
         return alert
@@ -216,7 +216,7 @@ def _fade(alert: Alert | None, now_ms: int) -> Alert | None:
     return replace(alert, gone_ms=gone_ms, state="cleared", cleared_ms=now_ms, owed="cleared" if news else None)
 
 
-def _end(alert: Alert | None, now_ms: int) -> Alert | None:
+def _close_silently(alert: Alert | None, now_ms: int) -> Alert | None:
     """An alert that is over without a word: another one speaks for it, or nothing needs to be said."""
     if alert is None or alert.state == "cleared":
         return alert

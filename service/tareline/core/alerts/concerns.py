@@ -71,7 +71,7 @@ _RELEASE = {
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Location:
     """Where something is: the tank (None: on none), its name for people, and its time zone."""
 
     tank: str | None
@@ -89,7 +89,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class HoldConfirmations:
     """The feeders of a tank that were told to hold: those that obey, those that may still answer, those too late."""
 
     obeying: Sequence[str] = ()
@@ -135,24 +135,24 @@ def changed(state: HoldState) -> str:
     return "Tareline has not changed the feeding"
 
 
-def _kin(analyte: str) -> tuple[str, ...]:
+def _related(analyte: str) -> tuple[str, ...]:
     """The analytes that one event moves together: un-ionised ammonia is a share of the total."""
     return ("ammonia", "free_ammonia") if analyte in ("ammonia", "free_ammonia") else (analyte,)
 
 
-def _spoken_for(tank: str | None, analytes: Iterable[str | None], *keys: str) -> tuple[str, ...]:
+def _covered_keys(tank: str | None, analytes: Iterable[str | None], *keys: str) -> tuple[str, ...]:
     """The keys of crossed lines and trends of these analytes, and others."""
-    found = dict.fromkeys(kin for analyte in analytes if analyte is not None for kin in _kin(analyte))
+    found = dict.fromkeys(kin for analyte in analytes if analyte is not None for kin in _related(analyte))
     lines = [f"line/{tank}/{analyte}/{side}" for analyte in found for side in ("above", "below")]
     return (*lines, *(f"rising/{tank}/{analyte}" for analyte in found), *keys)
 
 
 def of_hold(
-    place: Place,
+    place: Location,
     state: HoldState,
     known: Mapping[str, KnownValue],
     readings: Mapping[str, Reading],
-    asked: Asked,
+    asked: HoldConfirmations,
     now_ms: int,
 ) -> list[Concern]:
     """A hold (again as fasting after three days), a reduction, and every feeder that has not confirmed within a minute.
@@ -162,16 +162,21 @@ def of_hold(
     holds = [r for r in state.reasons if r.do == "hold"]
     reduced = [r for r in state.reasons if r.do == "reduce"]
     if holds:
-        sure = _sure(holds, readings)
+        sure = _kit_intervals(holds, readings)
         return [
             _held(place, holds, known, sure, asked, now_ms),
             *(_unconfirmed(place, f, holds, now_ms) for f in asked.late),
         ]
-    return [_reduced(place, reduced, _sure(reduced, readings), state.reduce_to)] if reduced else []
+    return [_reduced(place, reduced, _kit_intervals(reduced, readings), state.reduce_to)] if reduced else []
 
 
 def _held(
-    place: Place, holds: Sequence[Reason], known: Mapping[str, KnownValue], sure: str, asked: Asked, now_ms: int
+    place: Location,
+    holds: Sequence[Reason],
+    known: Mapping[str, KnownValue],
+    sure: str,
+    asked: HoldConfirmations,
+    now_ms: int,
 ) -> Concern:
     since_ms = min(r.since_ms for r in holds)
     fasting = now_ms - since_ms >= FASTING_MS
@@ -204,12 +209,13 @@ def _held(
         since_ms=since_ms,
         what=f"{place.name}: {title}",
         text=f"Since {place.when(since_ms)}: {'; and '.join(dict.fromkeys(r.text for r in holds))}.{sure} "
-        f"Tareline has paused feeding; {_obeyed(asked)}. {hungry}{advice}{''.join(f'{one}. ' for one in told)}"
+        f"Tareline has paused feeding; {_confirmation_text(asked)}. {hungry}{advice}"
+        f"{''.join(f'{one}. ' for one in told)}"
         f"{'' if told and not needs else f'{end}.'}".rstrip(),
         urgent=True,
         # A feeder that stops itself during a hold makes it worse: that is told.
         grade=(1 if fasting else 0) + len(stops),
-        covers=_spoken_for(
+        covers=_covered_keys(
             place.tank,
             (r.analyte for r in holds),
             f"reduced/{place.tank}",
@@ -221,7 +227,7 @@ def _held(
     )
 
 
-def _obeyed(asked: Asked) -> str:
+def _confirmation_text(asked: HoldConfirmations) -> str:
     for feeders, one, several in (
         (asked.late, "has not confirmed it", "have not confirmed it"),
         (
@@ -236,7 +242,7 @@ def _obeyed(asked: Asked) -> str:
     return "there is no feeder on this tank"
 
 
-def _unconfirmed(place: Place, feeder: str, holds: Sequence[Reason], now_ms: int) -> Concern:
+def _unconfirmed(place: Location, feeder: str, holds: Sequence[Reason], now_ms: int) -> Concern:
     since_ms = min(now_ms, max(r.since_ms for r in holds))
     return Concern(
         key=f"unconfirmed/{feeder}",
@@ -250,7 +256,7 @@ def _unconfirmed(place: Place, feeder: str, holds: Sequence[Reason], now_ms: int
     )
 
 
-def _reduced(place: Place, reduced: Sequence[Reason], sure: str, reduce_to: float) -> Concern:
+def _reduced(place: Location, reduced: Sequence[Reason], sure: str, reduce_to: float) -> Concern:
     since_ms = min(r.since_ms for r in reduced)
     return Concern(
         key=f"reduced/{place.tank}",
@@ -262,7 +268,7 @@ def _reduced(place: Place, reduced: Sequence[Reason], sure: str, reduce_to: floa
         f"has reduced each meal to {reduce_to:.0%}. {_advice(reduced)}The first newer reading that does not cross the "
         "line restores the ration automatically.",
         grade=round(10 * (1 - reduce_to)),
-        covers=_spoken_for(place.tank, (r.analyte for r in reduced)),
+        covers=_covered_keys(place.tank, (r.analyte for r in reduced)),
     )
 
 
@@ -273,7 +279,7 @@ def _advice(reasons: Iterable[Reason]) -> str:
 
 
 def of_lines(
-    place: Place, found: Sequence[Crossing], readings: Mapping[str, Reading], state: HoldState
+    place: Location, found: Sequence[Crossing], readings: Mapping[str, Reading], state: HoldState
 ) -> list[Concern]:
     """Crossed lines, the strictest of each analyte and side; total and un-ionised ammonia are one.
 
@@ -302,7 +308,7 @@ def of_lines(
         since_ms = crossing.known.at_ms
         spoken_for = [
             key
-            for key in _spoken_for(place.tank, [analyte])
+            for key in _covered_keys(place.tank, [analyte])
             if key.startswith("rising/") or key.endswith(f"/free_ammonia/{side}")
         ]
         key_of = f"line/{place.tank}/{analyte}/{side}"
@@ -340,7 +346,7 @@ def _interval(reading: Reading, unit: str, basis: str | None) -> str:
     return f" According to this kit it lies between {low} and {high}{_unit(unit, basis)}."
 
 
-def _sure(reasons: Iterable[Reason], readings: Mapping[str, Reading]) -> str:
+def _kit_intervals(reasons: Iterable[Reason], readings: Mapping[str, Reading]) -> str:
     """Between which values the water lay by the readings behind reasons, as long as these are the newest."""
     found = {}
     for reason in reasons:
@@ -355,7 +361,7 @@ def _unit(unit: str, basis: str | None) -> str:
     return "" if unit == "1" else f" {unit}{f' as {basis}' if basis else ''}"
 
 
-def of_trend(place: Place, analyte: str, trend: Trend, lines: Sequence[Line], state: HoldState) -> Concern | None:
+def of_trend(place: Location, analyte: str, trend: Trend, lines: Sequence[Line], state: HoldState) -> Concern | None:
     """A trend that reaches a line within the time that is looked ahead; None where nothing is to be told."""
     if not trend.alarm or trend.slope_per_day is None or trend.since_ms is None:
         return None
@@ -366,11 +372,12 @@ def of_trend(place: Place, analyte: str, trend: Trend, lines: Sequence[Line], st
         tank=place.tank,
         since_ms=trend.since_ms,
         what=f"{place.name}: {NAMES[analyte]} is {'rising' if rising else 'falling'}",
-        text=f"{_going(analyte, trend, lines, place)} {trend.how_sure} {changed(state)}. {_of_rise(analyte, rising)}.",
+        text=f"{_describe_trend(analyte, trend, lines, place)} {trend.how_sure} {changed(state)}. "
+        f"{_of_rise(analyte, rising)}.",
     )
 
 
-def _going(analyte: str, trend: Trend, lines: Sequence[Line], place: Place) -> str:
+def _describe_trend(analyte: str, trend: Trend, lines: Sequence[Line], place: Location) -> str:
     """Where a trend goes, in the unit of the line that it reaches."""
     assert trend.slope_per_day is not None
     assert trend.since_ms is not None
@@ -404,13 +411,13 @@ def _of_rise(analyte: str, rising: bool) -> str:
     return ADVICE[analyte, rising]
 
 
-def of_due(place: Place, due: Sequence[Due], state: HoldState, now_ms: int) -> Concern | None:
+def of_due(place: Location, due: Sequence[Due], state: HoldState, now_ms: int) -> Concern | None:
     """What has been due for days and was not done, as one: readings that everybody needs, and weigh-ins.
 
     What a hold waits for, a hopper to be filled and a probe to be calibrated have alerts of their own; what nobody has
     ever measured and few do stays on the due list.
     """
-    waited = {kin for r in state.reasons for kin in _kin(r.analyte or "")}
+    waited = {kin for r in state.reasons for kin in _related(r.analyte or "")}
     late = [
         one
         for one in due

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import Place, and_list, figure, lasting
+from tareline.core.alerts.concerns import Location, and_list, figure, lasting
 from tareline.core.calendar import day_start_ms
 from tareline.core.feeding.doses import Dose
 from tareline.core.probes.condition import NAMES as METRICS
@@ -25,7 +25,7 @@ LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unl
 
 
 def of_feeder(
-    place: Place,
+    place: Location,
     feeder: str,
     doses: Sequence[Dose],
     unanswered: Sequence[tuple[str, int]],
@@ -100,7 +100,7 @@ def of_feeder(
     return found
 
 
-def _of_surplus(place: Place, feeder: str, doses: Sequence[Dose]) -> Concern:
+def _of_surplus(place: Location, feeder: str, doses: Sequence[Dose]) -> Concern:
     """Doses that gave clearly too much, with no good one since."""
     given = sum(dose.mass_g or 0.0 for dose in doses)
     asked = sum(dose.target_g or 0.0 for dose in doses)
@@ -122,7 +122,7 @@ def _of_surplus(place: Place, feeder: str, doses: Sequence[Dose]) -> Concern:
     )
 
 
-def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concern:
+def of_stop(place: Location, feeder: str, stop: Stop, told_to_hold: bool) -> Concern:
     """A feeder that has stopped itself and is not known to go on; a hold of its tank speaks for it.
 
     told_to_hold: whether the newest message to it is a hold.
@@ -146,7 +146,7 @@ def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concer
     )
 
 
-def of_unweighed(place: Place, feeder: str, since_ms: int) -> Concern:
+def of_unweighed(place: Location, feeder: str, since_ms: int) -> Concern:
     """A feeder that feeds nothing because its cell has weighed no dose for days."""
     return Concern(
         key=f"unweighed/{feeder}",
@@ -188,7 +188,7 @@ _STOPPED = {
 
 
 def of_hopper(
-    place: Place, feeder: str, days: float | None, days_low: float | None, content_g: float | None, now_ms: int
+    place: Location, feeder: str, days: float | None, days_low: float | None, content_g: float | None, now_ms: int
 ) -> Concern | None:
     """A hopper that runs out within days; days_low: the lower end of a 90 % interval of how many."""
     if days is None or days_low is None or days_low > SOON_DAYS:
@@ -230,7 +230,7 @@ class FedDays:
     complete: bool
 
 
-def of_budget(place: Place, days: Sequence[FedDays]) -> list[Concern]:
+def of_budget(place: Location, days: Sequence[FedDays]) -> list[Concern]:
     """A day that was fed more than its budget, and a tank that has got much less than its budget for days.
 
     days: in order, the last one running.
@@ -289,7 +289,7 @@ def _day(day: date) -> str:
     return f"{day:%a} {day.day} {day:%b}"
 
 
-def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concern:
+def of_finding(place: Location, feeder: str, name: str, finding: Finding) -> Concern:
     """A gross error in a feeder's books that nobody has decided on. name: by which HTTP knows it."""
     likely = finding.causes[0] if finding.causes else None
     cause = (
@@ -313,7 +313,7 @@ def of_finding(place: Place, feeder: str, name: str, finding: Finding) -> Concer
     )
 
 
-def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
+def of_silence(place: Location, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
     """A device that has been off the network for a minute and more. kind: feeder or probe."""
     goes_on = (
         "Without the network it follows the plan and the hold that it has, and reports its doses later; without "
@@ -336,7 +336,7 @@ def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int)
     )
 
 
-def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
+def of_boards(place: Location, device: str, since_ms: int, text: str) -> Concern:
     """Two boards under one name, or one that was replaced."""
     return Concern(
         key=f"boards/{device}",
@@ -350,7 +350,7 @@ def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
     )
 
 
-def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]], now_ms: int) -> list[Concern]:
+def of_faults(place: Location, device: str, faults: Sequence[tuple[str, int, str]], now_ms: int) -> list[Concern]:
     """What a device reported of itself within a day. faults: (code, at, detail), newest first.
 
     What a feeder has stopped itself for is told by `of_stop` and `of_unweighed`.
@@ -377,7 +377,7 @@ def of_faults(place: Place, device: str, faults: Sequence[tuple[str, int, str]],
     return list(found.values())
 
 
-def of_probe_issues(place: Place, probe: str, issues: Sequence[ProbeIssue]) -> list[Concern]:
+def of_probe_issues(place: Location, probe: str, issues: Sequence[ProbeIssue]) -> list[Concern]:
     """A probe that can't be trusted, or is due to be calibrated: what ails several of its metrics alike is one."""
     kinds: dict[str, list[ProbeIssue]] = {}
     for issue in issues:
@@ -385,7 +385,7 @@ def of_probe_issues(place: Place, probe: str, issues: Sequence[ProbeIssue]) -> l
     return [_probe_concern(place, probe, kind, same) for kind, same in kinds.items()]
 
 
-def _probe_concern(place: Place, probe: str, kind: str, same: Sequence[ProbeIssue]) -> Concern:
+def _probe_concern(place: Location, probe: str, kind: str, same: Sequence[ProbeIssue]) -> Concern:
     names = and_list([METRICS[one.metric] for one in same])
     since_ms = min(one.since_ms for one in same)
     does = (
@@ -413,7 +413,7 @@ _ISSUE_NAMES: Mapping[str, str] = {
 }
 
 
-def of_rejects(place: Place, device: str, count: int, since_ms: int, reason: str) -> Concern:
+def of_rejects(place: Location, device: str, count: int, since_ms: int, reason: str) -> Concern:
     """Messages of a device that could not be understood."""
     return Concern(
         key=f"rejects/{device}",

@@ -6,7 +6,7 @@ Nothing of it is urgent: a ramp that nobody answers stays where it is, and one t
 from collections.abc import Sequence
 
 from tareline.core.alerts.alert import Concern
-from tareline.core.alerts.concerns import Place, upper_first
+from tareline.core.alerts.concerns import Location, upper_first
 from tareline.core.safety.ramp import State
 from tareline.core.units import DAY_MS
 
@@ -14,7 +14,7 @@ TOLD_FOR_MS = 7 * DAY_MS  # what has happened is news for a week
 
 
 def of_ramp(
-    place: Place,
+    place: Location,
     state: State,
     since_ms: int,
     reasons: Sequence[str],
@@ -48,7 +48,7 @@ def of_ramp(
     return Concern(key, "due", place.tank, since_ms, f"{place.name}: {what}", f"{place.when(since_ms)}. {text}")
 
 
-def of_load_trouble(place: Place, why: str, since_ms: int, times: int) -> Concern | None:
+def of_load_trouble(place: Location, why: str, since_ms: int, times: int) -> Concern | None:
     """A load that could not be worked out more than once; the first time may have been chance."""
     if times < 2:
         return None

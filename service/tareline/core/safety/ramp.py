@@ -59,7 +59,7 @@ class Ramp:
 
 
 @dataclass(frozen=True, slots=True)
-class Knowledge:
+class LoadKnowledge:
     """What is known of the tank's load and limit, in grams a day of the food it is fed.
 
     refuses: why nothing is said, None where something is. p5, p50, p95: of the limit; p95 None where it is open.
@@ -79,7 +79,7 @@ class Knowledge:
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class NewestReading:
     """The newest reading of an analyte: when, and whether it lies at or below what kits can tell from none."""
 
     at_ms: int
@@ -87,7 +87,7 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class TankState:
     """How the tank stands besides: its ration, its readings, and what people and lines have said.
 
     unfed_ms: for how long of the present ration feeding was held. crossed: what lines on the water say, in words.
@@ -102,7 +102,7 @@ class Standing:
     held: bool = False
     away: bool = False
     open_findings: int = 0
-    readings: Mapping[str, Measured] = field(default_factory=dict)
+    readings: Mapping[str, NewestReading] = field(default_factory=dict)
     crossed: tuple[str, ...] = ()
     rising: tuple[str, ...] | None = ()
     accepted_g: float | None = None
@@ -146,75 +146,75 @@ def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
     return tuple(found)
 
 
-def asked_of(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
+def rations_to_judge(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
     """Every ration whose probability `decide` looks up: the present one, and where a step may lead."""
     return (ration_g, *candidates(ramp, ration_g))
 
 
-def readings_due(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[Due]:
+def readings_due(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> list[Due]:
     """What must be measured before the next step: from half the dwell on, by its end.
 
     Where no step is sure enough, nitrate is due more often than weekly, since nothing else brings certainty.
     """
-    shows_ms = _shows_ms(ramp, standing)
-    if standing.held or standing.away or standing.ration_g >= ramp.ceiling_g:
+    effect_shows_ms = _effect_shows_ms(ramp, tank)
+    if tank.held or tank.away or tank.ration_g >= ramp.ceiling_g:
         return []
     due = []
     for name in MEASURED:
-        seen = standing.readings.get(name)
-        if seen is None or seen.at_ms < max(shows_ms, now_ms - RAMP_FRESH_MS):
-            why = f"the ramp's next step waits for a reading from {day_of(shows_ms, standing.zone)} on"
-            due.append(Due("measure", name, max(_dwell_over_ms(ramp, standing), shows_ms), why))
-    nitrate = standing.readings.get("nitrate")
-    told = knowledge if knowledge is not None and knowledge.refuses is None else None
-    over = now_ms >= _dwell_over_ms(ramp, standing)
-    if over and nitrate is not None and told is not None and _sure_step(ramp, told, standing) is None:
+        seen = tank.readings.get(name)
+        if seen is None or seen.at_ms < max(effect_shows_ms, now_ms - RAMP_FRESH_MS):
+            why = f"the ramp's next step waits for a reading from {day_of(effect_shows_ms, tank.zone)} on"
+            due.append(Due("measure", name, max(_dwell_over_ms(ramp, tank), effect_shows_ms), why))
+    nitrate = tank.readings.get("nitrate")
+    usable = knowledge if knowledge is not None and knowledge.refuses is None else None
+    over = now_ms >= _dwell_over_ms(ramp, tank)
+    if over and nitrate is not None and usable is not None and _sure_step(ramp, usable, tank) is None:
         why = "the ramp's next step needs more certainty, which readings of nitrate provide"
         due.append(Due("measure", "nitrate", nitrate.at_ms + int(SOONER_DAYS * DAY_MS), why))
     return due
 
 
-def decide(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> Decision:
+def decide(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision:
     """What to do now; knowledge is None where the load has not been worked out. Pure: asked again, it says the same.
 
-    knowledge.p_under must hold what `asked_of` names.
+    knowledge.p_under must hold what `rations_to_judge` names.
     """
-    told = knowledge if knowledge is not None and knowledge.refuses is None else None
+    usable = knowledge if knowledge is not None and knowledge.refuses is None else None
     return (
-        _back_by_the_water(ramp, told, standing, now_ms)
-        or _back_to_proven(ramp, told, standing, now_ms)
-        or _found(ramp, told, standing, now_ms)
-        or _forward(ramp, knowledge, told, standing, now_ms)
+        _step_back_for_water(ramp, usable, tank, now_ms)
+        or _back_to_proven(ramp, usable, tank, now_ms)
+        or _limit_found(ramp, usable, tank, now_ms)
+        or _next_step(ramp, knowledge, usable, tank, now_ms)
     )
 
 
 # -- back --------------------------------------------------------------------------------------------------------------
 
 
-def _back_by_the_water(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+def _step_back_for_water(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
     """One step less where the water asks for it; not again before it was measured anew and a week has passed."""
-    reasons = [f"a line on the water is crossed: {text}" for text in standing.crossed]
-    if "nitrate" in (standing.rising or ()):
+    reasons = [f"a line on the water is crossed: {text}" for text in tank.crossed]
+    if "nitrate" in (tank.rising or ()):
         reasons.append("nitrate is rising: more is added than the tank removes")
-    under = told.p_under.get(standing.ration_g, 1.0) if told is not None and told.fresh else 1.0
+    under = usable.p_under.get(tank.ration_g, 1.0) if usable is not None and usable.fresh else 1.0
     if under < DOUBTFUL:
         reasons.append(f"the present ration stays under the limit with a probability of only {_percent(under)}")
-    to_g = _rounded(max(standing.ration_g - ramp.step_g, min(ramp.start_g, ramp.step_g)))
-    if not reasons or to_g >= standing.ration_g:
+    to_g = _rounded(max(tank.ration_g - ramp.step_g, min(ramp.start_g, ramp.step_g)))
+    if not reasons or to_g >= tank.ration_g:
         return None
-    newest_ms, last_ms = standing.newest_ms(), standing.back_ms
+    newest_ms, last_ms = tank.newest_ms(), tank.back_ms
     if last_ms is not None and (newest_ms is None or newest_ms <= last_ms or now_ms - last_ms < APART_MS):
         return None
     return Decision("steps back", daily_g=to_g, reasons=tuple(reasons))
 
 
-def _back_to_proven(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+def _back_to_proven(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
     """Back to what is proven, where nobody has measured nitrate for more than two weeks."""
-    proven_g = told.proven_g if told is not None else None
+    proven_g = usable.proven_g if usable is not None else None
     to_g = proven_g if proven_g is not None else ramp.start_g
-    nitrate = standing.readings.get("nitrate")
+    nitrate = tank.readings.get("nitrate")
     last_ms = max(ramp.set_ms, nitrate.at_ms if nitrate is not None else ramp.set_ms)
-    if standing.ration_g <= ALIKE * to_g or now_ms - last_ms <= UNMEASURED_MS:
+    if tank.ration_g <= ALIKE * to_g or now_ms - last_ms <= UNMEASURED_MS:
         return None
     what = "what is proven" if proven_g is not None else "what the ramp began with, as nothing is proven yet"
     reason = f"nitrate was not measured for {_days(now_ms - last_ms)}: back to {what}, {to_g:g} g a day"
@@ -224,111 +224,115 @@ def _back_to_proven(ramp: Ramp, told: Knowledge | None, standing: Standing, now_
 # -- found -------------------------------------------------------------------------------------------------------------
 
 
-def _found(ramp: Ramp, told: Knowledge | None, standing: Standing, now_ms: int) -> Decision | None:
+def _limit_found(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
     """The end of the road: the limit is known as well as more steps could show, or no step may be taken any more."""
-    if told is None or not (told.fresh and told.found) or told.p5 is None or told.p50 is None or told.p95 is None:
+    if (
+        usable is None
+        or not (usable.fresh and usable.found)
+        or usable.p5 is None
+        or usable.p50 is None
+        or usable.p95 is None
+    ):
         return None
-    if standing.held or standing.crossed or standing.rising or now_ms < _dwell_over_ms(ramp, standing):
+    if tank.held or tank.crossed or tank.rising or now_ms < _dwell_over_ms(ramp, tank):
         return None
-    if told.p95 > NARROW * told.p5:
-        more = standing.ration_g < ramp.ceiling_g and _sure_step(ramp, told, standing) is not None
-        if more or now_ms < standing.ration_since_ms + standing.unfed_ms + PATIENCE_MS:
+    if usable.p95 > NARROW * usable.p5:
+        more = tank.ration_g < ramp.ceiling_g and _sure_step(ramp, usable, tank) is not None
+        if more or now_ms < tank.ration_since_ms + tank.unfed_ms + PATIENCE_MS:
             return None
-    proven_g = told.proven_g if told.proven_g is not None else ramp.start_g
-    keep_g = _rounded(min(ramp.fraction * told.p5, proven_g))
+    proven_g = usable.proven_g if usable.proven_g is not None else ramp.start_g
+    keep_g = _rounded(min(ramp.fraction * usable.p5, proven_g))
     reasons = [
-        f"the limit is {told.p50:.3g} g a day ({told.p5:.3g} to {told.p95:.3g} g with a probability of 90 %)",
+        f"the limit is {usable.p50:.3g} g a day ({usable.p5:.3g} to {usable.p95:.3g} g with a probability of 90 %)",
         f"the ration to keep is {keep_g:g} g a day: {_share(ramp.fraction)} of the lower end, and no more than "
         f"{proven_g:.3g} g, which has been held",
     ]
-    if told.p95 > NARROW * told.p5:
-        reasons.append(f"for {_days(now_ms - standing.ration_since_ms)} no step was sure enough to stay under it")
-    less = keep_g if keep_g < standing.ration_g else None
+    if usable.p95 > NARROW * usable.p5:
+        reasons.append(f"for {_days(now_ms - tank.ration_since_ms)} no step was sure enough to stay under it")
+    less = keep_g if keep_g < tank.ration_g else None
     return Decision("limit found", daily_g=less, keep_g=keep_g, reasons=tuple(reasons))
 
 
 # -- forward -----------------------------------------------------------------------------------------------------------
 
 
-def _forward(
-    ramp: Ramp, knowledge: Knowledge | None, told: Knowledge | None, standing: Standing, now_ms: int
+def _next_step(
+    ramp: Ramp, knowledge: LoadKnowledge | None, usable: LoadKnowledge | None, tank: TankState, now_ms: int
 ) -> Decision:
     """The next step, or what it waits for."""
-    water = _waits_for_the_water(ramp, standing, now_ms)
-    readings = _waits_for_readings(ramp, knowledge, standing, now_ms)
-    reached = standing.ration_g >= ramp.ceiling_g
-    next_g = _sure_step(ramp, told, standing) if told is not None else None
+    water = _waits_for_water(ramp, tank, now_ms)
+    readings = _waits_for_readings(ramp, knowledge, tank, now_ms)
+    reached = tank.ration_g >= ramp.ceiling_g
+    next_g = _sure_step(ramp, usable, tank) if usable is not None else None
     if reached:
         water.append(f"no further step: the ration has reached the ramp's ceiling of {ramp.ceiling_g:g} g a day")
-    elif told is not None and told.fresh and next_g is None:
-        options = candidates(ramp, standing.ration_g)
+    elif usable is not None and usable.fresh and next_g is None:
+        options = candidates(ramp, tank.ration_g)
         water.append(
             f"more certainty: even {options[-1]:g} g a day stays under the limit with a probability of only "
-            f"{_percent(told.p_under[options[-1]])}; {_percent(SURE)} is needed"
+            f"{_percent(usable.p_under[options[-1]])}; {_percent(SURE)} is needed"
             if options
-            else f"a ration to go on from: from {standing.ration_g:g} g a day no step leads up"
+            else f"a ration to go on from: from {tank.ration_g:g} g a day no step leads up"
         )
     if water or readings:
         state: State = "waits for the water" if water else "waits for readings"
         return Decision(state, next_g=next_g, waits_for=(*water, *readings))
-    assert told is not None
+    assert usable is not None
     assert next_g is not None
     reasons = (
-        f"{standing.ration_g:g} g a day was held for {_days(now_ms - standing.ration_since_ms - standing.unfed_ms)}",
+        f"{tank.ration_g:g} g a day was held for {_days(now_ms - tank.ration_since_ms - tank.unfed_ms)}",
         "ammonia and nitrite show a trace at most, and nothing is rising",
-        f"{next_g:g} g a day stays under the limit with a probability of {_percent(told.p_under[next_g])}",
+        f"{next_g:g} g a day stays under the limit with a probability of {_percent(usable.p_under[next_g])}",
     )
     if ramp.consent == "auto":
         return Decision("steps up", daily_g=next_g, next_g=next_g, reasons=reasons)
-    if standing.accepted_g is not None and standing.accepted_g > standing.ration_g:
-        to_g = min(next_g, standing.accepted_g)
+    if tank.accepted_g is not None and tank.accepted_g > tank.ration_g:
+        to_g = min(next_g, tank.accepted_g)
         return Decision("steps up", daily_g=to_g, next_g=to_g, reasons=(*reasons, "a person has accepted it"))
     return Decision("ready for a step", next_g=next_g, reasons=reasons, waits_for=("a person's consent",))
 
 
-def _waits_for_the_water(ramp: Ramp, standing: Standing, now_ms: int) -> list[str]:
+def _waits_for_water(ramp: Ramp, tank: TankState, now_ms: int) -> list[str]:
     """What has to pass, or to change in the tank or its books, before a step."""
     waits = []
-    over_ms = _dwell_over_ms(ramp, standing)
+    over_ms = _dwell_over_ms(ramp, tank)
     if now_ms < over_ms:
-        held = f"{standing.ration_g:g} g a day is held for {ramp.dwell_days:g} days of feeding first"
-        waits.append(f"{day_of(over_ms, standing.zone)}: {held}")
-    if standing.held:
+        held = f"{tank.ration_g:g} g a day is held for {ramp.dwell_days:g} days of feeding first"
+        waits.append(f"{day_of(over_ms, tank.zone)}: {held}")
+    if tank.held:
         waits.append("the end of the hold: feeding is paused or reduced")
-    if standing.away:
+    if tank.away:
         waits.append("the end of the absence")
-    waits += [f"the water to be back within its line: {text}" for text in standing.crossed]
+    waits += [f"the water to be back within its line: {text}" for text in tank.crossed]
     for name in NOT_SEEN:
-        seen = standing.readings.get(name)
+        seen = tank.readings.get(name)
         if seen is not None and not seen.clear:
-            waits.append(
-                f"{name} to be gone: the reading of {day_of(seen.at_ms, standing.zone)} shows more than a trace"
-            )
-    waits += [f"{name} to stop rising" for name in standing.rising or ()]
-    if standing.open_findings:
-        one = standing.open_findings == 1
+            waits.append(f"{name} to be gone: the reading of {day_of(seen.at_ms, tank.zone)} shows more than a trace")
+    waits += [f"{name} to stop rising" for name in tank.rising or ()]
+    if tank.open_findings:
+        one = tank.open_findings == 1
         waits.append(
-            f"a decision on {standing.open_findings} finding{'' if one else 's'} in the books: the mass that was "
+            f"a decision on {tank.open_findings} finding{'' if one else 's'} in the books: the mass that was "
             "really fed is uncertain"
         )
-    if standing.vetoed_until_ms is not None and now_ms < standing.vetoed_until_ms:
-        waits.append(f"{day_of(standing.vetoed_until_ms, standing.zone)}: a person has vetoed the step until then")
+    if tank.vetoed_until_ms is not None and now_ms < tank.vetoed_until_ms:
+        waits.append(f"{day_of(tank.vetoed_until_ms, tank.zone)}: a person has vetoed the step until then")
     return waits
 
 
-def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Standing, now_ms: int) -> list[str]:
+def _waits_for_readings(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> list[str]:
     """What has to be measured: each analyte after the ration has had half its dwell to show, and not long ago."""
-    shows_ms = _shows_ms(ramp, standing)
-    since_ms = max(shows_ms, now_ms - RAMP_FRESH_MS)
+    effect_shows_ms = _effect_shows_ms(ramp, tank)
+    since_ms = max(effect_shows_ms, now_ms - RAMP_FRESH_MS)
     waits = []
     for name in MEASURED:
-        seen = standing.readings.get(name)
+        seen = tank.readings.get(name)
         if seen is None or seen.at_ms < since_ms:
-            newest = "there is none" if seen is None else f"the newest is of {day_of(seen.at_ms, standing.zone)}"
-            waits.append(f"a reading of {name} from {day_of(shows_ms, standing.zone)} or later; {newest}"
-                         if now_ms < shows_ms or seen is None or seen.at_ms < shows_ms
+            newest = "there is none" if seen is None else f"the newest is of {day_of(seen.at_ms, tank.zone)}"
+            waits.append(f"a reading of {name} from {day_of(effect_shows_ms, tank.zone)} or later; {newest}"
+                         if now_ms < effect_shows_ms or seen is None or seen.at_ms < effect_shows_ms
                          else f"a fresh reading of {name}; {newest}")  # fmt: skip
-    if standing.rising is None:
+    if tank.rising is None:
         waits.append("the trends of the water to be calculated")
     if knowledge is None:
         waits.append("the load of this tank to be calculated")
@@ -339,19 +343,19 @@ def _waits_for_readings(ramp: Ramp, knowledge: Knowledge | None, standing: Stand
     return waits
 
 
-def _sure_step(ramp: Ramp, told: Knowledge, standing: Standing) -> float | None:
+def _sure_step(ramp: Ramp, usable: LoadKnowledge, tank: TankState) -> float | None:
     """The largest step that is sure enough to stay under the limit."""
-    return next((to_g for to_g in candidates(ramp, standing.ration_g) if told.p_under[to_g] >= SURE), None)
+    return next((to_g for to_g in candidates(ramp, tank.ration_g) if usable.p_under[to_g] >= SURE), None)
 
 
-def _dwell_over_ms(ramp: Ramp, standing: Standing) -> int:
+def _dwell_over_ms(ramp: Ramp, tank: TankState) -> int:
     """When the present ration will have been fed for the dwell; time under a hold does not count."""
-    return standing.ration_since_ms + standing.unfed_ms + int(ramp.dwell_days * DAY_MS)
+    return tank.ration_since_ms + tank.unfed_ms + int(ramp.dwell_days * DAY_MS)
 
 
-def _shows_ms(ramp: Ramp, standing: Standing) -> int:
+def _effect_shows_ms(ramp: Ramp, tank: TankState) -> int:
     """From when the water shows what the present ration does."""
-    return standing.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
+    return tank.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
 
 
 def _rounded(daily_g: float) -> float:

@@ -1,23 +1,25 @@
-"""Is the water getting worse, and when would it reach a line? Answers for readings by hand and for daily probe means.
+"""The trend of an analyte: whether the water gets worse, and when it would reach a line.
 
-An alarm needs three things: that chance would not rise like this (below), that the 80 % interval of the slope lies
-above zero, and that the projection reaches a line within 90 days; what rises since a few weeks is projected only half
-as far again as it has been seen to rise (`AHEAD`), for water that wanders turns back, and a probe whose level is new no
-further than that (`AHEAD_NEW`). What must not fall (pH, carbonate hardness) is turned over first, so that everything
-here speaks of rising.
+The trend is calculated for readings by hand and for the daily means of a probe. An alarm needs three things: the rise
+is unlikely to be chance (see below), the 80 % interval of the slope lies above zero, and the projection reaches a line
+within 90 days. A rise is projected only 1.5 times as far as the period in which it was observed (`PROJECTED`), because
+a random change often turns back; for a probe whose level is new, only as far as that period (`PROJECTED_NEW`). The
+signs of values that must not fall (pH, carbonate hardness) are changed first, so that this module only deals with
+rising.
 
-Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level wanders with
-a correlation of days to weeks. It is spent thus:
-- readings, slow: Mann-Kendall over three windows (`WINDOWS`), each at its own standard score; neighbours in time
-  resemble each other, which the variance allows for.
-- readings and probes, fast: a CUSUM of what is recent against the months before, made independent one by one; it
-  would signal by chance once in `run_length` observations, and most of what it signals never comes near a line.
-- probes, slow: an EWMA of the same, with the same run length, and the slope over the whole stretch.
-tests/sim/test_trends.py measures them on simulated households. The direction alone has no such budget: of levels
-that only wander, up to one in five is called rising and as many falling. The budget is that of tanks at all distances
-from their lines: a probe's water that wanders about three quarters of its line alarms about once in two years.
+Budget for false alarms: 0.25 a tank-year for each analyte and 1 a tank-year in all, on water whose level varies
+randomly with a correlation time of days to weeks. It is used as follows:
+- readings, slow: Mann-Kendall tests over three windows (`WINDOWS`), each with its own standard score; the variance
+  takes account of the correlation between neighbouring readings.
+- readings and probes, fast: a CUSUM chart of the recent observations against the months before, after the correlation
+  has been removed; it signals by chance once in `run_length` observations, and most signals are not near a line.
+- probes, slow: an EWMA chart of the same, with the same run length, together with the slope over the whole period.
+tests/sim/test_trends.py measures the rates on simulated households. The direction alone has no such budget: of levels
+that only vary randomly, up to one in five is called rising, and as many falling. The budget is an average over tanks at
+all distances from their lines: a probe whose level varies about three quarters of its line gives an alarm about once
+in two years.
 
-"Levelling off" is told only of water whose approach to a plateau beats a straight line by 6 in BIC.
+"Levelling off" is reported only where the approach to a plateau has a BIC that is better than a straight line's by 6.
 """
 
 import math
@@ -38,17 +40,21 @@ Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
 
 HORIZON_D = 90.0
 
-AHEAD = 1.5  # a rise that shows since two weeks speaks for three to come, not for three months
-AHEAD_NEW = 1.0  # of a level that is new to a probe: no months before it tell how far this water wanders
+PROJECTED = 1.5  # a rise of two weeks is projected for three weeks, not for three months
+PROJECTED_NEW = 1.0  # for a new level of a probe: no earlier months show how much this water varies
 
 WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
 
 
 @dataclass(frozen=True, slots=True)
-class _Watch:
-    """How a kind of series is charted: the days that are recent, the days before them that they are held against, the
-    fewest of these that are seen, the correlation taken for granted (worth so many observations), and after how many
-    observations a chart may signal by chance. fast_score: the standard score of a slope that the CUSUM begins."""
+class _ChartSettings:
+    """The settings of the control charts for one kind of series.
+
+    recent_d, baseline_d: lengths in days of the recent period and of the period before it, with which it is compared.
+    fewest: the fewest observations of the baseline. correlation_d: prior of the correlation time in days; weight: its
+    weight in observations. run_length: mean number of observations until a false signal. fast_score: the least standard
+    score of the slope since the onset that the CUSUM chart found.
+    """
 
     recent_d: float
     baseline_d: float
@@ -59,19 +65,19 @@ class _Watch:
     fast_score: float
 
 
-KITS = _Watch(35.0, 147.0, 6, 10.0, 12.0, 700.0, 2.5)
-PROBES = _Watch(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
+KITS = _ChartSettings(35.0, 147.0, 6, 10.0, 12.0, 700.0, 2.5)
+PROBES = _ChartSettings(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
 ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
-SLOW_SCORE = 2.0  # standard score of the slope besides, where the EWMA signals
+SLOW_SCORE = 2.0  # least standard score of the slope where the EWMA chart signals
 
 LEVELLING_D, LEVELLING_BIC = 365.0, 6.0
-RISES = 0.4  # correlation with time from which on a curve is looked for at all
-NARROW = 0.1  # of the range of values: intervals wider than this say nothing of a curve
+RISES = 0.4  # least correlation of the values with time for a plateau to be looked for
+NARROW = 0.1  # of the range of values: wider intervals do not show the shape of a curve
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One observation: what the water held lies within [low, high]; high is None where it is open."""
+    """One observation: the content lies within [low, high]; high is None where there is no upper end."""
 
     at_ms: int
     low: float
@@ -80,8 +86,8 @@ class Observation:
 
 
 @dataclass(frozen=True, slots=True)
-class Daily:
-    """Mean of one day's n samples of a probe."""
+class DailyMean:
+    """The mean of the n samples that a probe sent on one day."""
 
     day_ms: int
     mean: float
@@ -89,8 +95,9 @@ class Daily:
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
-    """The next line on the way, and when the projection reaches it; latest_ms is None where it may never."""
+class LineReached:
+    """The next line, and when the projection reaches it, with its 80 % interval; latest_ms is None where the line may
+    never be reached."""
 
     limit: float
     at_ms: int
@@ -100,7 +107,8 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """Where the water levels off, 80 % interval; when 5 % of it is left to go. None: the data put no end to it."""
+    """The plateau at which the water levels off, with its 80 % interval, and between which instants only 5 % of the
+    plateau is still missing. None: the data give no limit on this side."""
 
     low: float | None
     mid: float
@@ -111,11 +119,11 @@ class Plateau:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Where the water is going. Slopes in the analyte's unit per day, with their 80 % interval; None where nothing
-    bounds it.
+    """The trend of an analyte. Slopes are in the analyte's unit per day, with their 80 % interval; None where the data
+    give no limit.
 
-    alarm: worth telling a person, within the budget for false alarms. since_ms: the first observation it rests on.
-    how_sure: in a sentence.
+    alarm: whether a person is told, within the budget for false alarms. since_ms: the first observation used.
+    reaches: the line that is reached next, if any. how_sure: the uncertainty as a sentence.
     """
 
     direction: Direction
@@ -124,45 +132,46 @@ class Trend:
     slope_high: float | None
     since_ms: int | None
     n: int
-    reaches: Reach | None
+    reaches: LineReached | None
     alarm: bool
     plateau: Plateau | None
     how_sure: str
 
 
 def of_readings(seen: Sequence[Observation], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
-    """The trend of readings by hand, in any order. limits: lines on the bad side, in the unit of the readings."""
+    """The trend of readings by hand, in any order. limits: the lines on the bad side, in the unit of the readings."""
     daily = {one.at_ms // DAY_MS: one for one in sorted(seen, key=lambda one: one.at_ms)}
-    series = _series(list(daily.values()), rising_is_bad)  # more than the last of a day would say the same again
+    series = _series(list(daily.values()), rising_is_bad)  # several readings of one day add no independent evidence
     if series is None or now_ms - series.newest_ms > TREND_FRESH_DAYS * DAY_MS:
         return _unknown(len(seen), f"No reading in the last {TREND_FRESH_DAYS:.0f} days.")
-    looks = [
-        (_look(part, KITS), score)
+    estimates = [
+        (_estimate_slope(part, KITS), score)
         for window, fewest, score in WINDOWS
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
-    if not looks:
+    if not estimates:
         return _unknown(
             len(seen), f"Too few readings to tell: it takes {WINDOWS[0][1]} within {WINDOWS[0][0]:.0f} days."
         )
     lines = _lines(limits, rising_is_bad)
-    signs = [look for look, score in looks if look.z >= score]
+    signs = [estimate for estimate, score in estimates if estimate.z >= score]
     charts = _charts(series, KITS)
     if charts is not None and charts.fast is not None:
         signs.append(charts.fast)
-    usual = looks[min(1, len(looks) - 1)][0]
-    return _answer(signs, usual, series.since(-LEVELLING_D), lines, AHEAD, now_ms, rising_is_bad)
+    usual = estimates[min(1, len(estimates) - 1)][0]
+    return _trend_of(signs, usual, series.since(-LEVELLING_D), lines, PROJECTED, now_ms, rising_is_bad)
 
 
 def of_probe(
-    daily: Sequence[Daily], shifts_ms: Sequence[int], now_ms: int, limits: Sequence[float], rising_is_bad: bool
+    daily: Sequence[DailyMean], shifts_ms: Sequence[int], now_ms: int, limits: Sequence[float], rising_is_bad: bool
 ) -> Trend:
-    """The trend of a probe's daily means, in ascending order. limits: as for readings. shifts_ms: when a change was
-    declared (another ration, another place of the probe); what went before the last one is no measure for what came
-    after it. Until there is as much of the new level as the charts look back on, a rise is projected no further than it
-    has been seen (`AHEAD_NEW`).
+    """The trend of a probe's daily means, in ascending order.
 
-    Days with less than half of the usual samples are left out: their mean would lean to one side of the day.
+    limits: as for readings. shifts_ms: when a change was entered (another ration, another place of the probe); days
+    before the newest one are not used. Until the new level has lasted as long as the charts look back, a rise is
+    projected only as far as it was observed (`PROJECTED_NEW`).
+
+    Days with less than half of the usual samples are left out, because their mean would represent a part of the day.
     """
     usual = float(np.median([day.n for day in daily])) if daily else 0.0
     begins = max((ms for ms in shifts_ms if ms <= now_ms), default=-math.inf)
@@ -174,17 +183,19 @@ def of_probe(
     charts = _charts(series, PROBES)
     if charts is None:
         return _unknown(len(days), f"Too few days to tell: it takes {2 * PROBES.fewest} since the last change.")
-    whole, lines = _look(series, PROBES), _lines(limits, rising_is_bad)
+    whole, lines = _estimate_slope(series, PROBES), _lines(limits, rising_is_bad)
     signs = [
-        look for look in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None) if look is not None
+        estimate
+        for estimate in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None)
+        if estimate is not None
     ]
     new = -float(year.at[0]) < PROBES.recent_d + PROBES.baseline_d
-    return _answer(signs, whole, year, lines, AHEAD_NEW if new else AHEAD, now_ms, rising_is_bad)
+    return _trend_of(signs, whole, year, lines, PROJECTED_NEW if new else PROJECTED, now_ms, rising_is_bad)
 
 
 @dataclass(frozen=True)
 class _Series:
-    """Observations in ascending order, in days before the newest, turned over where falling is bad."""
+    """Observations in ascending order; `at` in days before the newest one; signs changed where falling is bad."""
 
     newest_ms: int
     at: Floats
@@ -198,7 +209,7 @@ class _Series:
 
 
 def _series(seen: Sequence[Observation], rising_is_bad: bool) -> _Series | None:
-    """None without any."""
+    """The observations as arrays; None where there are none."""
     if not seen:
         return None
     newest = seen[-1].at_ms
@@ -212,9 +223,9 @@ def _series(seen: Sequence[Observation], rising_is_bad: bool) -> _Series | None:
 
 
 @dataclass(frozen=True)
-class _Look:
-    """A stretch of a series: the standard score of its rise, its slope, and the level in its middle (day, level,
-    deviation)."""
+class _SlopeEstimate:
+    """The slope of a part of a series: the standard score of its rise, the slope with its interval, and the level in
+    the middle (day, level, standard deviation)."""
 
     series: _Series
     z: float
@@ -227,23 +238,23 @@ class _Look:
         return self.level + self.slope.mid * (day - self.middle)
 
 
-def _look(part: _Series, watch: _Watch) -> _Look:
-    """By the Mann-Kendall test."""
+def _estimate_slope(part: _Series, settings: _ChartSettings) -> _SlopeEstimate:
+    """The slope of a part of a series, by the Mann-Kendall test."""
     seen = (part.at, part.low, part.high, part.value)
     at = part.at
     residue = part.value - kendall.slope(*seen, 0.0).mid * at
-    correlation_d = kendall.correlation_time(at, residue - residue.mean(), watch.correlation_d, watch.weight)
+    correlation_d = kendall.correlation_time(at, residue - residue.mean(), settings.correlation_d, settings.weight)
     inflated = kendall.inflation(at, correlation_d)
     test = kendall.mann_kendall(*seen, inflated)
     slope = kendall.slope(*seen, test.variance)
     middle = float(at.mean())
     moved = slope.mid * (at - middle)
     level, level_sd = _level(part.low - moved, part.high - moved)
-    return _Look(part, test.z, slope, middle, level, level_sd * math.sqrt(inflated))
+    return _SlopeEstimate(part, test.z, slope, middle, level, level_sd * math.sqrt(inflated))
 
 
 def _level(low: Floats, high: Floats) -> tuple[float, float]:
-    """The level that intervals share, or scatter about, and its deviation."""
+    """The mean level of intervals, and its standard deviation."""
     most, least = float(low.max()), float(high.min())
     if most <= least:
         if math.isfinite(least - most):
@@ -260,83 +271,90 @@ def _lines(limits: Sequence[float], rising_is_bad: bool) -> list[float]:
     return sorted(limits if rising_is_bad else [-limit for limit in limits])
 
 
-def _ahead(look: _Look, lines: Sequence[float]) -> float | None:
-    """The next line: the first that either the fitted level or the newest observation has not reached."""
-    here = min(look.at(0.0), float(look.series.value[-1]))
+def _next_line(estimate: _SlopeEstimate, lines: Sequence[float]) -> float | None:
+    """The next line: the first one that the fitted level or the newest observation has not reached yet."""
+    here = min(estimate.at(0.0), float(estimate.series.value[-1]))
     return next((line for line in lines if line > here), None)
 
 
-def _reach(look: _Look, lines: Sequence[float], now_ms: int) -> Reach | None:
-    """When the straight projection reaches the next line above where the water is now; None if it doesn't rise."""
-    line = _ahead(look, lines)
-    if line is None or look.slope.mid <= 0:
+def _reach(estimate: _SlopeEstimate, lines: Sequence[float], now_ms: int) -> LineReached | None:
+    """When the straight projection reaches the next line above the present level; None where the level does not
+    rise."""
+    line = _next_line(estimate, lines)
+    if line is None or estimate.slope.mid <= 0:
         return None
 
     def when(level: float, slope: float) -> int | None:
         if slope <= 0:
             return None
-        days = look.middle + max(0.0, line - level) / slope
-        return max(now_ms, look.series.newest_ms + round(min(days, 36500.0) * DAY_MS))
+        days = estimate.middle + max(0.0, line - level) / slope
+        return max(now_ms, estimate.series.newest_ms + round(min(days, 36500.0) * DAY_MS))
 
-    sd = kendall.Z80 * look.level_sd
-    mid = when(look.level, look.slope.mid)
+    sd = kendall.Z80 * estimate.level_sd
+    mid = when(estimate.level, estimate.slope.mid)
     assert mid is not None
-    earliest = when(look.level + sd, min(look.slope.high, 1e9))
-    return Reach(line, mid, now_ms if earliest is None else min(earliest, mid), when(look.level - sd, look.slope.low))
+    earliest = when(estimate.level + sd, min(estimate.slope.high, 1e9))
+    return LineReached(
+        line, mid, now_ms if earliest is None else min(earliest, mid), when(estimate.level - sd, estimate.slope.low)
+    )
 
 
-def _telling(signs: Sequence[_Look], lines: Sequence[float], ahead: float, now_ms: int) -> _Look | None:
-    """Of what looks like a rise, what is worth telling: the one that reaches a line first.
+def _first_to_reach(
+    signs: Sequence[_SlopeEstimate], lines: Sequence[float], ahead: float, now_ms: int
+) -> _SlopeEstimate | None:
+    """Of all signs of a rise, the one that reaches a line first; None where none does within its projection.
 
-    ahead: how far each is projected, in lengths of the stretch in which it shows.
+    ahead: how far each rise is projected, as a multiple of the period in which it was observed.
     """
     found = []
-    for look in signs:
-        reach = _reach(look, lines, now_ms)
-        horizon_d = min(HORIZON_D, ahead * float(look.series.at[-1] - look.series.at[0]))
-        if reach is not None and look.slope.low > 0 and reach.at_ms - now_ms <= horizon_d * DAY_MS:
-            found.append((reach.at_ms, look))
+    for estimate in signs:
+        reach = _reach(estimate, lines, now_ms)
+        horizon_d = min(HORIZON_D, ahead * float(estimate.series.at[-1] - estimate.series.at[0]))
+        if reach is not None and estimate.slope.low > 0 and reach.at_ms - now_ms <= horizon_d * DAY_MS:
+            found.append((reach.at_ms, estimate))
     return min(found, key=lambda one: one[0])[1] if found else None
 
 
 @dataclass(frozen=True)
 class _Charts:
-    """fast: the stretch since which a rise shows, where the CUSUM signals one. slow: whether the EWMA does."""
+    """fast: the slope since the onset of a rise, where the CUSUM chart signals. slow: whether the EWMA chart
+    signals."""
 
-    fast: _Look | None
+    fast: _SlopeEstimate | None
     slow: bool
 
 
-def _charts(series: _Series, watch: _Watch) -> _Charts | None:
-    """Recent observations held against those before, made independent of each other; None with too few of either."""
+def _charts(series: _Series, settings: _ChartSettings) -> _Charts | None:
+    """The charts of the recent observations against the baseline, with the correlation removed; None where there are
+    too few observations."""
     at, value = series.at, series.value
-    begin = max(-watch.recent_d, float(at[0]) / 2)
-    early, late = (at < begin) & (at >= begin - watch.baseline_d), at >= begin
-    if early.sum() < watch.fewest or late.sum() < 2:
+    begin = max(-settings.recent_d, float(at[0]) / 2)
+    early, late = (at < begin) & (at >= begin - settings.baseline_d), at >= begin
+    if early.sum() < settings.fewest or late.sum() < 2:
         return None
     line = np.polynomial.Polynomial.fit(at[early], value[early], 1)
     residue = value[early] - line(at[early])
     width = (series.high - series.low)[early]
     rounding = float(np.mean(np.where(np.isfinite(width), width, 0.0) ** 2)) / 12
     sd = math.sqrt(max(float(residue @ residue) / (len(residue) - 2), rounding)) or 1e-9
-    correlation_d = kendall.correlation_time(at[early], residue, watch.correlation_d, watch.weight)
+    correlation_d = kendall.correlation_time(at[early], residue, settings.correlation_d, settings.weight)
     alike = np.exp(-np.diff(at[late]) / correlation_d)
     off = (value[late] - value[early].mean()) / sd
     score = np.append(off[0], (off[1:] - alike * off[:-1]) / np.sqrt(1 - alike**2))
     means = control_charts.ewma(score, WEIGHT, 0.0)
     mean_sd = float(control_charts.ewma_sd(WEIGHT, np.array([len(score)]))[0])
-    slow = bool(means[-1] > control_charts.ewma_limit(WEIGHT, watch.run_length) * mean_sd)
+    slow = bool(means[-1] > control_charts.ewma_limit(WEIGHT, settings.run_length) * mean_sd)
     sums = control_charts.cusum(score, ALLOWANCE)
-    if sums[-1] <= control_charts.cusum_limit(ALLOWANCE, watch.run_length):
+    if sums[-1] <= control_charts.cusum_limit(ALLOWANCE, settings.run_length):
         return _Charts(None, slow)
     zero = np.nonzero(sums == 0)[0]
     onset = float(at[late][zero[-1]]) if len(zero) else float(at[late][0])
     fast = _known(series.since(onset), sd, correlation_d)
-    return _Charts(fast if fast is not None and fast.z >= watch.fast_score else None, slow)
+    return _Charts(fast if fast is not None and fast.z >= settings.fast_score else None, slow)
 
 
-def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
-    """By least squares, for a deviation and a correlation that are known from before."""
+def _known(part: _Series, sd: float, correlation_d: float) -> _SlopeEstimate | None:
+    """The slope by least squares, for a standard deviation and a correlation time that the baseline gave."""
     at, n = part.at, len(part.at)
     if n < 2:
         return None
@@ -346,7 +364,7 @@ def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
     covariance = np.linalg.inv(design.T @ weight @ design)
     level, slope = covariance @ (design.T @ weight @ part.value)
     half = kendall.Z80 * math.sqrt(float(covariance[1, 1]))
-    return _Look(
+    return _SlopeEstimate(
         part,
         float(slope) / math.sqrt(float(covariance[1, 1])),
         kendall.Slope(float(slope), float(slope) - half, float(slope) + half),
@@ -357,7 +375,7 @@ def _known(part: _Series, sd: float, correlation_d: float) -> _Look | None:
 
 
 def _levelling(series: _Series) -> Levelling | None:
-    """The approach to a plateau of a series that rises, where it beats a straight line by enough."""
+    """The approach of a rising series to a plateau, where its BIC is enough better than that of a straight line."""
     width = np.median(series.high - series.low)
     if len(series.at) < 10 or np.ptp(series.value) == 0 or width > NARROW * np.ptp(series.value):
         return None
@@ -373,29 +391,32 @@ def _levelling(series: _Series) -> Levelling | None:
     return found
 
 
-def _answer(
-    signs: Sequence[_Look],
-    usual: _Look,
+def _trend_of(
+    signs: Sequence[_SlopeEstimate],
+    usual: _SlopeEstimate,
     year: _Series,
     lines: Sequence[float],
     ahead: float,
     now_ms: int,
     rising_is_bad: bool,
 ) -> Trend:
-    """What is told: of what is worth an alarm; else of what rises but reaches no line; else of the usual stretch."""
-    telling = _telling(signs, lines, ahead, now_ms)
-    look = telling or max((sign for sign in signs if sign.slope.low > 0), key=lambda sign: sign.z, default=usual)
-    levels, alarm = _levelling(year), telling is not None
-    slope, newest = look.slope, look.series.newest_ms
+    """The trend that is reported: of the rise that gives an alarm, else of a rise that reaches no line, else of the
+    usual period."""
+    first_to_reach = _first_to_reach(signs, lines, ahead, now_ms)
+    estimate = first_to_reach or max(
+        (sign for sign in signs if sign.slope.low > 0), key=lambda sign: sign.z, default=usual
+    )
+    levels, alarm = _levelling(year), first_to_reach is not None
+    slope, newest = estimate.slope, estimate.series.newest_ms
     direction: Direction = "rising" if slope.low > 0 else "falling" if slope.high < 0 else "level"
-    reach = _reach(look, lines, now_ms) if direction == "rising" else None
+    reach = _reach(estimate, lines, now_ms) if direction == "rising" else None
     plateau = None
     if levels is not None:
         from_ms = newest + round(levels.reached_from * DAY_MS)
         to_ms = None if levels.reached_to is None else newest + round(levels.reached_to * DAY_MS)
         plateau = Plateau(levels.plateau_low, levels.plateau, levels.plateau_high, from_ms, to_ms)
         direction = "level" if to_ms is not None and to_ms <= now_ms else "levelling off"
-        line = _ahead(look, lines)
+        line = _next_line(estimate, lines)
         if line is None or (plateau.high is not None and plateau.high < line):
             reach, alarm = None, False  # what levels off below a line never reaches it
     found = Trend(
@@ -403,44 +424,44 @@ def _answer(
         slope.mid,
         slope.low if math.isfinite(slope.low) else None,
         slope.high if math.isfinite(slope.high) else None,
-        newest + round(float(look.series.at[0]) * DAY_MS),
-        len(look.series.at),
+        newest + round(float(estimate.series.at[0]) * DAY_MS),
+        len(estimate.series.at),
         reach,
         alarm,
         plateau,
-        _how_sure(look),
+        _how_sure(estimate),
     )
-    return found if rising_is_bad else _turned(found)
+    return found if rising_is_bad else _mirrored(found)
 
 
-def _turned(trend: Trend) -> Trend:
-    """The same with the sign of the water's values turned over."""
+def _mirrored(trend: Trend) -> Trend:
+    """The same trend with the signs of all values changed back."""
     names: dict[Direction, Direction] = {"rising": "falling", "falling": "rising"}
     plateau, reach = trend.plateau, trend.reaches
     return replace(
         trend,
         direction=names.get(trend.direction, trend.direction),
-        slope_per_day=_minus(trend.slope_per_day),
-        slope_low=_minus(trend.slope_high),
-        slope_high=_minus(trend.slope_low),
+        slope_per_day=_negated(trend.slope_per_day),
+        slope_low=_negated(trend.slope_high),
+        slope_high=_negated(trend.slope_low),
         reaches=None if reach is None else replace(reach, limit=-reach.limit),
         plateau=None
         if plateau is None
-        else replace(plateau, low=_minus(plateau.high), mid=-plateau.mid, high=_minus(plateau.low)),
+        else replace(plateau, low=_negated(plateau.high), mid=-plateau.mid, high=_negated(plateau.low)),
     )
 
 
-def _minus(value: float | None) -> float | None:
+def _negated(value: float | None) -> float | None:
     return None if value is None else -value
 
 
-def _how_sure(look: _Look) -> str:
-    days = look.series.at[-1] - look.series.at[0]
-    chance = math.erfc(abs(look.z) / math.sqrt(2)) / 2
+def _how_sure(estimate: _SlopeEstimate) -> str:
+    days = estimate.series.at[-1] - estimate.series.at[0]
+    chance = math.erfc(abs(estimate.z) / math.sqrt(2)) / 2
     often = "less than 1 in 1000" if chance < 0.001 else f"about 1 in {max(2, round(1 / chance))}"
     return (
-        f"From {len(look.series.at)} observations over {days:.0f} days; water that only wanders would show as much in"
-        f" {often} such spans."
+        f"Based on {len(estimate.series.at)} observations over {days:.0f} days; random variation alone would look like"
+        f" this in {often} such periods."
     )
 
 

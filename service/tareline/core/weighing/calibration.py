@@ -1,8 +1,8 @@
-"""The cell's calibrations by check masses: what they say, how far the cell has drifted, when to repeat them.
+"""Calibrations of a load cell with check masses: the slope, its drift, and when to calibrate again.
 
-A calibration is a polynomial through what was shown under known masses, by least squares; its deviation carries few
-degrees of freedom, so intervals are widened by Student's t with the effective number of them (GUM, JCGM 100:2008,
-G.4.1, Welch-Satterthwaite).
+A calibration is a polynomial fitted by least squares to the indications under known masses. Its standard deviation has
+few degrees of freedom, so that intervals use Student's t with the effective number of them (GUM, JCGM 100:2008, G.4.1,
+Welch-Satterthwaite).
 """
 
 import math
@@ -21,7 +21,7 @@ TOLERANCE = 0.005  # of the slope: half a percent of everything that is fed (jud
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Check masses and what the cell showed under each, in grams, at an instant."""
+    """The check masses of a calibration and the indication of the cell under each, in grams."""
 
     entry: int
     at_ms: int
@@ -42,7 +42,7 @@ class CalibrationFit:
 
 
 def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> CalibrationFit:
-    """Least squares. Raises ValueError where the points do not outnumber the coefficients."""
+    """Fit a polynomial by least squares. Raises ValueError where there are not more points than coefficients."""
     df = len(x) - degree - 1
     if df < 1 or len(set(x)) <= degree:
         raise ValueError(f"expected more than {degree + 1} points, {degree + 1} of them apart; found {len(x)}")
@@ -59,24 +59,25 @@ def fit(x: Sequence[float], y: Sequence[float], degree: int = 1) -> CalibrationF
 
 
 def effective_df(parts: Sequence[tuple[float, float]]) -> float:
-    """Effective degrees of freedom of a sum of independent parts, each (deviation, degrees of freedom)."""
+    """Effective degrees of freedom of a sum of independent parts, each (standard deviation, degrees of freedom)."""
     total = sum(sd**2 for sd, _ in parts)
     return total**2 / sum(sd**4 / df for sd, df in parts)
 
 
 def expanded(parts: Sequence[tuple[float, float]], level: float = 0.95) -> float:
-    """Half-width of an interval that holds the value with a probability of `level`; degrees cut to a whole number."""
+    """Half-width of the interval that contains the value with a probability of `level`; degrees of freedom are rounded
+    down to a whole number."""
     t = float(stdtrit(math.floor(effective_df(parts)), (1 + level) / 2))
     return t * math.sqrt(sum(sd**2 for sd, _ in parts))
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationRecord:
-    """What the calibrations of one cell say together.
+    """The newest calibration of a cell, and the drift since the one before.
 
-    slope, slope_u: of the last one, grams shown per gram, with the half-width of its 95 % interval. drift: change of
-    the slope since the one before, None without one. sure: whether that lies beyond both intervals. repeat_by_ms: when
-    the next one is due, at once where the drift is sure and beyond half a percent.
+    slope, slope_u: indicated grams per gram, with the half-width of the 95 % interval. drift: change of the slope since
+    the previous calibration, None without one. sure: whether the drift is larger than its 95 % interval. repeat_by_ms:
+    when the next calibration is due: at once where the drift is sure and more than half a percent.
     """
 
     last: Calibration
@@ -89,7 +90,7 @@ class CalibrationRecord:
 
 
 def record(calibrations: Sequence[Calibration]) -> CalibrationRecord:
-    """The record of one cell; each calibration has three check masses at least. Raises ValueError without any."""
+    """The record of one cell. Each calibration needs at least three check masses. Raises ValueError without any."""
     if not calibrations:
         raise ValueError("expected at least one calibration; found none")
     ordered = sorted(calibrations, key=lambda one: (one.at_ms, one.entry))

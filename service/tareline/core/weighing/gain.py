@@ -1,7 +1,7 @@
-"""What the next plan should know: the gain to feed by, and why a day's food was not what was asked.
+"""The gain for the next plan, and the difference between what was asked for and what was given.
 
-The feeder takes a gain within 20 % of the one it had a day ago, and within half to double its calibrated one; what it
-refuses it ignores. So a gain is told inside these bounds, and far ones are reached over days.
+A feeder accepts a gain within 20 % of the one that it had a day ago, and between half and double its calibrated one; it
+ignores any other. So the gain that is sent stays within these bounds, and a larger change takes several days.
 """
 
 import math
@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.estimate import DoseEstimate, Estimate
 
-DAILY_CHANGE = 0.19  # of the gain of a day ago: inside the feeder's 20 %, with room for its rounding
-LEAST, MOST = 0.5, 2.0  # of the calibrated gain
-WORTH = 0.02  # relative; a smaller correction is not worth a new plan (judgement)
+DAILY_CHANGE = 0.19  # relative to the gain a day ago: within the feeder's 20 %, with room for rounding
+LEAST, MOST = 0.5, 2.0  # relative to the calibrated gain
+WORTH = 0.02  # relative; a smaller correction does not justify a new plan (judgement)
 
 
 @dataclass(frozen=True, slots=True)
 class NextGain:
-    """A gain for the next plan. learned_g_per_step, learned_sd: what the estimate says; bounded: whether the feeder's
-    rules allow less of a change than that."""
+    """The gain for the next plan in g per step. learned_g_per_step, learned_sd: the estimate and its standard
+    deviation. bounded: whether the feeder's rules do not allow the whole change yet."""
 
     gain_g_per_step: float
     learned_g_per_step: float
@@ -30,11 +30,10 @@ class NextGain:
 def next_gain(
     found: Estimate, in_force_g_per_step: float, day_ago_g_per_step: float, calibrated_g_per_step: float
 ) -> NextGain:
-    """The gain to plan with, from what a step was found to give.
+    """The gain for the next plan, from the estimate of what a motor step gives.
 
-    in_force_g_per_step: the feeder's gain now; it stays where the learned one lies within 2 % of it, or within its own
-    deviation. day_ago_g_per_step: the one it had 24 hours ago.
-    calibrated_g_per_step: its own.
+    in_force_g_per_step: the feeder's present gain; it stays if the estimate differs from it by at most 2 %, or by at
+    most its standard deviation. day_ago_g_per_step: its gain 24 hours ago. calibrated_g_per_step: its calibrated gain.
     """
     state = found.settle()
     reference = found.chain.history.gain_g_per_step
@@ -62,7 +61,7 @@ _OF_OUTCOME = {
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """What came out against what was asked, over some doses, in grams: the whole, and its parts by cause."""
+    """What was given against what was asked for, over some doses, in grams; by_cause: the difference by its causes."""
 
     asked_g: float
     given_g: float
@@ -74,13 +73,13 @@ class Drift:
 
     @property
     def cause(self) -> str | None:
-        """The cause of the largest part; None where all was given as asked."""
+        """The cause of the largest part; None where everything was given as asked for."""
         part, cause = max(((abs(part), cause) for cause, part in self.by_cause.items()), default=(0.0, None))
         return cause if part > 0 else None
 
 
 def drift(doses: Iterable[Dose], estimates: Mapping[int, DoseEstimate]) -> Drift:
-    """The drift of some doses from what was asked; estimates: by entry, of those that moved."""
+    """The drift of some doses; estimates: by entry, of the doses that moved food."""
     asked_g = given_g = 0.0
     parts: dict[str, float] = {}
     for dose in doses:

@@ -1,9 +1,9 @@
-"""Gross errors: what no scatter explains. Found, placed, sized, and named with their likeliest causes; never mended.
+"""Gross errors: differences that random scatter does not explain. They are found and explained, never corrected here.
 
-The strongest suspicion is taken into the model as a constant of unknown size, and the rest is asked again (serial
-compensation; Narasimhan & Jordache 2000, ch. 8), so that the sums stay right and their deviations widen while nobody
-has decided. A feeder's figures are learned with everything suspicious left out, or a missed refill would pass for a
-restless zero; only then is each suspicion judged.
+The strongest suspected error becomes a constant of unknown size in the model, and the search is repeated (serial
+compensation; Narasimhan & Jordache 2000, ch. 8), so that sums stay correct, with wider intervals, until somebody
+decides. The feeder's figures are learned with all suspected errors left out: otherwise a missed refill would look like
+a zero that varies strongly. Only then each suspected error is tested.
 """
 
 import math
@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tareline.core.feeding.doses import Dose
-from tareline.core.weighing.causes import Cause, Mend, Story, stories
+from tareline.core.weighing.causes import Cause, CorrectingEntry, Explanation, explanations
 from tareline.core.weighing.hyperparameters import Mode, mode
-from tareline.core.weighing.hypotheses import Key, Suspect, around, key_of, sizes, suspects
+from tareline.core.weighing.hypotheses import Key, ShiftEstimate, around, key_of, shift_sizes, single_shifts
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import Chain, History, Settled, Shift, lay_out, prior
+from tareline.core.weighing.model import Chain, History, SettledState, Shift, lay_out, prior
 
-# Deviations from which a suspicion is told, and how much rarer than a content's step it is taken to be (natural
-# logarithm; judgement). With some hundred statements a week, 4.3 of a normal distribution lets through one in a
-# thousand weeks; what the figures are uncertain by comes on top.
+# For each kind of error: the least number of standard deviations for a finding, and the natural logarithm of how often
+# it happens compared with a step of the content (judgement). With some hundred statements a week, a limit of 4.3
+# standard deviations gives one false finding in a thousand weeks, and some more because the figures are uncertain.
 KINDS = {
     "content": (4.3, 0.0),
     "weigh-in": (4.2, 0.5),
@@ -32,19 +32,20 @@ KINDS = {
     "difference": (5.5, -3.0),
     "level": (5.5, -3.0),
 }
-LOOSER = 0.8  # deviations by which less is enough to leave something out while the figures are learned
-MANY = 400  # events for which the limits above are meant: a month or two
-MOST = 12  # findings in one open period: more are a feeder to be looked at, not books to be mended
-STUCK = 3  # weighings in a row that show the same to the last digit while the motor turned
+LOOSER = 0.8  # subtracted from the limits while the figures are learned
+MANY = 400  # number of events for which the limits above are meant: one or two months
+MOST = 12  # findings in one open period: with more, the feeder itself needs attention
+STUCK = 3  # doses in a row whose weighings are identical although the motor turned
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A gross error between two events, or in one.
+    """A gross error between two events, or in one event.
 
-    from_ms, to_ms: when. after_entry, before_entry: the events around it; of an error in one event, that event twice.
-    size_g, sd_g: what is too much (above zero) or missing, in grams; of a gain, relative. deviations: how far that lies
-    from nothing, None where it was not a matter of size. causes: likeliest first.
+    from_ms, to_ms: when. after_entry, before_entry: the entries before and after it; for an error in one event, its
+    entry twice. size_g, sd_g: the surplus (above zero) or the missing mass in grams, with its standard deviation;
+    relative for a gain. deviations: the size in standard deviations, None where the error has no size. causes: the most
+    probable first. mend: the entry that would correct the books, if there is one.
     """
 
     kind: str
@@ -56,21 +57,22 @@ class Finding:
     sd_g: float
     deviations: float | None
     causes: tuple[Cause, ...]
-    mend: Mend | None
+    mend: CorrectingEntry | None
 
     @property
     def key(self) -> Key:
-        """What stays when figures and sizes change: kind and place."""
+        """The identity of the finding, which does not change with figures and sizes: kind and place."""
         return (self.kind, self.after_entry, self.before_entry)
 
     def touches(self, start_ms: int, end_ms: int) -> bool:
-        """Whether it may lie in [start, end): what is said of that time is in doubt until somebody decides."""
+        """Whether it may lie in [start, end): the estimate of that time is in doubt until somebody decides."""
         return self.from_ms < end_ms and self.to_ms >= start_ms
 
 
 @dataclass(frozen=True, slots=True)
-class Search:
-    """What a search leaves: the chain without readings of a stuck cell, the shifts, and the likeliest figures."""
+class SearchResult:
+    """The result of a search: the chain without weighings of a stuck cell, the shifts, the most probable figures, and
+    the findings."""
 
     chain: Chain
     shifts: tuple[Shift, ...]
@@ -78,11 +80,11 @@ class Search:
     findings: tuple[Finding, ...]
 
 
-def search(history: History, until_ms: int, settled: Settled | None, dismissed: Collection[Key]) -> Search:
+def search(history: History, until_ms: int, settled: SettledState | None, dismissed: Collection[Key]) -> SearchResult:
     """Find the gross errors of a history up to `until_ms`.
 
-    Dismissed ones are left open in the model and not told: what nobody wants to mend must not be blamed on others. Only
-    a weigh-in whose finding was dismissed is believed again.
+    A dismissed finding stays in the model as an unknown constant and is not reported, so that its error is not
+    attributed to other events. Only a weigh-in whose finding was dismissed is used again.
     """
     history, findings = _without_stuck(history, dismissed)
     chain = lay_out(history, settled, [until_ms])
@@ -94,8 +96,8 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     usual, cov = prior(chain)
     worst = usual + 2 * np.maximum(np.sqrt(np.diag(cov)), 0.5)
     while len(shifts) < MOST + len(quiet):
-        # No figure is believed to be so bad that it explains an error away; and one error at a time, since what it has
-        # done to the figures makes others up.
+        # The figures are limited, so that large figures do not hide an error. One error is added at a time, because its
+        # effect on the figures can cause others to be found falsely.
         strongest = _strongest(chain, np.minimum(found.figures, worst), shifts, dismissed)
         if strongest is None:
             break
@@ -104,7 +106,7 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     figures = found.figures
     limits = _limits(chain)
     while len(shifts) > len(quiet):
-        told_of = sizes(chain, figures, shifts)[len(quiet) :]
+        told_of = shift_sizes(chain, figures, shifts)[len(quiet) :]
         weakest = min(told_of, key=lambda s: abs(s.z) - limits[s.shift.kind])
         if abs(weakest.z) >= limits[weakest.shift.kind]:
             break
@@ -113,70 +115,72 @@ def search(history: History, until_ms: int, settled: Settled | None, dismissed: 
     for i in range(len(quiet), len(shifts)):
         others = {*shifts[:i], *shifts[i + 1 :]}
         possible = [
-            story
-            for story in stories(chain, figures, shifts, shifts[i], dismissed)
-            if story.suspect.shift not in others
+            explanation
+            for explanation in explanations(chain, figures, shifts, shifts[i], dismissed)
+            if explanation.shift_estimate.shift not in others
         ]
-        shifts[i] = possible[0].suspect.shift  # the likeliest story decides what is left open
+        shifts[i] = possible[0].shift_estimate.shift  # the most probable explanation decides what stays unknown
         told.append(_finding(chain, possible))
     told.sort(key=lambda finding: -(finding.deviations or 0.0))
-    return Search(chain, tuple(shifts), found, tuple(told + findings))
+    return SearchResult(chain, tuple(shifts), found, tuple(told + findings))
 
 
 def _limits(chain: Chain) -> dict[str, float]:
-    """Deviations from which a suspicion of each kind is told; more in a chain so long that chance finds more.
+    """The least number of standard deviations for a finding of each kind; larger in a long chain with more tests.
 
-    The tail of a normal distribution falls by a factor of k where the square of its bound grows by about 2 ln k.
+    The tail probability of a normal distribution falls by a factor k when the square of the limit grows by about 2 ln
+    k.
     """
     more = 2 * math.log(max(max(len(chain.events), len(chain.weighed_in)) / MANY, 1.0))
     return {kind: math.sqrt(limit**2 + more) for kind, (limit, _) in KINDS.items()}
 
 
 def _of_keys(chain: Chain, figures: Floats, keys: Collection[Key]) -> list[Shift]:
-    """The shifts that some findings were about, as far as this chain has them: of several at one place the largest."""
-    found: dict[Key, Suspect] = {}
-    for suspect in suspects(chain, figures) if keys else ():
-        key = key_of(chain, suspect.shift)
+    """The shifts that belong to the keys of findings, as far as this chain has them; the largest one of each key."""
+    found: dict[Key, ShiftEstimate] = {}
+    for shift_estimate in single_shifts(chain, figures) if keys else ():
+        key = key_of(chain, shift_estimate.shift)
         if (
-            suspect.shift.kind != "weigh-in"
+            shift_estimate.shift.kind != "weigh-in"
             and key in keys
-            and (key not in found or abs(suspect.z) > abs(found[key].z))
+            and (key not in found or abs(shift_estimate.z) > abs(found[key].z))
         ):
-            found[key] = suspect
-    return [suspect.shift for suspect in found.values()]
+            found[key] = shift_estimate
+    return [shift_estimate.shift for shift_estimate in found.values()]
 
 
 def _strongest(chain: Chain, figures: Floats, shifts: Sequence[Shift], dismissed: Collection[Key]) -> Shift | None:
-    """The likeliest of the shifts that are suspicious, with those before it taken into account."""
-    asked, limits = suspects(chain, figures, shifts), _limits(chain)
+    """The most probable further shift beyond its limit, given the shifts so far; None where there is none."""
+    asked, limits = single_shifts(chain, figures, shifts), _limits(chain)
     found = [
-        suspect
-        for suspect in asked
-        if abs(suspect.z) > limits[suspect.shift.kind] - LOOSER and key_of(chain, suspect.shift) not in dismissed
+        shift_estimate
+        for shift_estimate in asked
+        if abs(shift_estimate.z) > limits[shift_estimate.shift.kind] - LOOSER
+        and key_of(chain, shift_estimate.shift) not in dismissed
     ]
     return max(found, key=lambda s: s.z**2 / 2 + KINDS[s.shift.kind][1]).shift if found else None
 
 
-def _finding(chain: Chain, told: Sequence[Story]) -> Finding:
-    suspect = told[0].suspect
-    first, last = around(chain, suspect.shift)
-    weights = np.exp([story.log_weight - told[0].log_weight for story in told])
+def _finding(chain: Chain, told: Sequence[Explanation]) -> Finding:
+    shift_estimate = told[0].shift_estimate
+    first, last = around(chain, shift_estimate.shift)
+    weights = np.exp([explanation.log_weight - told[0].log_weight for explanation in told])
     shares = (weights / weights.sum()).tolist()
     return Finding(
-        suspect.shift.kind,
+        shift_estimate.shift.kind,
         int(chain.at_ms[first]),
         int(chain.at_ms[last]),
-        *key_of(chain, suspect.shift)[1:],
-        suspect.size,
-        suspect.sd,
-        abs(suspect.z),
+        *key_of(chain, shift_estimate.shift)[1:],
+        shift_estimate.size,
+        shift_estimate.sd,
+        abs(shift_estimate.z),
         tuple(Cause(s.name, share, s.evidence) for s, share in zip(told, shares, strict=True) if share >= 0.001),
         told[0].mend,
     )
 
 
 def _without_stuck(history: History, dismissed: Collection[Key]) -> tuple[History, list[Finding]]:
-    """The history with readings of a stuck cell taken out, and a finding for each run of them."""
+    """The history without the weighings of a stuck cell, and a finding for each run of them."""
     doses = sorted((d for d in history.doses if d.moved), key=lambda d: (d.at_ms, d.entry))
     runs: list[list[Dose]] = [[]]
     for dose in doses:

@@ -1,4 +1,4 @@
-"""What is left in a hopper, how long it lasts, and what is to be done next."""
+"""The content of a hopper, how long it lasts, and when to refill and to weigh it."""
 
 import math
 from dataclasses import dataclass
@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.estimate import Estimate
 
-RESERVE_G = 0.5  # what an auger no longer reaches (judgement)
-RUN_OUT = 1.645  # one-sided 95 % of a normal distribution: an empty hopper is likelier than 5 % from then on
+RESERVE_G = 0.5  # food that the auger cannot reach (judgement)
+RUN_OUT = 1.645  # one-sided 95 % of a normal distribution: later the probability of an empty hopper is above 5 %
 LONGEST_DAYS = 3650.0
 WEIGH_EVERY_DAYS = 7  # common practice, no source
 
@@ -16,8 +16,9 @@ WEIGH_EVERY_DAYS = 7  # common practice, no source
 class Hopper:
     """A hopper at an instant.
 
-    content_g, content_sd_g: food left. days, days_low, days_high: until an auger reaches no more, with the limits of a
-    90 % interval; None where nothing is being fed. refill_by_ms: when that becomes likelier than 5 %.
+    content_g, content_sd_g: the food left, with its standard deviation. days, days_low, days_high: the time until the
+    auger reaches no more food, with the limits of a 90 % interval; None where nothing is fed. refill_by_ms: when the
+    probability of an empty hopper becomes more than 5 %. weighed_ms: the last weigh-in that is not in doubt.
     weigh_by_ms: when the next weigh-in is due.
     """
 
@@ -33,10 +34,10 @@ class Hopper:
 
 
 def hopper(found: Estimate, daily_g: float, daily_sd_g: float | None = None) -> Hopper:
-    """The hopper at the end of an estimate, if it goes on giving `daily_g` a day.
+    """The hopper at the end of an estimate, if it continues to give `daily_g` a day.
 
-    daily_g: what the plan asks for, in food as it comes out. daily_sd_g: how far a whole stretch of days may go wrong
-    on average; by default by as much as the feeder's gain is uncertain.
+    daily_g: what the plan asks for. daily_sd_g: the standard deviation of the daily mass averaged over many days; the
+    default follows from the uncertainty of the feeder's gain.
     """
     state = found.settle()
     at_ms = state.at_ms
@@ -54,7 +55,8 @@ def hopper(found: Estimate, daily_g: float, daily_sd_g: float | None = None) -> 
 
 
 def _until(left_g: float, left_sd_g: float, rate_g: float, rate_sd_g: float, z: float) -> float:
-    """Days t at which left - t rate is -z deviations of itself; 0 where that is past, LONGEST_DAYS at most."""
+    """The days t at which left - t rate is -z of its own standard deviations; 0 where that is past, at most
+    LONGEST_DAYS."""
     low, high = 0.0, LONGEST_DAYS
 
     def beyond(t: float) -> float:

@@ -1,12 +1,13 @@
-"""A feeder's six figures, learned from its own past.
+"""The six figures of a feeder (hyperparameters of its model), learned from its own past.
 
-Empirical Bayes with the uncertainty kept: the figures' posterior is the evidence of the statements (all masses
-integrated out, `gauss`) times a log-normal prior. Its mode is found by Newton's method on differences of the evidence,
-taken many at a time; around it the posterior is integrated by importance sampling from a t distribution that is fitted
-once more to what was found (adaptive importance sampling; Cappe et al. 2004). So an answer is a mixture over a few
-dozen weighted sets of figures, and a young feeder's deviations carry that its figures are hardly known.
+Empirical Bayes that keeps the uncertainty: the posterior of the figures is the evidence of the statements (all masses
+integrated out, `linear_gaussian`) times a log-normal prior. Its mode is found by Newton's method on finite differences
+of the evidence, many of which are evaluated at once. Around the mode the posterior is integrated by importance sampling
+from a t distribution, which is fitted a second time to the first result (adaptive importance sampling; Cappe et al.
+2004). So the result is a mixture over a dozen weighted sets of figures, and the standard deviations of a new feeder
+include that its figures are hardly known.
 
-The same numbers go in every time: the points come from a fixed seed.
+The points come from a fixed seed, so that the same input always gives the same result.
 """
 
 from collections.abc import Sequence
@@ -20,15 +21,15 @@ from tareline.core.weighing.model import CONSTANTS, FIGURES, Chain, Shift, prior
 
 ROUNDS = 20
 POINTS = 96
-KEPT = 12  # of the points, by weight: the rest change no digit that is shown
-ENOUGH = 16  # points that count, before the distribution is fitted to them
-TAILS = 8.0  # degrees of freedom: heavier than normal, so that no weight runs away
+KEPT = 12  # points of the largest weight: the others change no digit that is shown
+ENOUGH = 16  # least effective number of points to fit the distribution to
+TAILS = 8.0  # degrees of freedom: tails heavier than normal, so that no weight becomes very large
 SEED = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
-    """Sets of figures with their weights. figures: (S, 6) natural logarithms; weights: (S,), summing to 1."""
+class LearnedFigures:
+    """S sets of figures with their weights. figures: (S, 6) natural logarithms; weights: (S,), which sum to 1."""
 
     figures: Floats
     weights: Floats
@@ -45,7 +46,7 @@ class Learned:
         return cov
 
 
-def solved(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> GaussianPosterior:
+def solve_chain(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> GaussianPosterior:
     """The posterior of a chain for one or several sets of figures."""
     return solve(statements(chain, figures, shifts), chain.size, CONSTANTS + len(shifts))
 
@@ -60,20 +61,21 @@ class _Target:
 
     def __call__(self, figures: Floats) -> Floats:
         off = figures - self.mean
-        evidence = solved(self._chain, figures, self._shifts).log_evidence
+        evidence = solve_chain(self._chain, figures, self._shifts).log_evidence
         density: Floats = evidence - np.einsum("gi,ij,gj->g", off, self._precision, off) / 2
         return density
 
 
 class Mode(NamedTuple):
-    """The most probable figures (6,), and axes (6, 6) whose columns span about one deviation around them."""
+    """The most probable figures (6,) as natural logarithms, and axes (6, 6), whose columns are about one standard
+    deviation long."""
 
     figures: Floats
     axes: Floats
 
 
 def mode(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) -> Mode:
-    """Where the figures' posterior is highest; start: where to begin looking, if something is known."""
+    """The mode of the figures' posterior. start: where to begin the search; by default at the prior."""
     target = _Target(chain, shifts)
     size = len(FIGURES)
     at, axes = start or Mode(target.mean, np.linalg.cholesky(target.cov) * 0.4)
@@ -88,7 +90,7 @@ def mode(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) 
         for (i, j), corner in zip(pairs, both, strict=True):
             curvature[i, j] = curvature[j, i] = up[i] + up[j] - corner - here
         bent, turn = np.linalg.eigh(curvature)
-        bent = np.maximum(bent, 0.1)  # where it is flat or turned up, a longer step but no leap
+        bent = np.maximum(bent, 0.1)  # limits the step where the density is flat or convex
         step = axes @ (turn @ ((turn.T @ (up - down) / 2) / bent))
         step /= max(1.0, np.abs(step).max() / 2.0)
         tries = np.array([*(at + step * length for length in (1, 0.5, 0.25, 0.1)), at + axes @ look[seen.argmax()]])
@@ -104,8 +106,8 @@ def mode(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) 
     return Mode(at, axes)
 
 
-def learn(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) -> Learned:
-    """The figures' posterior as weighted sets; start as for `mode`."""
+def learn(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None) -> LearnedFigures:
+    """The posterior of the figures as weighted sets; start as for `mode`."""
     centre, axes = mode(chain, shifts, start)
     target = _Target(chain, shifts)
     random = np.random.default_rng(SEED)
@@ -126,11 +128,11 @@ def learn(chain: Chain, shifts: Sequence[Shift] = (), start: Mode | None = None)
     points, log_weights = drawn()
     weights = np.exp(log_weights - log_weights.max())
     kept = np.argsort(-weights)[:KEPT]
-    return Learned(points[kept], weights[kept] / weights[kept].sum())
+    return LearnedFigures(points[kept], weights[kept] / weights[kept].sum())
 
 
 def _flat_enough(log_weights: Floats) -> Floats:
-    """Weights, tempered until enough of them count to fit a distribution to."""
+    """Weights that sum to 1, tempered until their effective number is large enough to fit a distribution."""
     temper = 1.0
     weights: Floats = np.exp(log_weights - log_weights.max())
     while weights.sum() ** 2 < ENOUGH * (weights**2).sum():

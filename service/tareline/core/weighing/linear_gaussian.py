@@ -1,13 +1,14 @@
-"""Linear statements with Gaussian errors about a chain of unknowns: solved all at once, in time linear in the chain.
+"""Linear statements with Gaussian errors about a chain of unknowns, solved together in time linear in the chain's
+length.
 
-A statement says: some coefficients times unknowns, plus coefficients times constants, equals a value, give or take a
-deviation. Priors, transitions from one moment to the next and measurements are all of this form, so the smoother of a
-state-space model is the weighted least squares solution of its statements (Rauch, Tung & Striebel 1965; in information
-form Fahrmeir & Kaufmann 1991). Unknowns that share a statement lie close together in the chain: the normal matrix is
-a band, and its Cholesky factor costs the chain's length times the band's width squared. Constants, which touch
-everything, are bordered onto it (Schur complement).
+A statement says that coefficients times unknowns, plus coefficients times constants, equal a value with a normally
+distributed error. Priors, transitions from one event to the next and measurements all have this form, so the smoother
+of a state-space model is the weighted least squares solution of its statements (Rauch, Tung & Striebel 1965; in
+information form Fahrmeir & Kaufmann 1991). Unknowns of one statement lie close together in the chain: the normal matrix
+is a band matrix, and its Cholesky factorisation costs the chain's length times the square of the band's width.
+Constants, which occur everywhere, are added as a border (Schur complement).
 
-Many sets of variances are solved side by side, since looking for the right variances needs dozens of solutions.
+Many sets of variances are solved at once, because the search for the variances needs dozens of solutions.
 """
 
 from collections.abc import Sequence
@@ -41,7 +42,7 @@ class Statements:
 
 @dataclass(frozen=True)
 class GaussianPosterior:
-    """What the statements say together, for each of G sets of variances.
+    """The posterior of all unknowns and constants, for each of G sets of variances.
 
     mean: (G, N) of the unknowns. constants: (G, P). constants_cov: (G, P, P). log_evidence: (G,) natural logarithm of
     the density of all the statements' values, priors among them.
@@ -95,7 +96,7 @@ class GaussianPosterior:
         return inverse
 
     def spread(self, statements: Statements) -> Floats:
-        """(G, k) variance of each statement's left side, as far as its unknowns are uncertain."""
+        """The posterior variance of each statement's left side: (G, k)."""
         found = np.zeros((self.sets, len(statements.value)))
         places = statements.at.shape[1]
         for one in range(places):
@@ -120,8 +121,8 @@ class GaussianPosterior:
         return difference
 
     def shifts(self, statements: Statements) -> tuple[Floats, Floats]:
-        """For each statement, by how much its value would have to be wrong for everything else to fit best, and the
-        standard deviation of that: (G, k) each; infinite where nothing else speaks of it.
+        """For each statement the error of its value that would make everything else fit best, and the standard
+        deviation of that error: (G, k) each; infinite where no other statement tests it.
 
         Their ratio squared is the generalised likelihood ratio of one gross error (Narasimhan & Mah 1987).
         """
@@ -141,7 +142,7 @@ def _solved(info: int) -> None:
 def solve(groups: Sequence[Statements], size: int, constants: int) -> GaussianPosterior:
     """The posterior of `size` unknowns and `constants` constants.
 
-    Raises numpy.linalg.LinAlgError where the statements leave an unknown open: give every one a prior.
+    Raises numpy.linalg.LinAlgError where the statements do not determine an unknown: every unknown needs a prior.
     """
     groups = [group for group in groups if len(group.value)]
     sets = max((group.variance.shape[0] for group in groups if group.variance.ndim == 2), default=1)

@@ -1,10 +1,10 @@
-"""How a feeder with a weighed hopper behaves: its state-space model, as statements for `gauss`.
+"""The state-space model of a feeder with a weighed hopper, as statements for `linear_gaussian`.
 
-State at each event (a dose that may have moved food, a weigh-in, or a moment somebody asks about):
+State at each event (a dose that may have moved food, a weigh-in, or an instant that is asked for):
 
   content     grams of food in the hopper just before the event
   zero        grams that the cell shows beyond that, at the reference temperature
-  gain        what a step gives, relative to the gain of reference
+  gain        what a motor step gives, relative to the reference gain
   dose        grams that left the hopper (doses only)
 
 and two constants of the feeder: tempco (g/K, how the zero follows the temperature) and span (relative error of the
@@ -19,11 +19,12 @@ cell's slope). With n steps of a reference gain g0, and d days to the next event
                                                          half that noise, and `level`, which both readings share
   weigh-in                      = content + error        sd: as stated by the keeper
 
-So both readings of a dose share the wandering zero, which drops out of their difference; what the cell shows between
-two doses tells what was added or lost there, through the zero's wander; a weigh-in tells the content itself. The six
-figures in backquotes differ from feeder to feeder and are learned from its own past (`learn`).
+Both readings of a dose contain the same zero, which cancels in their difference. The difference between the readings of
+two doses shows what was added or lost between them, with the uncertainty of the zero's random walk. A weigh-in measures
+the content itself. The six figures in backquotes differ between feeders and are learned from each feeder's own past
+(`hyperparameters`).
 
-A finding of `gross` is one more constant that shifts one statement by an unknown size.
+A finding of `gross_errors` is one more constant, which shifts one statement by an unknown size.
 """
 
 import math
@@ -42,21 +43,21 @@ REFERENCE_C = 25.0
 
 CONSTANTS = 2  # tempco, span
 TEMPCO_SD_G_PER_K = 0.05  # 0.1 % of a 500 g cell's range in 10 K (judgement, from small cells' data sheets)
-SPAN_SD = 0.003  # left after a calibration: the check mass, and where it hung (judgement)
+SPAN_SD = 0.003  # remains after a calibration: error of the check mass and of its position (judgement)
 
 ZERO_SD_G = 2.0  # after a tare: hooks, tubes and dust (judgement)
-CONTENT_SD_G = 100.0  # a hopper holds no more: nothing is claimed (judgement)
-GAIN_SD = 0.25  # another food in an auger calibrated once (judgement)
-HUNG_SD_G = 0.1  # the zero's step when a hopper was taken off to fill or weigh it, and hung again (judgement)
-REFILL_GAIN_SD = 0.03  # another batch, packed otherwise (judgement)
-REFILL_SD_G, REFILL_SD = 0.05, 0.005  # a kitchen scale's steps of 0.1 g, read twice, and its slope (judgement)
+CONTENT_SD_G = 100.0  # a wide prior: no hopper holds more (judgement)
+GAIN_SD = 0.25  # another food than the one of the calibration (judgement)
+HUNG_SD_G = 0.1  # change of the zero when a hopper was taken off and hung again (judgement)
+REFILL_GAIN_SD = 0.03  # another batch of the same food, with another density (judgement)
+REFILL_SD_G, REFILL_SD = 0.05, 0.005  # a kitchen scale with steps of 0.1 g, read twice, and its slope (judgement)
 WEIGHIN_SD_G = 0.03  # a scale with steps of 0.1 g: 0.29 of a step (GUM, JCGM 100:2008, F.2.2.1)
 UNSTATED_SD_G = 0.005  # a device that states no deviation: several milligrams (judgement)
-TOGETHER_MS = 3_600_000  # moisture of an hour is less than a scale shows
-TINY_G = 1e-4  # a tenth of a milligram: nothing in the books is known better
+TOGETHER_MS = 3_600_000  # within an hour the change of moisture is smaller than a scale shows
+TINY_G = 1e-4  # a tenth of a milligram: no mass is known more accurately
 SHIFT_SD = 1000.0  # a gross error may have any size
-DAMP_DAYS, DAMP_REST_DAYS = 10, 3.0  # food from a new bag comes to rest in a room's air within days (judgement)
-# A shift is what is too much: added to the content, to the zero, to a gain or a dose, or to what was read.
+DAMP_DAYS, DAMP_REST_DAYS = 10, 3.0  # the moisture of new food becomes stable in a room within days (judgement)
+# The sign of a shift: positive is too much, in the content, the zero, a gain, a dose, or a reading.
 SHIFTS = {"content": -1.0, "zero": -1.0, "gain": -1.0, "dose": -1.0, "difference": 1.0, "level": 1.0, "weigh-in": 1.0}
 
 
@@ -68,8 +69,8 @@ class FigurePrior(NamedTuple):
     log_sd: float
 
 
-# What a dose scatters by. Particles that fall by pure chance (Poisson) scatter with a variance of their mass times the
-# dose; an auger meters them somewhat more evenly. Countless particles still pack more or less densely.
+# The scatter of a dose. If particles fell independently (Poisson), the variance would be the mass of one particle times
+# the dose; an auger is somewhat more regular. With many small particles the varying density of the packing remains.
 PARTICLE_G = 0.0005  # where the food's particle mass is not known: fine granules (judgement)
 EVENNESS = 0.7  # of the variance that pure chance would give (judgement)
 PARTICLE_LOG_SD, UNKNOWN_PARTICLE_LOG_SD = 0.5, 0.8  # (judgement)
@@ -87,7 +88,7 @@ FIGURES = tuple(prior.name for prior in PRIORS)
 
 @dataclass(frozen=True, slots=True)
 class WeighIn:
-    """The hopper's content weighed on an outside scale, net of its tare."""
+    """A weigh-in: the hopper's content weighed on another scale, without its tare."""
 
     entry: int
     at_ms: int
@@ -97,7 +98,7 @@ class WeighIn:
 
 @dataclass(frozen=True, slots=True)
 class Refill:
-    """Food added to the hopper; other_food: of another kind than before, which an auger may give quite otherwise."""
+    """Food added to the hopper; other_food: another food than before, for which a step may give much more or less."""
 
     entry: int
     at_ms: int
@@ -108,31 +109,31 @@ class Refill:
 
 @dataclass(frozen=True, slots=True)
 class Handling:
-    """The hopper was taken off, cleaned or tared: the cell's zero may be another one, the content is the same."""
+    """The hopper was taken off, cleaned or tared: the cell's zero may have changed, the content is the same."""
 
     entry: int
     at_ms: int
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
-    """An instant at which the state is asked for."""
+class Instant:
+    """An instant for which the state is calculated."""
 
     at_ms: int
 
 
-Event = Dose | WeighIn | Moment
+Event = Dose | WeighIn | Instant
 E = TypeVar("E", Dose, WeighIn, Refill, Handling)
 
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """One feeder's events, in any order, and what is known of it and its food.
+    """One feeder's events, in any order, and the data of the feeder and its food.
 
-    gain_g_per_step: the gain to which the learned one is relative: the calibrated one, or any other that stays the same
-    for as long as a settled past is used. particle_g: mass of one particle of food, None where unknown. elsewhere: for
-    a weigh-in's entry, what other feeders' hoppers held then: (feeder, grams, deviation). container_g: mass of what a
-    hopper's content is weighed in, where known.
+    gain_g_per_step: the reference gain: the calibrated one, or any other that stays the same while a settled past is
+    used. particle_g: mass of one particle of food, None where unknown. elsewhere: for the entry of a weigh-in, the
+    contents of other feeders' hoppers at that time as (feeder, grams, standard deviation). container_g: mass of the
+    container in which the content is weighed, None where unknown.
     """
 
     gain_g_per_step: float
@@ -162,11 +163,11 @@ def _within(events: Sequence[E], after_ms: int | None, until_ms: int | None) -> 
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
-    """What a closed past leaves to the time after it; small enough to be cached.
+class SettledState:
+    """The state at the end of a closed period, from which the next period starts.
 
-    at_ms: everything up to here is in it. mean (5,), cov (5, 5): content, zero, gain, tempco, span.
-    figures (6,), figures_cov (6, 6): natural logarithms of the learned figures.
+    at_ms: everything up to this instant is included. mean (5,), cov (5, 5): of content, zero, gain, tempco, span.
+    figures (6,), figures_cov (6, 6): natural logarithms of the learned figures, and their covariance.
     """
 
     at_ms: int
@@ -180,7 +181,7 @@ class Settled:
 class Shift:
     """A gross error: statement number `index` of a kind, shifted by an unknown size.
 
-    Of the kind "moisture", the content takes up (or gives off) the size over the days that follow step `index`.
+    For the kind "moisture", the content takes up (or gives off) the size during the days after step `index`.
     """
 
     kind: str
@@ -189,17 +190,17 @@ class Shift:
 
 @dataclass(frozen=True)
 class Chain:
-    """A history laid out for `gauss`: events in order, the first of them the moment it begins, and their unknowns'
-    places: content, zero, gain and, of doses, dose.
+    """A history prepared for `linear_gaussian`: E events in order, the first of which is the instant at which it
+    begins, and the positions of their unknowns: content, zero, gain and, for doses, dose.
 
-    place, at_ms: (E,). doses: which events are. weighed_in, weighins: (W,) the weigh-ins, and the event of each.
-    shown_g: (E,) about what the cell shows. refills: per step from one event to the next; hung_var: (E - 1,) what
-    handling adds to the zero's variance, g2. told, weighed: which events are doses that their steps speak of, and that
-    the cell does.
+    place, at_ms: (E,). doses: indices of the events that are doses. weighed_in, weighins: the W weigh-ins, and the
+    index of the event of each. shown_g: (E,) approximate indication of the cell. refills: those of each step from one
+    event to the next; hung_var: (E - 1,) variance that handling adds to the zero, g2. told: indices of doses whose
+    motor steps are known and plausible; weighed: indices of doses that the cell weighed.
     """
 
     history: History
-    settled: Settled | None
+    settled: SettledState | None
     events: list[Event]
     place: Ints
     size: int
@@ -219,24 +220,24 @@ class Chain:
         return event
 
 
-def lay_out(history: History, settled: Settled | None = None, moments: Sequence[int] = ()) -> Chain:
-    """The chain of a history, or of what comes after a settled past.
+def lay_out(history: History, settled: SettledState | None = None, moments: Sequence[int] = ()) -> Chain:
+    """The chain of a history, or of its part after a settled past.
 
-    moments: instants, in UNIX ms, at which the state will be asked for. Doses that moved nothing are no events of the
-    hopper. Events up to the settled instant are left aside. Raises ValueError where nothing is left.
+    moments: instants in UNIX ms for which the state will be asked. Doses that moved nothing, and events up to the
+    settled instant, are left out. Raises ValueError where no event remains.
     """
     if settled is not None:
         history = history.between(settled.at_ms)
     found: list[Event] = [d for d in history.doses if d.moved and d.count > 0]
     found += history.weighins
-    found += [Moment(at_ms) for at_ms in moments]
+    found += [Instant(at_ms) for at_ms in moments]
     if not found:
         raise ValueError("expected a dose that moved, a weigh-in or a moment; found none")
     found.sort(key=lambda event: (event.at_ms, isinstance(event, Dose), getattr(event, "entry", 0)))
     touches: list[Refill | Handling] = [*history.refills, *history.handlings]
     found, weighed_in, weighins = _gathered(found, sorted(touched.at_ms for touched in touches))
-    # What begins the chain stands before everything.
-    found.insert(0, Moment(settled.at_ms if settled is not None else found[0].at_ms - 1))
+    # The instant at which the chain begins comes first.
+    found.insert(0, Instant(settled.at_ms if settled is not None else found[0].at_ms - 1))
     weighins = weighins + 1
     sizes = np.array([4 if isinstance(event, Dose) else 3 for event in found])
     at_ms = np.array([event.at_ms for event in found], np.int64)
@@ -250,7 +251,7 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
                 hung_var[step] += HUNG_SD_G**2
             else:
                 hung_var[step] += CONTENT_SD_G**2
-    # A hopper that was weighed was taken off, and hung again after it.
+    # A hopper that is weighed is taken off and hung again.
     hung_var[np.unique(weighins[weighins < len(hung_var)])] += HUNG_SD_G**2
     told = [isinstance(event, Dose) and _told(event, history) for event in found]
     weighed = [isinstance(d, Dose) and d.mass_g is not None for d in found]
@@ -273,15 +274,15 @@ def lay_out(history: History, settled: Settled | None = None, moments: Sequence[
 
 
 def _told(dose: Dose, history: History) -> bool:
-    """Whether its steps say what came out: more than any hopper holds is not believed."""
+    """Whether the motor steps of a dose show how much came out; not if that is more than any hopper holds."""
     if dose.steps is None or dose.outcome in BROKEN:
         return False
     return dose.steps * history.gain_g_per_step <= CONTENT_SD_G
 
 
 def _gathered(events: Sequence[Event], touched_ms: Sequence[int]) -> tuple[list[Event], list[WeighIn], Ints]:
-    """Events, with weigh-ins that follow each other within an hour and nothing between them as one; all weigh-ins, and
-    the event of each."""
+    """The events, where weigh-ins within an hour and with nothing between them become one event; all weigh-ins; and the
+    index of the event of each weigh-in."""
     kept: list[Event] = []
     weighed_in: list[WeighIn] = []
     at: list[int] = []
@@ -298,8 +299,9 @@ def _gathered(events: Sequence[Event], touched_ms: Sequence[int]) -> tuple[list[
     return kept, weighed_in, np.array(at, np.int64)
 
 
-def _shown(events: Sequence[Event], settled: Settled | None) -> Floats:
-    """(E,) grams on the hopper, roughly: what the next dose's weighing shows, or the last; without any, weigh-ins."""
+def _shown(events: Sequence[Event], settled: SettledState | None) -> Floats:
+    """The approximate indication of the cell at each event, in grams: (E,). It is that of the next weighed dose, or of
+    the last one; without weighed doses that of the weigh-ins."""
 
     def read(event: Event) -> float:
         if isinstance(event, Dose) and event.before_g is not None and event.after_g is not None:
@@ -316,7 +318,7 @@ def _shown(events: Sequence[Event], settled: Settled | None) -> Floats:
 
 
 def prior(chain: Chain) -> tuple[Floats, Floats]:
-    """Mean (6,) and covariance (6, 6) of the figures' natural logarithms, from the past or from the priors above."""
+    """Mean (6,) and covariance (6, 6) of the natural logarithms of the figures, from the settled past or the priors."""
     if chain.settled is not None:
         return chain.settled.figures, chain.settled.figures_cov
     mean = np.log([one.median for one in PRIORS])
@@ -337,12 +339,12 @@ def prior(chain: Chain) -> tuple[Floats, Floats]:
 
 
 def refill_sd_g(refill: Refill) -> float:
-    """How uncertain a refill's mass is: as stated, or a kitchen scale's."""
+    """The standard deviation of a refill's mass in grams: as stated, or that of a kitchen scale."""
     return refill.sd_g if refill.sd_g is not None else math.hypot(REFILL_SD_G, REFILL_SD * refill.added_g)
 
 
 def statements(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> list[Statements]:
-    """All that is said about a chain's unknowns and its 2 + len(shifts) constants, for G sets of figures.
+    """All statements about the unknowns of a chain and its 2 + len(shifts) constants, for G sets of figures.
 
     figures: (G, 6) natural logarithms, or (6,) for one set.
     """
@@ -361,7 +363,7 @@ def statements(chain: Chain, figures: Floats, shifts: Sequence[Shift] = ()) -> l
 
 
 def _widened(chain: Chain, group: Statements, shifts: Sequence[Shift]) -> Statements:
-    """The same statements with a column for each shift."""
+    """The same statements with a border column for each shift."""
     own = [(c, shift.index) for c, shift in enumerate(shifts) if shift.kind == group.kind]
     damp = [(c, shift.index) for c, shift in enumerate(shifts) if group.kind == "content" and shift.kind == "moisture"]
     if not own and not damp and (group.border is None or not shifts):
@@ -378,7 +380,7 @@ def _widened(chain: Chain, group: Statements, shifts: Sequence[Shift]) -> Statem
 
 
 def _begin(chain: Chain, shifts: int) -> Statements:
-    """What is known when the chain begins: by the priors, or by what the past has left."""
+    """The statements about the state at the beginning of the chain: from the priors, or from the settled past."""
     mean = np.array([chain.shown_g[0], 0.0, 1.0, 0.0, 0.0])
     spread = np.array([CONTENT_SD_G, ZERO_SD_G, GAIN_SD, TEMPCO_SD_G_PER_K, SPAN_SD])
     root = np.diag(1 / spread)
@@ -390,7 +392,7 @@ def _begin(chain: Chain, shifts: int) -> Statements:
 
 
 def _steps(chain: Chain, drift: Floats, wander: Floats, moisture: Floats) -> Iterator[Statements]:
-    """From each event to the next."""
+    """The statements about content, zero and gain from each event to the next."""
     now, then = chain.place[:-1], chain.place[1:]
     days = np.maximum(np.diff(chain.at_ms), 1) / DAY_MS
     added_g = np.array([sum(refill.added_g for refill in refills) for refills in chain.refills])
@@ -414,12 +416,12 @@ def _steps(chain: Chain, drift: Floats, wander: Floats, moisture: Floats) -> Ite
 
 
 def _packed_var(refills: Sequence[Refill]) -> float:
-    """What refills add to the gain's variance."""
+    """The variance that refills add to the gain."""
     return sum((GAIN_SD if refill.other_food else REFILL_GAIN_SD) ** 2 for refill in refills)
 
 
 def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterator[Statements]:
-    """What the steps and the cell say of each dose."""
+    """The statements about each dose, from the motor steps and from the cell."""
     g0 = chain.history.gain_g_per_step
     nominal = np.array([(e.steps or 0) * g0 if isinstance(e, Dose) else 0.0 for e in chain.events])
     at, ones = chain.place[chain.told], np.ones(len(chain.told))
@@ -446,10 +448,10 @@ def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterato
 
 
 def _most_g(dose: Dose, history: History) -> float:
-    """The most that a dose of unknown size can be.
+    """The largest possible mass of a dose of unknown size, in grams.
 
-    Of one that gave clearly too much the cell alone tells, up to a whole hopper: a gain learned from it would be that
-    of a fault.
+    For a dose that gave clearly too much, only the cell is used, and it can be up to a whole hopper: a gain that was
+    learned from it would be that of a fault.
     """
     if dose.outcome == "over" and dose.mass_g is not None:
         return CONTENT_SD_G

@@ -1,9 +1,9 @@
-"""Closed periods: what is settled is not worked out again, until an entry speaks about it.
+"""Closed periods: their estimate is not calculated again until an entry changes one of their events.
 
-A feeder's past is cut at instants. Each closed period was estimated once, from its own events and what the period
-before left (`Settled`), and its sums were kept with the ledger's position. The open period, one to two months long, is
-all that a new dose makes anew. An entry about a closed period, a late weigh-in or a correction, reopens that period
-and those after it, and none before.
+A feeder's past is divided into periods. Each closed period was estimated once, from its own events and the state at the
+end of the period before (`SettledState`), and its sums were stored with the ledger's position. A new dose changes the
+open period only, which is one to two months long. An entry about a closed period, such as a late weigh-in or a
+correction, reopens that period and all later ones, but no earlier one.
 """
 
 from collections.abc import Sequence
@@ -12,25 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from tareline.core.units import DAY_MS
-from tareline.core.weighing.model import Settled, WeighIn
+from tareline.core.weighing.model import SettledState, WeighIn
 
-KEPT_OPEN_DAYS = 28  # a weigh-in forgotten and made up for still finds its weeks open (judgement)
+KEPT_OPEN_DAYS = 28  # so that a weigh-in that is entered late usually reopens nothing (judgement)
 LONGEST_DAYS = 56
 
 
 @dataclass(frozen=True, slots=True)
-class Closed:
-    """A closed period: what it left at its end, and the ledger's position up to which entries are in it."""
+class ClosedPeriod:
+    """A closed period: the state at its end, and the ledger's position up to which entries are included in it."""
 
-    settled: Settled
+    settled: SettledState
     position: int
 
 
-def standing(closed: Sequence[Closed], touched_ms: Sequence[int]) -> list[Closed]:
+def still_closed(closed: Sequence[ClosedPeriod], touched_ms: Sequence[int]) -> list[ClosedPeriod]:
     """The closed periods, oldest first, that stay closed when events at these instants are entered or corrected.
 
-    touched_ms: of a correction, the instants of the old entry and of the new one. A weigh-in just after a period's end
-    does not reopen it: the state it left carries its own uncertainty.
+    touched_ms: UNIX ms; for a correction, the instants of the old entry and of the new one. A weigh-in just after the
+    end of a period does not reopen it, because the state at its end includes its own uncertainty.
     """
     first_ms = min(touched_ms, default=None)
     ordered = sorted(closed, key=lambda one: one.settled.at_ms)
@@ -38,10 +38,10 @@ def standing(closed: Sequence[Closed], touched_ms: Sequence[int]) -> list[Closed
 
 
 def next_closing_ms(begin_ms: int, now_ms: int, weighins: Sequence[WeighIn]) -> int | None:
-    """Where to close a period that has been open since `begin_ms`; None while it need not be closed.
+    """At which instant to close a period that has been open since `begin_ms`; None while it can stay open.
 
-    Where it grows longer than eight weeks: at its last weigh-in that is four weeks old, for there the content is known
-    best, or else four weeks after it began.
+    A period that is longer than eight weeks is closed at its last weigh-in that is at least four weeks old, because the
+    content is known best there, or else four weeks after its beginning.
     """
     if now_ms - begin_ms <= LONGEST_DAYS * DAY_MS:
         return None
@@ -50,8 +50,8 @@ def next_closing_ms(begin_ms: int, now_ms: int, weighins: Sequence[WeighIn]) -> 
     return max(known, default=latest_ms)
 
 
-def to_body(settled: Settled) -> dict[str, object]:
-    """A settled state as plain numbers, for keeping as JSON."""
+def to_body(settled: SettledState) -> dict[str, object]:
+    """A settled state as plain numbers, to be stored as JSON."""
     return {
         "at_ms": settled.at_ms,
         "mean": settled.mean.tolist(),
@@ -61,11 +61,11 @@ def to_body(settled: Settled) -> dict[str, object]:
     }
 
 
-def from_body(body: dict[str, object]) -> Settled:
-    """The inverse of `to_body`. Raises ValueError where the numbers are of another model."""
+def from_body(body: dict[str, object]) -> SettledState:
+    """The inverse of `to_body`. Raises ValueError where the shapes of the numbers do not fit this model."""
     arrays = {name: np.array(body[name], float) for name in ("mean", "cov", "figures", "figures_cov")}
     at_ms = body["at_ms"]
     shapes = {name: array.shape for name, array in arrays.items()}
     if not isinstance(at_ms, int) or shapes != {"mean": (5,), "cov": (5, 5), "figures": (6,), "figures_cov": (6, 6)}:
         raise ValueError(f"expected a state of 5 values and 6 figures; found {shapes}")
-    return Settled(at_ms, **arrays)
+    return SettledState(at_ms, **arrays)

@@ -1,9 +1,9 @@
-"""The reconciliation of a printed report: from one weigh-in to the next, does what was weighed out add up?
+"""The reconciliation of a printed report: whether the masses between two weigh-ins agree.
 
-Opening content plus refills minus closing content is what left the hopper by the outside scale; the sum of the doses'
-own differences is what left it by the cell. Their difference has a limit, made of parts that are independent (GUM, JCGM
-100:2008, 5.1.2), and each part says where it comes from. This is the plain comparison a keeper can repeat by hand; the
-estimate itself uses all of it at once.
+Opening content plus refills minus closing content is the mass that left the hopper according to the kitchen scale; the
+sum of the doses is the mass that left it according to the load cell. The limit of their difference is calculated from
+independent contributions (GUM, JCGM 100:2008, 5.1.2), each with its source. It is a comparison that a keeper can repeat
+by hand; the estimate itself uses all data together.
 """
 
 import math
@@ -22,8 +22,8 @@ COVERAGE = 1.96  # of a normal distribution, 95 %
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
-    """A contribution to a limit: its source, and its standard deviation in grams."""
+class LimitPart:
+    """A contribution to the limit: its source, and its standard deviation in grams."""
 
     source: str
     sd_g: float
@@ -31,10 +31,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """Two weigh-ins and what lies between them, in grams.
+    """Two weigh-ins and the doses between them, in grams.
 
-    by_scale_g: opening + added - closing. by_cell_g: sum of the doses' differences; those that were not weighed are
-    in it as the estimate has them. limit_g: 95 % of the differences between the two lie within it.
+    by_scale_g: opening + added - closing. by_cell_g: the sum of the doses; doses that were not weighed are included by
+    their estimate. limit_g: 95 % of the differences between the two are at most this large.
     """
 
     opening: WeighIn
@@ -43,7 +43,7 @@ class Balance:
     doses: int
     unweighed: int
     by_cell_g: float
-    parts: tuple[Part, ...]
+    parts: tuple[LimitPart, ...]
 
     @property
     def by_scale_g(self) -> float:
@@ -63,7 +63,7 @@ class Balance:
 
 
 def balances(*parts: Estimate) -> list[Balance]:
-    """A balance for each two weigh-ins that follow each other; parts: estimates of periods that follow each other."""
+    """A balance for each two successive weigh-ins; parts: the estimates of successive periods."""
     weighins = [weighin for part in parts for weighin in part.chain.weighed_in]
     return [_balance(parts, first, last) for first, last in pairwise(weighins)]
 
@@ -81,16 +81,16 @@ def _balance(parts: Sequence[Estimate], first: WeighIn, last: WeighIn) -> Balanc
     days = (last.at_ms - first.at_ms) / DAY_MS
     content_g = (abs(first.mass_g) + abs(last.mass_g)) / 2
     contributions = (
-        Part("opening weigh-in, as stated", first.sd_g or WEIGHIN_SD_G),
-        Part("closing weigh-in, as stated", last.sd_g or WEIGHIN_SD_G),
-        Part("refills, as stated or a kitchen scale's", math.hypot(*(refill_sd_g(refill) for refill in refills))),
-        Part(
+        LimitPart("opening weigh-in, as stated", first.sd_g or WEIGHIN_SD_G),
+        LimitPart("closing weigh-in, as stated", last.sd_g or WEIGHIN_SD_G),
+        LimitPart("refills, as stated or a kitchen scale's", math.hypot(*(refill_sd_g(refill) for refill in refills))),
+        LimitPart(
             "the cell's noise, as stated for each dose times what was learned of it",
             figures["noise"] * math.hypot(*(sd_g or UNSTATED_SD_G for _, sd_g in weighed)),
         ),
-        Part("the slope of the cell's calibration", SPAN_SD * abs(by_cell_g)),
-        Part("doses that were not weighed, as estimated", math.hypot(*(dose.sd_g for dose in unweighed))),
-        Part("moisture, as learned", figures["moisture"] * content_g * math.sqrt(days)),
+        LimitPart("the slope of the cell's calibration", SPAN_SD * abs(by_cell_g)),
+        LimitPart("doses that were not weighed, as estimated", math.hypot(*(dose.sd_g for dose in unweighed))),
+        LimitPart("moisture, as learned", figures["moisture"] * content_g * math.sqrt(days)),
     )
     return Balance(
         first,

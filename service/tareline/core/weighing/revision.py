@@ -1,4 +1,4 @@
-"""What changed in the books of past days, and by which entries."""
+"""Changes in the books of past days, and the entries that caused them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from tareline.core.weighing.estimate import Sums
 from tareline.core.weighing.model import History
 
-VISIBLE = 0.1  # of a deviation: less is no news (judgement)
+VISIBLE = 0.1  # standard deviations: smaller changes are not reported (judgement)
 
 
 @dataclass(frozen=True, slots=True)
 class Revision:
-    """A span of time whose sum has changed: before and after, in grams, and the entries that changed it."""
+    """A time span whose sum has changed: before and after in grams with standard deviations, and the entries that
+    caused it."""
 
     start_ms: int
     end_ms: int
@@ -23,7 +24,7 @@ class Revision:
 
 
 def changed_entries(before: History, after: History) -> tuple[int, ...]:
-    """Entries that are in one history only, or say something else in the other."""
+    """The entries that occur in only one of two histories, or differ between them."""
 
     def said(history: History) -> set[object]:
         return {*history.doses, *history.weighins, *history.refills, *history.handlings}
@@ -33,7 +34,7 @@ def changed_entries(before: History, after: History) -> tuple[int, ...]:
 
 
 def revisions(spans: Sequence[tuple[int, int]], before: Sums, after: Sums, entries: tuple[int, ...]) -> list[Revision]:
-    """The spans whose sum or deviation has visibly changed from one estimate to another."""
+    """The spans whose sum or standard deviation has visibly changed from one estimate to another."""
     old = zip(before.mass_g.tolist(), before.sd_g.tolist(), strict=True)
     new = zip(after.mass_g.tolist(), after.sd_g.tolist(), strict=True)
     found = []
