@@ -17,11 +17,13 @@ from pydantic import (
     model_validator,
 )
 
+from tareline.core.calendar import to_ms
 from tareline.core.identifiers import identifier
 from tareline.core.units import CANONICAL, US_GALLON_L
 from tareline.errors import FieldError, first_problem
 
 MOST_LINES = 100
+AHEAD_MS = 5 * 60_000
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -78,6 +80,18 @@ class TimedRequest(Request):
 
     at: Moment | None = None
 
+    def at_ms(self, now_ms: int) -> int:
+        """When it happened, in UNIX milliseconds. Raises FieldError for more than five minutes ahead of now, or before
+        1990."""
+        if self.at is None:
+            return now_ms
+        at_ms = instant_ms("at", self.at)
+        if at_ms > now_ms + AHEAD_MS:
+            raise FieldError("at", f"expected at most 5 minutes ahead of now; found {self.at.isoformat()}")
+        if self.at.year < 1990:
+            raise FieldError("at", f"expected a year from 1990 on; found {self.at.isoformat()}")
+        return at_ms
+
 
 class VolumeRequest(TimedRequest):
     """A volume in litres or in US gallons; litres are what is kept."""
@@ -116,6 +130,14 @@ def parse(model: type[_B], body: BaseModel | Mapping[str, Any]) -> _B:
     except ValidationError as error:
         field, message = first_problem(error.errors(include_url=False)[0])
         raise FieldError(field, message) from error
+
+
+def instant_ms(field: str, at: datetime) -> int:
+    """A stated time as UNIX milliseconds. Raises FieldError at the ends of the calendar."""
+    try:
+        return to_ms(at)
+    except OverflowError as error:
+        raise FieldError(field, f"expected a time within the calendar; found {at.isoformat()}") from error
 
 
 def one_of(body: Any, *names: str) -> Any:
