@@ -1,4 +1,4 @@
-"""Two people, or a person and the ramp, enter at the same moment: what is decided last stands, and nothing comes back."""
+"""Two people, or a person and the ramp, enter at the same moment: what is decided last stands; nothing comes back."""
 
 from collections.abc import Callable
 from typing import Any
