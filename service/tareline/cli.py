@@ -14,7 +14,7 @@ from tareline.errors import FieldError
 
 app = typer.Typer(
     name="tareline",
-    help="Keeps the books of what small planted aquariums are fed, and pauses feeding when the water says so.",
+    help="Records how much small planted aquariums are fed, and pauses feeding when water values require it.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -34,7 +34,7 @@ def start_log() -> None:
 
 
 @app.callback(invoke_without_command=True)
-def _main(version: Annotated[bool, typer.Option("--version", help="Print the version and leave.")] = False) -> None:
+def _main(version: Annotated[bool, typer.Option("--version", help="Print the version and exit.")] = False) -> None:
     if version:
         typer.echo(__version__)
         raise typer.Exit
@@ -66,7 +66,7 @@ def reconcile(
     end: Annotated[str, typer.Option(help="Last local day.")],
     config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
 ) -> None:
-    """Print what a feeder gave, dose by dose, and whether its weights add up; the service must be running."""
+    """Print every dose of a feeder, and whether its weights agree. The service must be running."""
     from rich.console import Console
 
     from tareline import terminal
@@ -81,7 +81,7 @@ def reconcile(
     terminal.show(report, terminal.make_console())
 
 
-notify = typer.Typer(help="The people who are told.", no_args_is_help=True)
+notify = typer.Typer(help="Messages to people.", no_args_is_help=True)
 app.add_typer(notify, name="notify")
 
 
@@ -89,7 +89,7 @@ app.add_typer(notify, name="notify")
 def notify_test(
     config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
 ) -> None:
-    """Send a test message to every address, and print how each took it; the service must be running."""
+    """Send a test message to every address, and print whether each accepted it. The service must be running."""
     from rich.console import Console
 
     from tareline import terminal
@@ -100,22 +100,29 @@ def notify_test(
         with Console(stderr=True).status("waiting for the addresses"):
             told = terminal.try_addresses(http)
         if not told:
-            raise FieldError("notify", "nobody is told: the service was started without addresses (urls, webhooks)")
+            raise FieldError(
+                "notify", "nobody receives alerts: the service was started without addresses (urls, webhooks)"
+            )
     except (FieldError, ValueError) as error:
         raise _fail(str(error)) from error
     for one in told:
-        typer.echo(f"{one['target']}: {'told' if one['ok'] else one['detail']}")
+        typer.echo(f"{one['target']}: {'accepted' if one['ok'] else one['detail']}")
     if not all(one["ok"] for one in told):
-        raise _fail("not every address could be told")
+        raise _fail("not every address accepted the message")
 
 
 @app.command()
 def update(
     device: Annotated[str, typer.Argument(help="The device's name.")],
     config: Annotated[Path | None, typer.Option(help="Settings in TOML; default: tareline.toml here, if any.")] = None,
-    wait: Annotated[bool, typer.Option(help="Whether to stay until the device has taken it or gone back.")] = True,
+    wait: Annotated[
+        bool,
+        typer.Option(
+            help="Whether to wait until the device has installed the update or returned to its earlier firmware."
+        ),
+    ] = True,
 ) -> None:
-    """Offer a device this package's firmware over the air; the service must be running."""
+    """Offer a device the firmware of this package over the network. The service must be running."""
     from rich.console import Console
 
     from tareline import terminal
@@ -133,24 +140,25 @@ def update(
     except (FieldError, ValueError) as error:
         raise _fail(str(error)) from error
     except KeyboardInterrupt:
-        typer.echo("The update goes on without this command; the page Devices shows it.")
+        typer.echo("The update continues without this command; the page Devices shows it.")
         return
     if state["state"] == "failed":
-        raise _fail(f"{device} has not taken it: {state['detail']}")
-    typer.echo(f"{device} runs it")
+        raise _fail(f"{device} has not installed it: {state['detail']}")
+    typer.echo(f"{device} runs the new firmware")
 
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Option(help="Where the demo keeps its data; remove it to begin anew.")] = Path(
+    folder: Annotated[Path, typer.Option(help="Folder for the data of the demo; delete it to start again.")] = Path(
         "demo-data"
     ),
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="HTTP port; default 8620, or a free one.")] = None,
     month: Annotated[
-        bool, typer.Option("--month", help="Play a keeper's month in fast motion, print what was told, and leave.")
+        bool,
+        typer.Option("--month", help="Simulate one month at high speed, print all messages to the keeper, and exit."),
     ] = False,
 ) -> None:
-    """Run a complete small installation with invented tanks, until Ctrl-C."""
+    """Run a complete small installation with invented tanks until Ctrl-C is pressed."""
     from tareline.simulate.demo import run, tell_month
     from tareline.store.engine import StoreError
 
@@ -167,14 +175,14 @@ def demo(
 
 
 class Kind(StrEnum):
-    """What a device is."""
+    """The kind of a device."""
 
     FEEDER = "feeder"
     PROBE = "probe"
 
 
 class Runtime(StrEnum):
-    """What runs a device's firmware on a desk."""
+    """The interpreter that runs the firmware of a simulated device."""
 
     MICROPYTHON = "micropython"
     CPYTHON = "cpython"
@@ -182,23 +190,28 @@ class Runtime(StrEnum):
 
 @app.command()
 def desk(
-    kind: Annotated[Kind, typer.Argument(help="What the device is.")],
+    kind: Annotated[Kind, typer.Argument(help="The kind of device.")],
     device: Annotated[str, typer.Option(help="The device's name.")],
     broker: Annotated[str, typer.Option(help="mqtt://host:port, or mqtts:// with --ca; user and password in it.")],
-    flash: Annotated[Path, typer.Option(help="Folder that is the device's flash.", file_okay=False)],
+    flash: Annotated[Path, typer.Option(help="Folder that serves as the flash memory of the device.", file_okay=False)],
     runtime: Annotated[Runtime, typer.Option(help="The interpreter.")] = Runtime.MICROPYTHON,
     root: Annotated[str, typer.Option(help="Topic prefix.")] = "tareline",
-    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
+    ca: Annotated[
+        Path | None,
+        typer.Option(help="Certificate of the authority that signed the broker's certificate, PEM.", dir_okay=False),
+    ] = None,
     clock: Annotated[bool, typer.Option(help="Whether the board has a clock of its own.")] = True,
-    hopper_g: Annotated[float, typer.Option(help="Food in the hopper of a new folder.", min=0)] = 60.0,
-    gain_g_per_step: Annotated[float, typer.Option(help="Announced gain of a new folder.", min=1e-6, max=1)] = 0.001,
+    hopper_g: Annotated[float, typer.Option(help="Grams of food in the hopper when the folder is new.", min=0)] = 60.0,
+    gain_g_per_step: Annotated[
+        float, typer.Option(help="Grams per motor step when the folder is new.", min=1e-6, max=1)
+    ] = 0.001,
     sample_s: Annotated[int, typer.Option(help="Seconds between a probe's samples.", min=5, max=3600)] = 60,
     secret_file: Annotated[
         Path | None,
-        typer.Option(help="The service's updates.secret_file: the device then takes updates. MicroPython only."),
+        typer.Option(help="The service's updates.secret_file: the device then accepts updates. MicroPython only."),
     ] = None,
 ) -> None:
-    """Run the real firmware without a board, on simulated hardware, until it is ended."""
+    """Run the real firmware on simulated hardware, without a board, until it is stopped."""
     from tareline.boards.files import device_settings
     from tareline.boards.keys import device_key
     from tareline.simulate import desk as simulated
@@ -220,9 +233,9 @@ def desk(
 
 @app.command()
 def flash(
-    kind: Annotated[Kind, typer.Argument(help="What the board will be.")],
+    kind: Annotated[Kind, typer.Argument(help="The kind of device that the board will be.")],
     device: Annotated[str, typer.Option(help="The device's name, as the service knows it.")],
-    wifi: Annotated[str | None, typer.Option(help="Name of the network; asked for when needed.")] = None,
+    wifi: Annotated[str | None, typer.Option(help="Name of the Wi-Fi network; asked for when needed.")] = None,
     wifi_password: Annotated[
         str | None, typer.Option(envvar="TARELINE_WIFI_PASSWORD", help="Asked for when needed.")
     ] = None,
@@ -231,24 +244,38 @@ def flash(
         str | None, typer.Option(help="The broker as the board reaches it; default: the service's.")
     ] = None,
     ca: Annotated[
-        Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", exists=True, dir_okay=False)
+        Path | None,
+        typer.Option(
+            help="Certificate of the authority that signed the broker's certificate, PEM.", exists=True, dir_okay=False
+        ),
     ] = None,
-    board: Annotated[str | None, typer.Option(help="Kind of board; default: what the board says of itself.")] = None,
+    board: Annotated[str | None, typer.Option(help="Kind of board; default: detected from the board.")] = None,
     pin: Annotated[
         list[str] | None, typer.Option(help="NAME=NUMBER where the wiring differs; may be repeated.")
     ] = None,
     gain_g_per_step: Annotated[
-        float | None, typer.Option(help="A feeder's, by calibration; at first 0.001.", min=1e-6, max=1)
+        float | None,
+        typer.Option(
+            help="Grams per motor step of a feeder, from its calibration; default for a new board: 0.001.",
+            min=1e-6,
+            max=1,
+        ),
     ] = None,
     ceiling_g_per_day: Annotated[
-        float | None, typer.Option(help="The most a feeder gives in a day, above every plan; at first 5.")
+        float | None,
+        typer.Option(
+            help="The most grams that a feeder gives in a day, whatever its plan says; default for a new board: 5."
+        ),
     ] = None,
     reference_ohm: Annotated[
-        int | None, typer.Option(help="A probe's resistors; at first 1000.", min=10, max=1_000_000)
+        int | None,
+        typer.Option(
+            help="Resistance of a probe's reference resistors; default for a new board: 1000.", min=10, max=1_000_000
+        ),
     ] = None,
     port: Annotated[str | None, typer.Option(help="Serial port of the board; needed where there are several.")] = None,
     erase: Annotated[
-        bool, typer.Option("--erase", help="Empty the board first: calibration and doses are lost.")
+        bool, typer.Option("--erase", help="Erase the board first: its calibration and its doses are lost.")
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Erase without asking.")] = False,
     prepare: Annotated[bool, typer.Option("--prepare", help="Only prepare a folder with the board's files.")] = False,
@@ -256,7 +283,7 @@ def flash(
         Path | None, typer.Option(help="The folder to prepare; default: board-DEVICE.", file_okay=False)
     ] = None,
 ) -> None:
-    """Write a board over USB, try its network and broker from there, and wait for its hello."""
+    """Write the firmware to a board over USB, test its network and broker, and wait for its first message."""
     from tareline.flashing import answers, session, terminal
     from tareline.settings import load
 
@@ -276,17 +303,17 @@ def flash(
         raise _fail(str(error)) from error
     loaded = "" if found.loaded is None else f"; {len(found.loaded)} modules loaded in the firmware's interpreter"
     typer.echo(f"{out}: {found.files} files, {found.size_bytes / 1024:.0f} KiB, checked{loaded}")
-    typer.echo("It holds the passwords of the network and the broker: keep it to yourself.")
+    typer.echo("It contains the passwords of the network and the broker: do not share it.")
     typer.echo("With the board on USB and MicroPython on it (firmware/README.md says how), type:")
     typer.echo(f"  mpremote connect auto fs cp -r {out}/. :/ + reset")
-    typer.echo("  mpremote connect auto repl          # shows what it says; Ctrl-] leaves")
+    typer.echo("  mpremote connect auto repl          # shows what the board prints; Ctrl-] exits")
 
 
 @app.command("board-settings")
 def board_settings(
     port: Annotated[str | None, typer.Option(help="Serial port of the board; needed where there are several.")] = None,
     config: Annotated[Path | None, typer.Option(help="The service's settings; default: tareline.toml here.")] = None,
-    wifi: Annotated[str | None, typer.Option(help="Name of the network.")] = None,
+    wifi: Annotated[str | None, typer.Option(help="Name of the Wi-Fi network.")] = None,
     wifi_password: Annotated[
         str | None, typer.Option(envvar="TARELINE_WIFI_PASSWORD", help="Its password; empty for none.")
     ] = None,
@@ -294,11 +321,16 @@ def board_settings(
         str | None, typer.Option(help="The broker as the board reaches it, with user and password.")
     ] = None,
     ca: Annotated[
-        Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", exists=True, dir_okay=False)
+        Path | None,
+        typer.Option(
+            help="Certificate of the authority that signed the broker's certificate, PEM.", exists=True, dir_okay=False
+        ),
     ] = None,
-    ceiling_g_per_day: Annotated[float | None, typer.Option(help="The most a feeder gives in a day.")] = None,
+    ceiling_g_per_day: Annotated[
+        float | None, typer.Option(help="The most grams that a feeder gives in a day.")
+    ] = None,
 ) -> None:
-    """Change a board's network, broker or daily limit over USB, without touching its firmware; without options, ask."""
+    """Change the network, broker or daily limit of a board over USB, not its firmware. Asks if no option is given."""
     from tareline.flashing import answers, session, terminal
     from tareline.settings import load
 
@@ -316,21 +348,25 @@ def conform(
     device: Annotated[str, typer.Option(help="The device's name.")] = "",
     broker: Annotated[str, typer.Option(help="mqtt://host:port, or mqtts:// with --ca; user and password in it.")] = "",
     root: Annotated[str, typer.Option(help="Topic prefix.")] = "tareline",
-    kind: Annotated[Kind | None, typer.Option(help="Default: what the device says it is.")] = None,
-    ca: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority, PEM.", dir_okay=False)] = None,
-    dose_g: Annotated[float, typer.Option(help="Size of a dose that is tried.", min=0.01, max=1)] = 0.05,
+    kind: Annotated[Kind | None, typer.Option(help="Default: the kind that the device announces.")] = None,
+    ca: Annotated[
+        Path | None,
+        typer.Option(help="Certificate of the authority that signed the broker's certificate, PEM.", dir_okay=False),
+    ] = None,
+    dose_g: Annotated[float, typer.Option(help="Grams of each test dose.", min=0.01, max=1)] = 0.05,
     fed_today_g: Annotated[
-        float, typer.Option(help="What the feeder gave today before; its cap is raised by that.", min=0, max=1000)
+        float,
+        typer.Option(help="Grams that the feeder has already given today; its cap is raised by them.", min=0, max=1000),
     ] = 0.0,
-    patience_s: Annotated[float, typer.Option(help="How long an answer may take.", min=1, max=600)] = 30.0,
-    samples_s: Annotated[float, typer.Option(help="How long a probe's samples may take.", min=1, max=7200)] = 150.0,
-    take_over: Annotated[bool, typer.Option("--take-over", help="Try a device that a service has fed by.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before something moves.")] = False,
-    show_rules: Annotated[bool, typer.Option("--list", help="Show the rules, try nothing.")] = False,
+    patience_s: Annotated[float, typer.Option(help="Seconds to wait for an answer.", min=1, max=600)] = 30.0,
+    samples_s: Annotated[float, typer.Option(help="Seconds to wait for a probe's samples.", min=1, max=7200)] = 150.0,
+    take_over: Annotated[bool, typer.Option("--take-over", help="Test a device that a service already uses.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before the motor moves.")] = False,
+    show_rules: Annotated[bool, typer.Option("--list", help="Only list the rules, test nothing.")] = False,
 ) -> None:
-    """Try a feeder or probe of anybody's making against the contract, and name each rule that it breaks.
+    """Test any feeder or probe against the contract, and name each rule that it breaks.
 
-    Nothing but a dish may be under a feeder: it is made to dose. Exits 0 when every rule that could be tried was kept.
+    Only a dish may be under the feeder, because it gives doses. Exits 0 if every rule that could be tested was kept.
     """
     from tareline.conform import report
 

@@ -19,16 +19,16 @@ class _Section(BaseModel):
 
 
 def _told(description: str) -> Any:
-    """What a key is for: the reference of the settings is made from it."""
+    """A key with its description, from which the reference of the settings is made."""
     return Field(description=description)
 
 
 class Broker(_Section):
     """The MQTT broker."""
 
-    url: Annotated[str, _told("its address; mqtts:// for TLS, with user and password where it asks for them")] = (
-        "mqtt://127.0.0.1:1883"
-    )
+    url: Annotated[
+        str, _told("its address; mqtts:// for TLS; with user name and password if the broker requires them")
+    ] = "mqtt://127.0.0.1:1883"
     root: Annotated[str, Field(pattern=r"^[^/+#\s]([^+#\s]*[^/+#\s])?$"), _told("the first part of every topic")] = (
         "tareline"
     )
@@ -43,20 +43,22 @@ class Broker(_Section):
 class StoreSettings(_Section):
     """The store of the ledger and the register."""
 
-    url: Annotated[str, _told("the SQLite database, as an address of SQLAlchemy")] = "sqlite:///tareline.db"
+    url: Annotated[str, _told("the SQLite database, as an SQLAlchemy URL")] = "sqlite:///tareline.db"
 
 
 class Series(_Section):
     """The store of what probes send."""
 
-    url: Annotated[str, Field(pattern="^$"), _told("empty: in the store; nothing else is offered yet")] = ""
+    url: Annotated[str, Field(pattern="^$"), _told("must be empty: the samples are stored in the same database")] = ""
 
 
 class Http(_Section):
     """Pages and API."""
 
-    listen: Annotated[str, _told("host and port; only a loopback address without a token")] = "127.0.0.1:8620"
-    token: Annotated[str, _told("what callers must show; empty: none is asked for")] = ""
+    listen: Annotated[str, _told("host and port; without a token only a loopback address is allowed")] = (
+        "127.0.0.1:8620"
+    )
+    token: Annotated[str, _told("token that callers must send; empty: no token is required")] = ""
 
     @property
     def host(self) -> str:
@@ -98,25 +100,31 @@ Time = Annotated[str, AfterValidator(_time)]
 
 
 class Notify(_Section):
-    """Who is told of alerts, and when. Addresses may hold passwords: no message about these repeats them."""
+    """Who receives alerts, and when. Addresses may contain passwords, so no message repeats them."""
 
-    urls: Annotated[list[str], _told("addresses of apprise, told of every alert")] = []
+    urls: Annotated[list[str], _told("Apprise URLs that receive every alert")] = []
     webhooks: Annotated[
-        list[Annotated[str, AfterValidator(_webhook)]], _told("addresses of programs, told by POST of a JSON object")
+        list[Annotated[str, AfterValidator(_webhook)]],
+        _told("URLs of programs that receive every alert as a POST of a JSON object"),
     ] = []
-    secret: Annotated[str, _told("what messages to programs are signed with; empty: they are not signed")] = ""
-    quiet: Annotated[str, _told("hours in which only urgent alerts are told, such as 22:00-07:00; empty: none")] = ""
+    secret: Annotated[str, _told("secret with which messages to programs are signed; empty: they are not signed")] = ""
+    quiet: Annotated[str, _told("hours in which only urgent alerts are sent, such as 22:00-07:00; empty: none")] = ""
     sign_of_life: Annotated[
         str,
-        _told("an address that is told once a day that all is well; http:// and https:// are webhooks; empty: none"),
+        _told(
+            "an address that receives a message once a day while all is well; http:// and https:// are webhooks; "
+            "empty: none"
+        ),
     ] = ""
-    sign_of_life_at: Annotated[Time, Field(min_length=1), _told("when, in the first tank's local time")] = "09:00"
-    morning: Annotated[Time, _told("when each tank's due list is told, in its local time; empty: never")] = ""
+    sign_of_life_at: Annotated[Time, Field(min_length=1), _told("when it is sent, in the first tank's local time")] = (
+        "09:00"
+    )
+    morning: Annotated[Time, _told("when the due list of each tank is sent, in its local time; empty: never")] = ""
     others: Annotated[
         dict[str, list[str]],
         _told(
-            "by name, addresses that are told instead during an absence that gives the name; http:// and https:// are "
-            "webhooks"
+            "for each name, the addresses that receive the alerts instead during an absence that states this name; "
+            "http:// and https:// are webhooks"
         ),
     ] = {}
 
@@ -130,18 +138,20 @@ class Notify(_Section):
 
 
 class Updates(_Section):
-    """Updates over the air: where the secret stands that they are signed with."""
+    """Updates over the network: the secret with which they are signed."""
 
     secret_file: Annotated[
-        str, Field(min_length=1), _told("made when first needed; only the service's user may read it")
+        str,
+        Field(min_length=1),
+        _told("file of the secret; created when it is first needed; only the user of the service may read it"),
     ] = "tareline.key"
 
 
 class Show(_Section):
-    """The units that pages write, and that forms offer first."""
+    """The units that pages show, and that forms offer first."""
 
-    volume: Annotated[Literal["L", "US gal"], _told("of tanks and water changes")] = "L"
-    temperature: Annotated[Literal["degC", "degF"], _told("of the water")] = "degC"
+    volume: Annotated[Literal["L", "US gal"], _told("unit of the volumes of tanks and water changes")] = "L"
+    temperature: Annotated[Literal["degC", "degF"], _told("unit of water temperatures")] = "degC"
 
 
 def _loopback(host: str) -> bool:

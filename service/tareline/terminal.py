@@ -1,4 +1,4 @@
-"""What commands print, asked of the running service over HTTP: a feeder's report, and whether addresses can be told."""
+"""What commands print of the answers of the running service: a feeder's report, tests of addresses, and updates."""
 
 import ipaddress
 import time
@@ -21,9 +21,9 @@ STATES = {
     "none": "waiting for the device",
     "offered": "waiting for the device",
     "idle": "waiting for the device",
-    "fetching": "the device fetches it",
-    "ready": "all there; the device waits for a quiet moment",
-    "trial": "on trial: it must run for ten minutes and hear the service",
+    "fetching": "the device is downloading it",
+    "ready": "download complete; the device waits until no dose is due",
+    "trial": "on trial: it must run for ten minutes and receive messages of the service",
 }
 WIDE = 170  # columns where there is no terminal: in a file nothing need be folded
 
@@ -31,8 +31,8 @@ Row = dict[str, Any]
 
 
 def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
-    """The report of a feeder over some local days. Raises FieldError with what the service refuses, or that it cannot
-    be reached."""
+    """The report of a feeder over some local days. Raises FieldError with the reason where the service refuses it or
+    cannot be reached."""
     status, body = _ask(http, "GET", f"/feeders/{quote(feeder, safe='')}/report", {"start": start, "end": end})
     if httpx.codes.is_success(status) and isinstance(body, dict) and "reconciliation" in body:
         return body
@@ -42,8 +42,8 @@ def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
 
 
 def try_addresses(http: Http) -> list[Row]:
-    """Make the service tell every address a test message; of each its name, and whether and why not. Raises FieldError
-    as above."""
+    """Make the service send a test message to every address; for each address its name, whether it accepted the
+    message, and if not, why. Raises FieldError as `fetch` does."""
     status, body = _ask(http, "POST", "/alerts/test", {})
     if httpx.codes.is_success(status) and isinstance(body, list):
         return body
@@ -51,12 +51,12 @@ def try_addresses(http: Http) -> list[Row]:
 
 
 def offer_update(http: Http, device: str) -> Row:
-    """Make the service offer a device its firmware; where that stands. Raises FieldError as above."""
+    """Make the service offer a device its firmware; the state of the update. Raises FieldError as `fetch` does."""
     return _update(http, "POST", device)
 
 
 def update_state(http: Http, device: str) -> Row:
-    """Where a device's update stands. Raises FieldError as above."""
+    """The state of a device's update. Raises FieldError as `fetch` does."""
     return _update(http, "GET", device)
 
 
@@ -68,7 +68,7 @@ def _update(http: Http, method: str, device: str) -> Row:
 
 
 def follow_update(http: Http, device: str, console: Console) -> Row:
-    """Show an update until it has ended; how. Raises FieldError as above."""
+    """Show an update until it has ended; its last state. Raises FieldError as `fetch` does."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[share]}"), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:
         task = progress.add_task("", total=None, share="")
@@ -95,16 +95,16 @@ def _ask(http: Http, method: str, path: str, query: dict[str, str]) -> tuple[int
     except (httpx.HTTPError, httpx.InvalidURL) as error:
         raise FieldError("", f"no answer from the service at {_address(http)} ({error}); is it running?") from error
     except ValueError as error:
-        raise FieldError("", f"what answers at {_address(http)} is not this service") from error
+        raise FieldError("", f"the program that answers at {_address(http)} is not this service") from error
 
 
 def _refusal(http: Http, status: int, body: Any) -> FieldError:
     detail = body.get("detail") if isinstance(body, dict) else None
-    return FieldError("", str(detail or f"what answers at {_address(http)} is not this service"), status)
+    return FieldError("", str(detail or f"the program that answers at {_address(http)} is not this service"), status)
 
 
 def _address(http: Http) -> str:
-    """Where a service that listens there is called from this machine."""
+    """The address at which this machine reaches a service that listens there."""
     host = http.host
     try:
         address = ipaddress.ip_address(host)
@@ -130,7 +130,11 @@ def show(report: Row, console: Console) -> None:
     for one in report["reconciliation"] or ():
         _balance(one, console)
     if not report["reconciliation"]:
-        why = "there is no account yet" if report["account"] is None else "no two weigh-ins enclose any of it"
+        why = (
+            "the masses have not been calculated yet"
+            if report["account"] is None
+            else "no part of the period lies between two weigh-ins"
+        )
         console.print(f"Reconciliation: none, {why}.\n")
     for one in report["findings"]:
         likely = "; ".join(f"{c['cause']} {c['share']:.0%} ({c['evidence']})" for c in one["likely"]) or one["kind"]
@@ -147,20 +151,20 @@ def show(report: Row, console: Console) -> None:
 def _head(report: Row, console: Console) -> None:
     period, totals = report["period"], report["totals"]
     tank = report["tank"]["name"] if report["tank"] else "no tank"
-    food = report["food"]["name"] if report["food"] else "food not said"
+    food = report["food"]["name"] if report["food"] else "food not stated"
     console.print(f"{report['feeder']}, {period['start']} to {period['end']} ({period['timezone']})", style="bold")
     said = [f"{name} {value}" for name, value in report["instrument"].items() if value is not None]
     console.print(f"{tank}; {food}; {', '.join(said) or 'nothing announced'}")
     budget = "no ration" if totals["budget_g"] is None else f"{totals['budget_g']:.2f} g"
     dispensed = _mass(totals["dispensed_g"], totals["dispensed_sd_g"])
     console.print(
-        f"Budget {budget}; asked {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
+        f"Budget {budget}; requested {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
         f"weighed; dispensed {dispensed}{', provisional' if totals['provisional'] else ''}"
     )
     drift = report["drift"]
     if drift is not None:
         parts = ", ".join(f"{cause} {part_g:+.3f} g" for cause, part_g in sorted(drift["by_cause"].items()))
-        console.print(f"Against asked {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
+        console.print(f"Difference from requested {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
     console.print()
 
 
@@ -178,7 +182,7 @@ def _balance(one: Row, console: Console) -> None:
         ("= by scale", "by_scale_g"),
         (f"by cell, {one['doses']} doses, {one['unweighed']} not weighed", "by_cell_g"),
         ("difference", "difference_g"),
-        ("limit, 95 %: 1.96 times the root of the squares of", "limit_g"),
+        ("limit, 95 %: 1.96 times the root of the sum of the squares of", "limit_g"),
     ):
         table.add_row(name, f"{one[key]:.4f}")
     for part in one["limit_parts"]:
@@ -197,7 +201,7 @@ def _days(days: Sequence[Row], console: Console) -> None:
 
 
 def _doses(doses: Sequence[Row], console: Console) -> None:
-    names = ("entry", "time", "cause", "meal", "asked, g", "steps", "before, g", "after, g", "net, g", "± sd")
+    names = ("entry", "time", "cause", "meal", "requested, g", "steps", "before, g", "after, g", "net, g", "± sd")
     table = _table("Doses", (*names, "estimate, g", "± sd", "°C", "end", "no."), right=(0, *range(4, 13), 14))
     for dose in doses:
         places, fine = decimals_for(dose["sd_g"]), decimals_for(dose["estimate_sd_g"])
@@ -233,7 +237,7 @@ def _handled(report: Row, console: Console) -> None:
 def _tail(report: Row, console: Console) -> None:
     known = report["calibration"]
     if known is not None:
-        drift = "" if known["drift"] is None else f", {known['drift']:+.5f} since the one before"
+        drift = "" if known["drift"] is None else f", {known['drift']:+.5f} since the previous one"
         sure = " (beyond both intervals)" if known["drift_sure"] else ""
         console.print(
             f"Calibration {known['entry']}, {_time(known['at'])}: {known['slope']:.5f} ± {known['slope_u']:.5f} (95 %) "
@@ -247,8 +251,10 @@ def _tail(report: Row, console: Console) -> None:
             console.print(f"Gain {name}: {gain[f'{name}_g_per_step']:.6f} g a step")
     for one in gain["decided"]:
         became = f"{one['before_g_per_step']:.6f} -> {one['gain_g_per_step']:.6f} g a step"
-        learned = f"learned {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}"
-        console.print(f"Gain decided {_time(one['at'])}: {became}; {learned}{', bounded' if one['bounded'] else ''}")
+        learned = f"estimated {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}"
+        console.print(
+            f"Gain decided {_time(one['at'])}: {became}; {learned}{', limited for now' if one['bounded'] else ''}"
+        )
     hopper = report["hopper"]
     if hopper["content_g"] is not None:
         lasts = "nothing is being fed"
@@ -276,6 +282,6 @@ def _number(value: float | None, decimals: int) -> str:
 
 def _mass(value: float | None, sd: float | None, unit: str = " g") -> str:
     if value is None:
-        return "not known"
+        return "unknown"
     places = decimals_for(sd)
     return f"{value:.{places}f}{unit}" if not sd else f"{value:.{places}f} ± {sd:.{places}f}{unit}"

@@ -96,7 +96,7 @@ def test_the_sheet_says_what_to_do_and_what_not(away: Corner, page: Page) -> Non
     sheet = page.locator(".away")
     for words in ("10 March 2026 to 30 March 2026", "08:00, 18:00: 0.2 g of Plain crumbs",
                   "comes back on 31 March 2026",
-                  "The feeder feeds; a fish that begs is not hungry", "Pull its plug and call", "the desk",
+                  "The feeder feeds the animals; a fish that begs is not hungry", "Pull its plug and call", "the desk",
                   "unplug heater, filter and lamp", "Every cable hangs in a loop"):  # fmt: skip
         expect(sheet).to_contain_text(words)
     lines = page.locator(".call dd").all()
@@ -107,7 +107,7 @@ def test_the_sheet_says_what_to_do_and_what_not(away: Corner, page: Page) -> Non
 def test_a_food_of_unknown_density_is_not_drawn_and_that_is_said(corner: Corner, page: Page) -> None:
     put(corner, f"tanks/{corner.tank}/absence", start="2026-03-10", end="2026-03-12", daily_g=0.4)
     page.goto(f"{corner.page}/absence/sheet")
-    expect(page.locator(".away")).to_contain_text("Not drawn where the food's bulk density is not known")
+    expect(page.locator(".away")).to_contain_text("Not drawn where the food's bulk density is unknown")
     expect(page.locator(".portions li, #check-bar")).to_have_count(0)
 
 

@@ -78,7 +78,7 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(told: Told, page: Page, 
     told.service.alerts.seen(told.service.alerts.list("open")[0].id, {"by": "ada", "note": "n" * 200})
     page.goto(f"{told.url}/alerts")
     page.get_by_role("button", name="Send a test message").click()
-    expect(page.get_by_text("did not take the test message")).to_have_count(1)
+    expect(page.get_by_text("did not accept the test message")).to_have_count(1)
     found = Axe().run(page, options={"rules": {"target-size": {"enabled": True}}})
     assert found.violations_count == 0, found.generate_report()
     for width in (320, 1280):
@@ -130,5 +130,5 @@ def test_what_gets_worse_appears_by_itself(told: Told, page: Page) -> None:
 def test_one_click_tells_every_address(told: Told, page: Page) -> None:
     page.goto(f"{told.url}/alerts")
     page.get_by_role("button", name="Send a test message").click()
-    expect(page.get_by_role("status")).to_contain_text("took the test message")
+    expect(page.get_by_role("status")).to_contain_text("accepted the test message")
     assert [said["kind"] for said in told.receiver.taken] == ["test"]

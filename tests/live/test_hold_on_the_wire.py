@@ -29,7 +29,7 @@ def test_a_reading_over_the_line_holds_the_feeder_until_it_confirms(common: Hous
     assert answer["hold"]["held"] is True
     hold = device.wait_hold(True)
     assert "total ammonia" in hold["reason"]
-    assert common.hold()["message"] == "held: asked, not confirmed"
+    assert common.hold()["message"] == "held: sent to the feeder, not confirmed yet"
     device.say_applied(boot="a-former-boot")
     device.say_applied(hold_version=hold["version"] - 1)
     device.dose(outcome="held", steps=0, before_g=None, after_g=None, sd_g=None)

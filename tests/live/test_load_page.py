@@ -52,8 +52,8 @@ def test_a_reader_comes_from_a_dose_to_the_limit_by_clicking(known: Corner, page
     page.locator("#day-2026-03-08 summary").click()
     page.locator("#day-2026-03-08 .ticket-link").click()
     expect(page.locator(".ticket")).to_contain_text("30")
-    page.get_by_role("link", name="What this tank can take").click()
-    expect(page.get_by_role("heading", level=1)).to_contain_text("can take")
+    page.get_by_role("link", name="How much food this tank can process").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("can process")
     told = api(known, "load")
     expect(page.locator("#limit .sentence")).to_contain_text(f"at least {told['limit_g_per_day']['p5']:.3g}")
     for line in told["evidence"]:
@@ -72,9 +72,9 @@ def test_without_any_reading_the_page_says_so_and_draws_no_zero(corner: Corner, 
     fresh(corner)
     page.goto(f"{corner.page}/load")
     expect(page.locator("#limit .sentence")).to_contain_text("Nitrate has not been measured yet")
-    expect(page.locator("#limit table")).to_contain_text("not known")
+    expect(page.locator("#limit table")).to_contain_text("unknown")
     expect(page.locator("svg.figures .whisker")).to_have_count(0)
-    expect(page.locator("svg.figures text", has_text="not known")).to_have_count(4)
+    expect(page.locator("svg.figures text", has_text="unknown")).to_have_count(4)
 
 
 def test_every_chart_has_a_table_that_says_the_same(known: Corner, page: Page) -> None:

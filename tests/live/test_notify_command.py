@@ -49,12 +49,12 @@ def test_the_command_prints_one_line_for_each_address_and_fails_where_one_was_no
     ended = run(telling.config)
     first, second, third = ended.stdout.splitlines()
     assert first.startswith("json://127.0.0.1:")
-    assert first.endswith(": told")
+    assert first.endswith(": accepted")
     assert second.startswith("http://127.0.0.1:")
-    assert second.endswith(": told")
+    assert second.endswith(": accepted")
     assert "refused" in third
     assert ended.returncode == 2
-    assert ended.stderr.splitlines() == ["tareline: not every address could be told"]
+    assert ended.stderr.splitlines() == ["tareline: not every address accepted the message"]
     assert sorted(said["title"] for said in receiver.taken) == ["Tareline: a test message"] * 2
     assert PASSWORD not in ended.stdout + ended.stderr + telling.log
 
@@ -76,8 +76,8 @@ def test_a_click_sends_a_test_message_and_the_page_says_how_each_address_took_it
     """As a browser without JavaScript sends the form."""
     page = httpx.post(f"{telling.url}/alerts/test", timeout=30)
     assert page.status_code == 200
-    assert page.text.count("took the test message") == 2
-    assert page.text.count("did not take the test message: ") == 1
+    assert page.text.count("accepted the test message") == 2
+    assert page.text.count("did not accept the test message: ") == 1
     assert PASSWORD not in page.text
     assert len(receiver.taken) == 2
 

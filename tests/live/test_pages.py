@@ -178,7 +178,7 @@ def test_a_dose_opens_as_its_ticket_with_the_message_as_it_came(spring: House, p
     expect(page.locator("pre")).to_have_text(json.dumps(dose))
     ticket = page.locator(".ticket")
     for word, value in (("Before", f"{dose['before_g']:.4f} g"), ("After", f"{dose['after_g']:.4f} g"),
-                        ("Net", f"{dose['before_g'] - dose['after_g']:.4f} g"), ("Deviation", "0.0080 g"),
+                        ("Net", f"{dose['before_g'] - dose['after_g']:.4f} g"), ("Standard deviation", "0.0080 g"),
                         ("Sequence", "3"), ("Meal", dose["meal"]), ("Instrument", "feeder-window")):  # fmt: skip
         expect(ticket.locator(f"dt:text-is('{word}') + dd")).to_have_text(value)
 
@@ -230,7 +230,7 @@ def test_a_hold_that_nobody_confirms_says_so_and_leaves_typing_alone(corner: Cor
     page.locator("#hold-by").fill("half a na")
     corner.post("readings", analyte="ammonia", value=4, kit="drops")
     message = page.locator("#hold .message strong")
-    expect(message).to_have_text("held: asked, not confirmed")
+    expect(message).to_have_text("held: sent to the feeder, not confirmed yet")
     expect(page.locator("#water .crossed")).to_have_count(1)
     expect(page.locator("#day-2026-03-03")).to_have_attribute("open", "")
     expect(page.locator("#hold-by")).to_have_value("half a na")
@@ -254,12 +254,12 @@ def test_doses_that_are_missing_are_shown_until_they_come(corner: Corner, page: 
         meal(device, at, 40.0, 0.01, send=number in (1, 4, 7), meal=None, cause="command")
     page.goto(f"{corner.house.url}/devices")
     card = page.locator(".cards li").filter(has=page.get_by_role("heading", name=device.name, exact=True))
-    waiting = card.locator("dt:text-is('Waiting for') + dd")
-    expect(waiting).to_have_text("doses 2 to 3, 5 to 6 asked for again")
+    waiting = card.locator("dt:text-is('Missing') + dd")
+    expect(waiting).to_have_text("doses 2 to 3, 5 to 6 requested again")
     assert Axe().run(page).violations_count == 0
     for number in (2, 3, 6):
         device.send("dose", device.sent[number])
-    expect(waiting).to_have_text("dose 5 asked for again")
+    expect(waiting).to_have_text("dose 5 requested again")
     device.send("dose", device.sent[5])
     expect(waiting).to_have_count(0)
     device.wait_received()

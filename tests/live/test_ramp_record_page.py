@@ -65,7 +65,7 @@ def test_a_year_prints_on_one_sheet_and_nothing_is_cut_off(corner: Corner, page:
 def test_it_tells_the_conditions_and_that_nothing_is_proven(corner: Corner, page: Page) -> None:
     a_year(corner)
     page.goto(f"{corner.page}/ramp/record")
-    expect(page.get_by_role("heading", name="The conditions under which this holds")).to_be_visible()
+    expect(page.get_by_role("heading", name="The conditions for which this is valid")).to_be_visible()
     expect(page.get_by_text("planted to two thirds, stems and a carpet")).to_be_visible()
     expect(page.get_by_text("light: 8 hours at 60 %")).to_be_visible()
     expect(page.get_by_text("nothing is proven yet")).to_be_visible()

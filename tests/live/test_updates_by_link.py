@@ -89,7 +89,7 @@ def test_the_command_brings_a_feeder_to_the_services_firmware(household: Househo
     ready(household, board)
     done = command(household)
     assert done.returncode == 0, done.stderr + board.log
-    assert done.stdout.splitlines()[-1] == f"{household.feeder} runs it"
+    assert done.stdout.splitlines()[-1] == f"{household.feeder} runs the new firmware"
     now = load_firmware("runner").FIRMWARE
     until(lambda: device(household)["firmware"] == f"{now}-desk", 20, lambda: board.log)
     assert board.record["set"] == "fw_b"

@@ -206,7 +206,7 @@ def test_below_detection_is_an_interval_from_nothing_with_a_mark_of_its_own(half
     base = float(str(picture.locator(".axis").get_attribute("d")).split()[1].split("H")[0])
     assert {float(stem[0][0]) for stem in stems} == {base}
     page.locator("#figures-nitrite summary").click()
-    expect(page.locator("#figures-nitrite tbody tr").first).to_contain_text("below detection, under 0.05 mg/L as N")
+    expect(page.locator("#figures-nitrite tbody tr").first).to_contain_text("not detected, under 0.05 mg/L as N")
 
 
 def test_the_end_of_a_scale_is_an_open_arrow(half_year: House, page: Page) -> None:
@@ -287,7 +287,7 @@ def test_balances_and_probes_are_told(half_year: House, page: Page) -> None:
     for words in ("Beside what 12 top-ups did", "Food brought", "dKH a day are used up", "it runs down to 1 dKH"):
         expect(balances).to_contain_text(words)
     expect(page.locator("#probe-health")).to_contain_text("% interval")
-    expect(page.locator("#probe-health")).to_contain_text("Nothing ails it")
+    expect(page.locator("#probe-health")).to_contain_text("No problems found")
     expect(page.locator("#free-ammonia")).to_contain_text(re.compile("at least .* mg/L as N .*assumed: pH"))
     page.goto(f"{half_year.url}/tanks/{CALM}/water")
     expect(page.locator("#probe-health")).to_contain_text("No probe is on this tank")

@@ -63,7 +63,9 @@ def test_what_is_told_says_where_when_how_sure_what_was_done_and_what_to_do(told
     assert "restores the ration automatically" in reduced.text
     assert "Tareline has paused feeding; feeder-travel was told just now and has not confirmed it yet." in held.text
     assert "a reading newer than the hold with total ammonia below 2 mg/L as N; none has been taken since" in held.text
-    assert "water with chloramine went in 23 h before, whose ammonia a test shows: the likely cause" in over.text
+    assert (
+        "water with chloramine was added 23 h before; a test shows its ammonia, which is the likely cause" in over.text
+    )
     assert "feeding is no longer held\nIt lasted 24 hours, from Sat 16 May, 10:00 until Sun 17 May, 10:10." in over.text
 
 

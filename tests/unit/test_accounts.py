@@ -277,11 +277,11 @@ def test_before_its_account_a_sum_with_a_dose_of_unknown_size_is_told_as_about_s
     def shown() -> str:
         return asyncio.run(get(fortnight.house, f"/tanks/{TANK}"))
 
-    assert [shown().count(words) for words in (">about<", "not known</span>", "unknown-mark")] == [1, 1, 5], (
+    assert [shown().count(words) for words in (">about<", "unknown</span>", "unknown-mark")] == [1, 1, 5], (
         "one mark in each of two sizes for each day, and the legend"
     )
     fortnight.house.service.reckon()
-    assert [shown().count(words) for words in (">about<", "not known</span>", "unknown-mark")] == [0, 0, 0]
+    assert [shown().count(words) for words in (">about<", "unknown</span>", "unknown-mark")] == [0, 0, 0]
 
 
 # -- the hopper --------------------------------------------------------------------------------------------------------

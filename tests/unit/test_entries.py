@@ -170,10 +170,10 @@ def test_a_hold_nobody_confirmed_for_a_minute_says_to_unplug(house: House) -> No
     house.hear(house.online(), house.hello())
     house.confirm()
     house.reading("ammonia", 2.5)
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     assert house.hold().confirmed_by_feeders == {FEEDER: False}
     house.pass_time(59_000)
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     house.pass_time(2000)
     assert "not confirmed, unplug the feeder" in house.hold().message
     house.confirm()

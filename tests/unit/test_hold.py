@@ -123,7 +123,7 @@ def test_below_detection_clears_an_upper_line_only_from_a_limit_under_it(
     water = replace(known(limit_of_detection), detected=False)
     assert HOLD.cleared_by(water) is cleared
     needs = HOLD.needs(water)
-    assert needs is None if cleared else "could see nothing below" in (needs or "")
+    assert needs is None if cleared else "could not detect anything below" in (needs or "")
 
 
 def test_below_detection_shows_no_water_above_a_line() -> None:
@@ -150,7 +150,7 @@ def test_what_is_needed_is_said_in_words() -> None:
     )
     assert (HOLD.needs(known(2.345)) or "").endswith("the newest still counts as 2.35")
     assumed = HOLD.needs(known(0.1, assumed=("ph", "temperature"))) or ""
-    assert assumed.endswith("the newest rests on an assumed pH and temperature, which must be measured")
+    assert assumed.endswith("the newest is based on an assumed pH and temperature, which must be measured")
     acid = Reason(1, 1000, "line", "hold", "pH", analyte="ph", above=False, limit=6.0)
     assert "pH above 6;" in (acid.needs(None) or "")
 

@@ -242,7 +242,7 @@ def test_a_hold_is_asked_and_not_confirmed_until_the_feeder_says_that_it_is_in_f
     house.confirm()
     assert house.hold().message == "feeding"
     house.reading("ammonia", 2.5)
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     assert house.hold().confirmed_by_feeders == {FEEDER: False}
     house.confirm()
     assert house.hold().message == "held"
@@ -277,7 +277,7 @@ def test_one_feeder_of_two_does_not_confirm_for_the_other(house: House) -> None:
     assert told_hold(house, "second")["held"]
     house.confirm()
     assert house.hold().confirmed_by_feeders == {FEEDER: True, "second": False}
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     later(house, 2 * MINUTE_MS)
     assert UNPLUG in house.hold().message
     assert "(second)" in house.hold().message
@@ -290,7 +290,7 @@ def test_a_hold_unconfirmed_for_a_minute_says_unplug_the_feeder_and_pages_are_to
     house.reading("ammonia", 2.5)
     house.service.context.listen(changes.append)
     house.pass_time(59_000)
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     assert [c for c in changes if c.what == "hold"] == []
     house.pass_time(2000)
     assert UNPLUG in house.hold().message
@@ -307,7 +307,7 @@ def test_a_hold_unconfirmed_for_a_minute_says_unplug_the_feeder_also_while_the_c
     house.confirm()
     house.clock.set(NOON_MS - DAY_MS)
     house.reading("ammonia", 2.5)
-    assert house.hold().message == "held: asked, not confirmed"
+    assert house.hold().message == "held: sent to the feeder, not confirmed yet"
     house.pass_time(90_000)
     assert UNPLUG in house.hold().message
 

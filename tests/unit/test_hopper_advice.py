@@ -101,9 +101,9 @@ def test_it_is_told_rounded_down() -> None:
 def test_the_words() -> None:
     found = hopper_advice(AMMONIA_LINES, 200, 35, ph(8.0), celsius(20.0), 0)
     assert advice_text("feeder-1", found, 48.2, 0.9) == (
-        "No firmware can stop a motor driver that has shorted. Fill the hopper of feeder-1 with no more than 4.6 g at "
-        "a time: if all of it fell in at once, into water without ammonia, un-ionised ammonia in this tank would stay "
-        "under its line of 0.05 mg/L as N. At the present ration that lasts 5 days. It holds about 48 g now, "
+        "No firmware can stop a motor driver with a short circuit. Fill the hopper of feeder-1 with no more than 4.6 g "
+        "at a time: if all of it fell in at once, into water without ammonia, un-ionised ammonia in this tank would "
+        "stay under its line of 0.05 mg/L as N. At the present ration that lasts 5 days. It holds about 48 g now, "
         "which is more."
     )
     assert "which is more" not in advice_text("feeder-1", found, 4.0, 0.0)

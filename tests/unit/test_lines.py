@@ -95,7 +95,7 @@ def test_a_tank_without_animals_is_only_notified_of_every_line(stage: str) -> No
     crossed = found(ammonia(2.5), PH_7, stage=stage)
     assert [c.do for c in crossed] == ["notify"] * 3
     assert [c.line.do for c in crossed] == ["notify", "reduce", "hold"]
-    assert crossed[2].text.endswith("a tank that holds no animals is only notified")
+    assert crossed[2].text.endswith("a tank without animals only gets notifications")
 
 
 def test_a_crossing_says_what_counts_and_which_line() -> None:
@@ -244,7 +244,7 @@ def test_in_a_young_tank_more_ammonia_is_to_be_expected_and_the_line_stays() -> 
     """Undetectable by about the fourth month: common practice, no source."""
     plain, young = explained(), explained(age_days=30.4)
     assert len(plain) == len(young) == 2
-    assert all("the tank is 30 days old" in text and "the line stays" in text for text in young)
+    assert all("the tank is 30 days old" in text and "the line still applies" in text for text in young)
     assert explained(age_days=121.0) == plain
     assert found(ammonia(1.2), PH_7)[1].do == "reduce"
 
@@ -252,7 +252,7 @@ def test_in_a_young_tank_more_ammonia_is_to_be_expected_and_the_line_stays() -> 
 @pytest.mark.parametrize(("hours", "named"), [(0, True), (47, True), (48, True), (49, False), (-1, False)])
 def test_within_two_days_of_water_with_chloramine_that_is_the_likely_cause(hours: int, named: bool) -> None:
     texts = explained(chloramine_ms=NOW_MS - hours * 3_600_000)
-    assert all((f"chloramine went in {hours} h before" in text) is named for text in texts)
+    assert all((f"chloramine was added {hours} h before" in text) is named for text in texts)
 
 
 def test_nothing_but_ammonia_is_explained_by_them() -> None:

@@ -107,7 +107,7 @@ def test_no_step_is_over_half_of_the_present_ration() -> None:
 def test_from_a_ration_of_nothing_no_step_leads_up_and_it_says_so() -> None:
     decision = says(knows(dict.fromkeys(rations_to_judge(RAMP, 0.0), 0.99)), ration_g=0.0)
     assert decision.daily_g is None
-    assert any("from 0 g a day no step leads up" in one for one in decision.waits_for)
+    assert any("from 0 g a day no step is possible" in one for one in decision.waits_for)
 
 
 def test_the_last_step_ends_at_the_ceiling() -> None:
@@ -167,7 +167,7 @@ def test_a_reading_from_the_first_half_of_the_dwell_shows_nothing_yet() -> None:
 def test_it_waits_until_ammonia_and_nitrite_are_gone(analyte: str) -> None:
     decision = says(readings={**clear(), analyte: NewestReading(ago(1), False)})
     assert (decision.state, decision.daily_g) == ("waits for the water", None)
-    assert decision.waits_for == (f"{analyte} to be gone: the reading of 2025-06-14 shows more than a trace",)
+    assert decision.waits_for == (f"{analyte} to disappear: the reading of 2025-06-14 shows more than a trace",)
 
 
 @pytest.mark.parametrize(
@@ -247,7 +247,10 @@ def test_unmeasured_for_two_weeks_it_goes_back_to_what_is_proven() -> None:
     old = {**clear(), "nitrate": NewestReading(NOON_MS - UNMEASURED_MS - 1, False)}
     decision = says(knows(proven_g=0.07), readings=old)
     assert (decision.state, decision.daily_g) == ("steps back", 0.07)
-    assert "nitrate was not measured for 14 days: back to what is proven, 0.07 g a day" in decision.reasons[0]
+    assert (
+        "nitrate was not measured for 14 days: the ration returns to what is proven, 0.07 g a day"
+        in decision.reasons[0]
+    )
     young = {**clear(), "nitrate": NewestReading(NOON_MS - UNMEASURED_MS, False)}
     assert says(knows(proven_g=0.07), readings=young).state == "waits for readings"
     # Weighed rations within a tenth are one.
@@ -290,7 +293,7 @@ def test_a_limit_found_but_wide_is_narrowed_while_steps_are_sure() -> None:
     assert says(knows(**wide), ration_since_ms=ago(126)).state == "steps up"
     decision = says(knows(0.9, **wide), ration_since_ms=ago(126))
     assert decision.state == "limit found"
-    assert "for 126 days no step was sure enough to stay under it" in decision.reasons
+    assert "for 126 days no step was certain enough to stay under it" in decision.reasons
 
 
 def test_an_old_posterior_finds_nothing() -> None:

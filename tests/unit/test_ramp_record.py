@@ -147,8 +147,8 @@ def test_the_page_says_the_same(house: House) -> None:
 def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House) -> None:
     house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
     text = " ".join(page(house).split())
-    assert '<dt>Planted area</dt><dd><span class="unknown">not known</span>' in text
-    assert '<dt>Light</dt><dd><span class="unknown">nobody stated its hours</span>' in text
+    assert '<dt>Planted area</dt><dd><span class="unknown">unknown</span>' in text
+    assert '<dt>Light</dt><dd><span class="unknown">hours not stated</span>' in text
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "planted_area_cm2": 900, "light_h_per_day": 0}
     house.service.things.put("tank", TANK, body)
     house.service.entries.add("note", TANK, {"kind": "harvest", "text": "stems cut back", "share": 0.125})
@@ -170,7 +170,7 @@ def test_a_tank_from_before_these_fields_is_as_valid_as_ever(house: House) -> No
         context.add_version(tx, "tank", TANK, house.clock.now_ms(), old)
     assert "planted_area_cm2" not in context.need("tank", TANK)
     house.service.ramps.put(TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14})
-    assert "nobody stated its hours" in page(house)
+    assert "hours not stated" in page(house)
     assert "planted ·" not in page(house, "load")
 
 

@@ -257,7 +257,7 @@ def test_more_than_a_trace_of_ammonia_or_nitrite_waits(
         house.reading(analyte, value, below=0.0, above=0.4)
         house.service.ramps.step(TANK)
     assert (rations(house)[-1] == 0.05) is waits
-    assert any(one.startswith(f"{analyte} to be gone") for one in view(house).waits_for) is waits
+    assert any(one.startswith(f"{analyte} to disappear") for one in view(house).waits_for) is waits
 
 
 def test_without_readings_it_goes_back_to_what_is_proven(house: House, oracle: Oracle) -> None:

@@ -90,14 +90,14 @@ def test_the_service_does_not_say_that_it_feeds_before_the_release_is_confirmed(
     fault(house, "stopped_over")
     house.confirm()
     assert house.hold().message == "held"
-    assert stopped(house).waits_for == "a person's release"  # type: ignore[union-attr]
+    assert stopped(house).waits_for == "a person to release it"  # type: ignore[union-attr]
     release(house)
     hold = house.hold()
     assert not hold.held
     assert hold.nothing_moves
-    assert hold.message == "feeder has stopped itself and is not known to go on"
+    assert hold.message == "feeder has stopped itself and has not confirmed the release yet"
     assert hold.confirmed_by_feeders == {FEEDER: False}
-    assert stopped(house).waits_for == "the feeder, which has yet to confirm the release"  # type: ignore[union-attr]
+    assert stopped(house).waits_for == "the feeder to confirm the release"  # type: ignore[union-attr]
     assert alerts(house) == {}, "a minute is given to it"
     house.clock.advance(MINUTE_MS)
     assert set(alerts(house)) == {"feeder has stopped itself"}
@@ -116,7 +116,7 @@ def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: Hous
     hold = house.hold()
     assert not hold.held
     assert hold.confirmed_by_feeders == {FEEDER: False}
-    assert hold.feeders[0].stopped.waits_for.startswith("the feeder, which has yet to say that it has seen")
+    assert hold.feeders[0].stopped.waits_for.startswith("the feeder to confirm that it has received the hold")
     assert "and then releases it automatically" in alerts(house)["feeder has stopped itself"].text
     house.hear(house.hello(boot="next"), house.online())
     house.confirm(boot="next")
@@ -230,7 +230,7 @@ def test_the_other_feeder_of_the_tank_goes_on_with_the_release(house: House) -> 
     assert not told(house, "second")["held"]
     house.confirm("second")
     hold = house.hold()
-    assert hold.message == "feeding, but feeder has stopped itself and is not known to go on"
+    assert hold.message == "feeding, but feeder has stopped itself and has not confirmed the release yet"
     assert not hold.nothing_moves
     assert hold.confirmed_by_feeders == {FEEDER: False, "second": True}
 
@@ -258,7 +258,7 @@ def test_what_the_second_installation_left_behind_is_said_as_it_is(house: House)
     assert house.hold().held
     house.confirm()
     release(house)
-    assert house.hold().message == "feeder has stopped itself and is not known to go on"
+    assert house.hold().message == "feeder has stopped itself and has not confirmed the release yet"
     house.confirm()
     assert house.hold().message == "feeding"
 

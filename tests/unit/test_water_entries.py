@@ -67,7 +67,7 @@ def test_below_detection_frees_feeding_only_from_a_limit_under_the_line(house: H
     house.clock.advance(HOUR_MS)
     house.reading("ammonia", 2.0, detected=False)
     error = refused(house.service.release, TANK, {"note": "looks better"})
-    assert (error.status, "could see nothing below 2" in error.message) == (409, True)
+    assert (error.status, "could not detect anything below 2" in error.message) == (409, True)
     house.clock.advance(HOUR_MS)
     house.reading("ammonia", 0.1, detected=False)
     assert not house.service.release(TANK, {"note": "clear"}).held
@@ -231,7 +231,7 @@ def test_the_likely_cause_of_ammonia_after_a_change_with_chloramine_is_told(hous
     house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "tap", "at": at})
     house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "rain"})
     made = house.reading("ammonia", 0.6)
-    assert "water with chloramine went in 30 h before" in made.crossed[0].text
+    assert "water with chloramine was added 30 h before" in made.crossed[0].text
     assert "the tank is 0 days old" in made.crossed[0].text
     house.clock.advance(2 * DAY_MS)
     assert "chloramine" not in house.reading("ammonia", 0.6).crossed[0].text

@@ -29,9 +29,9 @@ BODIES = {
     "alerts of works": (WorkAlerts, "record"),
 }
 TOLD = {
-    "accounts": "Tareline: it no longer works out how much was really fed",
-    "monitor": "Tareline: it no longer looks after the tanks",
-    "load": "Tareline: it no longer works out the load of the tanks",
+    "accounts": "Tareline: it no longer calculates how much was really fed",
+    "monitor": "Tareline: it no longer watches the tanks",
+    "load": "Tareline: it no longer calculates the load of the tanks",
 }
 
 
@@ -138,7 +138,7 @@ def test_a_monitor_that_hangs_is_told_by_its_lag(house: House, monkeypatch: pyte
     house.clock.advance(MINUTE_MS)
     house.service.watch_works()
     assert alerts(house) == [TOLD["monitor"]]
-    assert "still not worked out" in house.service.alerts.list("open")[0].text
+    assert "still not processed" in house.service.alerts.list("open")[0].text
     assert health(house.service)["workers"]["monitor"]["lag_s"] == 600
     done.set()
     until(lambda: health(house.service)["workers"]["monitor"]["lag_s"] == 0)
@@ -214,4 +214,6 @@ def test_a_failure_of_short_duration_is_no_alert() -> None:
     found = of_work("load", 10 * minute, "OSError: no memory", 10 * minute, 120 * minute, NOON_MS)
     assert found is not None
     assert (found.since_ms, found.urgent) == (NOON_MS - 10 * minute, False)
-    assert found.text.startswith("It has failed for 10 minutes: OSError: no memory. Feeding, holds and alerts go on.")
+    assert found.text.startswith(
+        "It has failed for 10 minutes: OSError: no memory. Feeding, holds and alerts continue."
+    )

@@ -90,7 +90,7 @@ REFILL = an_entry("refill", "2026-03-04T09:00:00+01:00", added_g=None, before_g=
      ({"kind": "correction", "corrects": 1, "mass_g": 45.2},
       "Correct the weigh-in of Tue 3 Mar 09:00 from 452 g to 45.2 g"),
      ({"kind": "correction", "corrects": 2, "mass_g": 2.0}, "Correct the refill of Wed 4 Mar 09:00 from 20 g to 2 g"),
-     ({"kind": "void", "corrects": 2}, "Take back the refill of Wed 4 Mar 09:00, 20 g")],
+     ({"kind": "void", "corrects": 2}, "Cancel the refill of Wed 4 Mar 09:00, 20 g")],
 )  # fmt: skip
 def test_the_entry_that_mends_the_books_is_written_as_one_instruction(mend: dict[str, object], text: str) -> None:
     usual = {"at": "2026-03-03T14:20:00+01:00", "corrects": None, "mass_g": None, "sd_g": None}
@@ -100,10 +100,11 @@ def test_the_entry_that_mends_the_books_is_written_as_one_instruction(mend: dict
 @pytest.mark.parametrize(
     ("kind", "size", "text"),
     [("content", -6.04, "6.04 g ± 0.12 g less in the hopper than the entries explain"),
-     ("weigh-in", 6.04, "6.04 g ± 0.12 g more than the doses and the cell say"),
+     ("weigh-in", 6.04, "6.04 g ± 0.12 g more than according to the doses and the cell"),
      ("zero", 6.04, "the cell shows 6.04 g ± 0.12 g more than before"),
      ("gain", -0.31, "a step gives 31 % less than before, ± 12 %"),
-     ("stuck cell", 0.0, "the cell shows the same before and after each dose; what these gave goes by their steps")],
+     ("stuck cell", 0.0, "the cell shows the same value before and after each dose; what these gave is estimated from "
+                         "their motor steps")],
 )  # fmt: skip
 def test_the_size_of_a_finding_is_in_grams_unless_it_is_a_gain(kind: str, size: float, text: str) -> None:
     at = "2026-03-03T09:00:00+01:00"

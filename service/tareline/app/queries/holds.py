@@ -62,7 +62,7 @@ class HoldQueries:
                 )
                 for r in state.reasons
             ],
-            # One that has stopped itself and is not known to go on confirms nothing but a hold.
+            # A feeder that has stopped itself, and has not confirmed its release, counts as confirmed only while held.
             confirmed_by_feeders={f.feeder: f.confirmed and (state.held or f.stopped is None) for f in feeders},
             feeders=feeders,
             message=hold_message(state, feeders),
@@ -77,7 +77,7 @@ def hold_message(state: HoldState, feeders: Sequence[HeldFeeder]) -> str:
         many = len(stopped) > 1
         return (
             f"{also}{and_list(stopped)} {'have stopped themselves' if many else 'has stopped itself'} and "
-            f"{'are' if many else 'is'} not known to go on"
+            f"{'have' if many else 'has'} not confirmed the release yet"
         )
     held = nothing_moves(state, feeders)
     wanted = _wanted(state, held)
@@ -90,11 +90,11 @@ def hold_message(state: HoldState, feeders: Sequence[HeldFeeder]) -> str:
         return f"{wanted}: not confirmed, unplug the feeder ({', '.join(late)})"
     if late:
         return f"{wanted}: not confirmed by {', '.join(late)}"
-    return f"{wanted}: asked, not confirmed"
+    return f"{wanted}: sent to the feeder, not confirmed yet"
 
 
 def nothing_moves(state: HoldState, feeders: Sequence[HeldFeeder]) -> bool:
-    """Whether the tank is held, or each of its feeders is by itself: its hopper is off, or it has stopped itself."""
+    """Whether the tank is held, or each of its feeders is held because its hopper is off, or has stopped itself."""
     return state.held or (bool(feeders) and not any(f.hung and f.stopped is None for f in feeders))
 
 
@@ -103,16 +103,17 @@ def _wanted(state: HoldState, held: bool) -> str:
 
 
 def stop_view(stop: Stop | None, held: bool, asked: Issued | None, zone: str) -> StopAnswer | None:
-    """That a feeder has stopped itself and is not known to go on, and what that waits for; None where nothing is.
+    """That a feeder has stopped itself and has not confirmed its release, and what it waits for; None where it has not
+    stopped.
 
     held: whether its tank is. asked: the newest hold message to it.
     """
     if stop is None:
         return None
     if held:
-        waits = "a person's release"
+        waits = "a person to release it"
     elif asked is None or asked.body["held"]:
-        waits = "the feeder, which has yet to say that it has seen the hold; the release follows by itself"
+        waits = "the feeder to confirm that it has received the hold; the release follows automatically"
     else:
-        waits = "the feeder, which has yet to confirm the release"
+        waits = "the feeder to confirm the release"
     return StopAnswer(since=stated(stop.since_ms, zone), code=stop.code, text=STOPS[stop.code].found, waits_for=waits)

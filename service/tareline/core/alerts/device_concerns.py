@@ -389,7 +389,7 @@ def _probe_concern(place: Location, probe: str, kind: str, same: Sequence[ProbeI
     names = and_list([METRICS[one.metric] for one in same])
     since_ms = min(one.since_ms for one in same)
     does = (
-        "Tareline goes on using its samples"
+        "Tareline continues to use its samples"
         if all(one.trusted for one in same)
         else "Until this ends, its samples cannot hold or reduce feeding"
     )

@@ -66,5 +66,6 @@ def _guess(size: float, others: Sequence[tuple[float, OtherTank]], per: Literal[
     reach = float(stdtrit(freedom, 0.95)) * math.sqrt(scatter2 + 1 / sum(weights))
     p5, p50, p95 = (size * math.exp(mean + part * reach) for part in (-1, 0, 1))
     tanks = f"{len(logs)} other tank{'s' if len(logs) > 1 else ''}"
-    text = f"A guess, by {per} from {tanks}: between {p5:.2g} and {p95:.2g} g a day. Tanks do not scale directly."
+    between = f"between {p5:.2g} and {p95:.2g} g a day"
+    text = f"A guess, by {per} from {tanks}: {between}. The limit is not proportional to the size."
     return Guess(p5, p50, p95, len(logs), per, text)

@@ -50,9 +50,9 @@ NOT_HELD = "No ration has been held for the dwell time yet."
 # Common practice, no source: trimming a little every week keeps a tank as it is. The figures are our judgement.
 UPKEEP_SHARE, UPKEEP_TOGETHER, UPKEEP_DAYS = 0.1, 0.2, 28
 HARVESTED = (
-    "Harvests stand between the ration that was held and its proof: one that takes more than a tenth of the plants, or"
-    " more than a fifth with others within 28 days, or a share that nobody stated, counts as a change of plants. The"
-    " share that a harvest took can be entered with it."
+    "Because of harvests the ration that was held is not proven: a harvest counts as a change of plants if it takes"
+    " more than a tenth of them, or more than a fifth together with others within 28 days, or a share that was not"
+    " stated. The share of a harvest can be entered with it."
 )
 
 
@@ -175,8 +175,11 @@ def what_limits(by_uptake: float) -> tuple[LimitsBy, str]:
     share = max(by_uptake, 1 - by_uptake)
     percent = int(100 * share)  # rounded down, so that 79.9 % is not shown as 80 %
     if share < SURE_OF_LIMIT:
-        return "open", f"What limits is not known yet; {first} with a probability of {percent} %."
-    return "uptake" if uptake else "nitrification", f"What limits is {first} ({percent} % sure)."
+        return "open", f"What limits the ration is not known yet; it is {first} with a probability of {percent} %."
+    return (
+        "uptake" if uptake else "nitrification",
+        f"The ration is limited by {first} (with a probability of {percent} %).",
+    )
 
 
 def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRACTION, food: int = 0) -> Load:
@@ -245,14 +248,14 @@ def diagnose(known: Posterior, may: Limits) -> Diagnostics:
     worst = max(blunders, float(of_nitrate.mean()) if len(of_nitrate) >= 5 else 0.0)
     why = ""
     if not any(one.analyte == "nitrate" for one in known.record.seen):
-        why = "Nitrate has not been measured yet: nothing can be said of the limit."
+        why = "Nitrate has not been measured yet: the limit is unknown."
     elif particle_set.effective < LEAST_EFFECTIVE:
         found = f"{particle_set.effective:.0f} effective draws, expected {LEAST_EFFECTIVE:.0f}"
-        why = f"The calculation did not settle ({found})."
+        why = f"The calculation did not converge ({found})."
     elif worst > MOST_BLUNDERS:
         why = (
-            f"The readings do not fit together: about {100 * worst:.0f} in 100 would have to be slips. A change of"
-            " water, plants or kit may be missing from the ledger."
+            f"The readings do not fit together: about {100 * worst:.0f} in 100 would have to be mistakes. The"
+            " entry of a change of water, plants or kit may be missing."
         )
     log = np.log(np.maximum(may.least_g, 1e-9))
     mean = particle_set.weights @ log
@@ -316,7 +319,8 @@ def _proven_since(earliest: float, record: Record, may: Limits, dwell_d: float, 
             continue
         fault = _fault(record, end - span, end)
         if not fault and may.at_least(ration) < balanced:
-            fault = f"It is not sure enough ({100 * may.at_least(ration):.0f} %) that the tank removes {ration:.3g} g."
+            share = f"{100 * may.at_least(ration):.0f} %"
+            fault = f"The probability that the tank can process {ration:.3g} g is too low ({share})."
         if fault:
             why = fault
         else:
@@ -351,7 +355,7 @@ def _fault(record: Record, since: float, until: float) -> str:
     for analyte in ("ammonia", "nitrite"):
         last = [one.detected for one in within if one.analyte == analyte][-2:]
         if last and all(last):
-            return f"The last readings of {analyte} while the ration was held were not clear of it."
+            return f"The last readings of {analyte} while the ration was held still showed some."
     return ""
 
 
@@ -361,12 +365,16 @@ def _evidence(
     """The evidence in sentences."""
     seen = [one for one in record.seen if one.analyte == "nitrate"]
     visible = sum(one.detected for one in seen)
-    lines = [f"{len(seen)} nitrate readings, {visible} of which saw any; {fed_now:.3g} g a day in the last four weeks."]
+    lines = [
+        f"{len(seen)} nitrate readings, {visible} of which detected any; {fed_now:.3g} g a day in the last four weeks."
+    ]
     if found:
-        lines.append(f"Nine chances in ten that the limit lies between {p5:.3g} and {p95:.3g} g a day.")
+        lines.append(f"The limit lies between {p5:.3g} and {p95:.3g} g a day with a probability of 90 %.")
         lines.append(by_what)
     elif not visible:
-        lines.append(f"Nitrate has never been seen: the limit is at least {p5:.3g} g a day, how much more is open.")
+        lines.append(
+            f"Nitrate has never been detected: the limit is at least {p5:.3g} g a day, and may be much higher."
+        )
     else:
         lines.append(f"The readings do not show the limit yet: it is at least {p5:.3g} g a day.")
     if proven.daily_g > 0 and proven.until is not None:

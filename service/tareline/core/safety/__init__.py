@@ -1,1 +1,1 @@
-"""What holds feeding, what raises the ration, and what is due."""
+"""Holds and reductions of feeding, the ramp of the ration, and the list of what is due."""

@@ -1,9 +1,9 @@
-"""What is due next and why: what to measure, weigh, refill, calibrate, release or look at, as a list by time.
+"""The due list of a tank: what to measure, weigh, refill, calibrate, release or look at, by when, and why.
 
-Each need comes from something that is known: a hold or a reduction that waits for a newer reading, a line that only
-works on a fresh value, a trend in the wrong direction, a hopper that runs out or was not weighed for long, a probe
-whose calibration has aged, a step of a ramp, and an absence before which things are better done. The same thing needed
-for several reasons is due once, when the first of them asks for it.
+Each item has a reason: a hold or a reduction that waits for a newer reading, a line that needs a fresh value, a trend
+in the wrong direction, a hopper that runs out or was not weighed for a long time, a probe whose calibration is old, or
+a step of a ramp. What would be due during an absence is due before it. An item with several reasons is listed once, at
+the earliest time.
 
 How often water is measured by hand is common practice, no source: weekly, more often in a new tank and where something
 rises; hardness and dissolved solids change slowly.
@@ -31,7 +31,7 @@ EVERY_DAYS = {
 SOONER_DAYS = 3.0  # while a trend goes the wrong way, or while a new tank matures
 MATURING_DAYS = 60.0  # in which total ammonia may peak in a new tank (common practice, no source)
 HELD_DAYS = 1.0
-PAUSED_DAYS = 3.0  # a pause that a person made is fasting after that long, and may have been forgotten
+PAUSED_DAYS = 3.0  # after that long the animals are fasting, and the person may have forgotten the pause
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph")
 DOES: dict[What, str] = {
     "measure": "measure {}",
@@ -41,12 +41,12 @@ DOES: dict[What, str] = {
     "release": "release the hold",
     "look": "look at {}",
 }
-NEEDED_FOR = {"free_ammonia": ("ammonia", "ph", "temperature")}  # what a line on the first follows from
+NEEDED_FOR = {"free_ammonia": ("ammonia", "ph", "temperature")}  # the analytes from which it is calculated
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """One thing to do: what, to which analyte, feeder, probe or tank, by when, and why in a few words."""
+    """One item: what to do, with which analyte, feeder, probe or tank, by when (UNIX ms), and why in a few words."""
 
     what: What
     subject: str
@@ -55,13 +55,14 @@ class Due:
 
 
 def in_words(one: Due) -> str:
-    """What is to be done, as people say it."""
+    """What is to be done, in words."""
     return DOES[one.what].format(NAMES.get(one.subject, one.subject) if one.what == "measure" else one.subject)
 
 
 @dataclass(frozen=True, slots=True)
 class HopperState:
-    """A feeder's hopper: when it runs out and is to be weighed, None where that is not known; off since when."""
+    """A feeder's hopper: when it must be refilled and weighed, None where unknown; since when it is off, None if
+    not."""
 
     feeder: str
     refill_by_ms: int | None = None
@@ -71,12 +72,12 @@ class HopperState:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What is known of a tank, as far as something may follow from it.
+    """The data of a tank from which the due list follows. Times are UNIX ms.
 
-    measured_ms: the newest reading of each analyte. sampled: the analytes that a living probe watches. lined: those
-    that a line acts on. trends: the direction of each that has one. reasons: what holds or reduces feeding, and what
-    must happen before each is released (None: nothing more). needs: what probes and a ramp ask for, as they say it.
-    away_ms: begin and end of a planned or running absence.
+    measured_ms: when each analyte was last measured. sampled: the analytes that a working probe measures. lined: the
+    analytes on which a line acts. trends: the direction of each analyte that has a trend. reasons: the holds and
+    reductions, and what must happen before each ends (None: nothing more). needs: further items, of probes and of a
+    ramp. away_ms: begin and end of a planned or running absence.
     """
 
     tank: str
@@ -93,7 +94,7 @@ class Situation:
 
 
 def due(known: Situation, now_ms: int) -> list[Due]:
-    """Everything that is due of a tank, the most pressing first; what is overdue has its time in the past."""
+    """All items of a tank, the earliest first; the time of an overdue item lies in the past."""
     found: dict[tuple[str, str], list[Due]] = {}
     asked = [*_of_holds(known), *_of_water(known, now_ms), *_of_hoppers(known), *known.needs]
     for one in sorted((_before_absence(one, known.away_ms, now_ms) for one in asked), key=lambda d: d.by_ms):
@@ -125,7 +126,7 @@ def _of_holds(known: Situation) -> Iterator[Due]:
 
 
 def _read_by_hand(analyte: str, known: Situation) -> str:
-    """What is measured for a line: un-ionised ammonia itself only where somebody has a kit for it."""
+    """The analyte to measure for a line: un-ionised ammonia itself only where there is a kit for it."""
     return "ammonia" if analyte == "free_ammonia" and "free_ammonia" not in known.measured_ms else analyte
 
 
@@ -174,7 +175,7 @@ def _of_hoppers(known: Situation) -> Iterator[Due]:
 
 
 def _before_absence(one: Due, away_ms: tuple[int, int] | None, now_ms: int) -> Due:
-    """What would fall into an absence is due on the day before it begins, as long as that has not passed."""
+    """The item, due before an absence begins if its time would lie in a coming absence."""
     if away_ms is None or not now_ms < away_ms[0] <= one.by_ms < away_ms[1]:
         return one
     return replace(one, by_ms=away_ms[0] - 1, why=f"before the absence begins; {one.why}")

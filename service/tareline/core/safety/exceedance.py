@@ -1,11 +1,10 @@
-"""Lines on samples: for how long, and for what share of the time, a series lay beyond a limit.
+"""Exceedances: the stretches of time in which samples lay at or beyond a limit.
 
-A spell begins where a value reaches the limit and ends where one is clear of it by the hysteresis, so that noise about
-the limit makes one spell and not many. It counts from the moment when the time spent beyond the limit adds up to the
-rule's least duration: what passes sooner is no spell. Across a gap nothing is known: a spell ends before it, and what
-follows begins anew.
+An exceedance begins where a value reaches the limit, and ends where a value is clear of it by the hysteresis, so that
+noise about the limit does not divide it. It counts once the time spent beyond the limit adds up to the least duration
+of the rule; anything shorter is ignored. A gap between samples ends an exceedance, and what follows begins a new one.
 
-Nothing here tells a fault from water: give `exceedances` what `core/probes` lets pass.
+This module does not detect faulty samples: pass it only those that `core/probes` accepts.
 """
 
 from collections.abc import Sequence
@@ -19,7 +18,8 @@ Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
 @dataclass(frozen=True, slots=True)
 class ExceedanceRule:
-    """hysteresis in the metric's unit; the least time beyond the limit; what is longer without a sample is a gap."""
+    """hysteresis: in the metric's unit. min_ms: the least time beyond the limit. gap_ms: the longest time without a
+    sample that is not a gap."""
 
     hysteresis: float
     min_ms: int
@@ -29,8 +29,9 @@ class ExceedanceRule:
 def rule_for(metric: str, limit: float) -> ExceedanceRule:
     """The rule for a line on the samples of a metric ("temperature" in degC, "tds" in mg/L).
 
-    Judgement. A sensor's noise is a few hundredths of a degree; an hour outlasts a lamp, a lid that is open or a water
-    change, and is short against any harm that warmth does. Dissolved solids move in days, and bubbles pass in hours.
+    Judgement. The noise of a sensor is a few hundredths of a degree. An hour is longer than the effect of a lamp, an
+    open lid or a water change, and shorter than any time in which warmth harms. Dissolved solids change within days,
+    and bubbles disappear within hours. Raises ValueError for another metric.
     """
     if metric == "temperature":
         return ExceedanceRule(0.3, HOUR_MS, 2 * HOUR_MS)
@@ -41,10 +42,10 @@ def rule_for(metric: str, limit: float) -> ExceedanceRule:
 
 @dataclass(frozen=True, slots=True)
 class Exceedance:
-    """A stretch beyond a limit, from the first sample there to the first clear of it (or the last before a gap).
+    """A stretch beyond a limit, from the first sample there to the first sample clear of it (or the last before a gap).
 
-    to_ms: None where it lasts to the end of what was given. known_ms: when it had lasted long enough to count.
-    extreme: the value farthest beyond; last: the newest of its values.
+    from_ms, to_ms: UNIX ms; to_ms is None where it lasts until the end of the samples. known_ms: when it had lasted
+    long enough to count. extreme: the value farthest beyond the limit; last: its newest value.
     """
 
     from_ms: int
@@ -55,7 +56,7 @@ class Exceedance:
 
 
 def exceedances(points: Points, limit: float, above: bool, rule: ExceedanceRule) -> list[Exceedance]:
-    """Every spell at or beyond a limit, in order. limit and hysteresis are in the unit of the values."""
+    """Every exceedance of a limit, in order of time. limit and hysteresis are in the unit of the values."""
     found: list[Exceedance] = []
     open_: _OpenExceedance | None = None
     for at_ms, value in points:
@@ -79,7 +80,7 @@ def exceedances(points: Points, limit: float, above: bool, rule: ExceedanceRule)
 
 @dataclass(slots=True)
 class _OpenExceedance:
-    """A spell that is being followed, before it is known whether it counts."""
+    """An exceedance that has not ended yet, and may still turn out too short to count."""
 
     from_ms: int
     last_ms: int

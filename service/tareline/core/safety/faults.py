@@ -1,4 +1,5 @@
-"""What a device's fault codes mean to a keeper: what is so, and what to do. firmware/README.md lists the codes."""
+"""The texts of a device's fault codes for a keeper: what happened, and what to do. firmware/README.md lists the
+codes."""
 
 import re
 from collections.abc import Mapping
@@ -8,17 +9,15 @@ from tareline.core.safety.stops import STOPS
 
 
 def lost_g(code: str, detail: str | None) -> float:
-    """What a feeder tells to have left its hopper without a step, in grams: at the least, beyond the doubt of its cell.
-
-    0 for every other fault, and where its detail names no mass.
-    """
+    """The mass in grams that left a hopper without a motor step, as its feeder reports it: the part that is beyond the
+    uncertainty of its cell. 0 for every other fault, and where the detail states no mass."""
     found = _LOST_UG.match(detail or "") if code == LOSS else None
     return int(found[1]) / 1e6 if found is not None else 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class FaultText:
-    """what: goes behind the device's name. do: what the device does by itself, and what a person should do."""
+    """what: follows the device's name. do: what the device does automatically, and what a person should do."""
 
     what: str
     do: str

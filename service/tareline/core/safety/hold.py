@@ -1,9 +1,9 @@
-"""Holds: feeding paused or reduced, with reasons, folded from what the ledger says happened.
+"""Holds: feeding is paused or reduced for stated reasons; the state is calculated from the ledger's entries.
 
-A line's hold stays until a person releases it, and no person can before a reading newer than the hold shows the water
-below its line. A later low reading alone releases nothing. A reduction restores itself with the first newer reading
-clear of its line. A person's own hold, a foreign board's, a foreign installation's and that of a feeder which has
-stopped itself need only a person.
+The hold of a line lasts until a person releases it, and that is only possible after a reading newer than the hold shows
+that the water no longer crosses the line. Such a reading alone releases nothing. A reduction ends automatically with
+the first newer reading that is clear of its line. A hold by a person, for an unknown board, for another installation,
+or for a feeder that has stopped itself only needs a person.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -15,14 +15,15 @@ from tareline.core.units import CANONICAL
 
 PROBED = ("temperature", "tds")
 Kind = Literal["line", "person", "board", "installation", "stop"]
-CONFIRM_MS = 60_000  # a hold that no feeder has confirmed by then: unplug the feeder
+CONFIRM_MS = 60_000  # a feeder that has not confirmed a hold after this time should be unplugged
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why feeding is held or reduced: the ledger entry that says so, and for a line which side of what limit.
+    """A reason why feeding is held or reduced, with its ledger entry; for a line also the limit and its side.
 
-    limit is in the analyte's canonical unit; reduce_to is 0 to 1, None for a hold.
+    limit is in the analyte's canonical unit; above: whether values above it cross it. reduce_to: share of each meal, 0
+    to 1, None for a hold.
     """
 
     entry: int
@@ -37,26 +38,26 @@ class Reason:
     device: str | None = None
 
     def cleared_by(self, known: KnownValue | None) -> bool:
-        """Whether a reading newer than this reason shows the water clear of its line.
+        """Whether a value that is newer than this reason shows that the water no longer crosses its line.
 
-        Of temperature and dissolved solids what is known may be a probe's newest plausible sample.
+        For temperature and dissolved solids the value may be a probe's newest plausible sample.
         """
         if self.kind != "line" or self.limit is None:
             return True
         if known is None or not self._before(known) or known.assumed:
-            return False  # what rests on an assumption shows nothing
+            return False  # a value that is based on an assumption proves nothing
         if not known.may_cross:
-            return self.above  # a chart's lowest step: as good as nothing there, and no lower bound
+            return self.above  # a chart's lowest step: practically zero, so only a line above it is clear
         if not known.detected and not self.above:
-            return False  # anywhere between nothing and the detection limit
+            return False  # the value may be anywhere between zero and the detection limit
         return not reaches(known.counted, self.limit, self.above)
 
     def _before(self, known: KnownValue) -> bool:
-        """Whether a reading is newer; entered in the same millisecond, the order in the ledger decides."""
+        """Whether a value is newer than this reason; within one millisecond the order in the ledger decides."""
         return (known.at_ms, known.entry) > (self.since_ms, self.entry)
 
     def needs(self, known: KnownValue | None) -> str | None:
-        """What must happen before a person may release this; None where nothing more."""
+        """What must happen before a person may release this, in words; None where nothing more is needed."""
         if self.cleared_by(known):
             return None
         side = "below" if self.above else "above"
@@ -69,9 +70,9 @@ class Reason:
             return f"{needed}; none has been taken since"
         if known.assumed:
             missing = " and ".join(NAMES[name] for name in known.assumed)
-            return f"{needed}; the newest rests on an assumed {missing}, which must be measured"
+            return f"{needed}; the newest is based on an assumed {missing}, which must be measured"
         if not known.detected:
-            return f"{needed}; the newest could see nothing below {known.counted:.3g}"
+            return f"{needed}; the newest could not detect anything below {known.counted:.3g}"
         return f"{needed}; the newest still counts as {known.counted:.3g}"
 
 
@@ -86,7 +87,7 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Period:
-    """A stretch under one reason; to_ms None while it lasts."""
+    """The time during which one reason was in force; to_ms is None while it lasts."""
 
     from_ms: int
     to_ms: int | None
@@ -95,7 +96,7 @@ class Period:
 
 @dataclass(frozen=True, slots=True)
 class HoldState:
-    """What is in force now, and every period there was."""
+    """The reasons that are in force now, and all periods so far."""
 
     reasons: tuple[Reason, ...] = ()
     periods: tuple[Period, ...] = field(default=())
@@ -106,7 +107,7 @@ class HoldState:
 
     @property
     def reduce_to(self) -> float:
-        """The share of each meal that is fed, 1 where nothing reduces."""
+        """The share of each meal that is fed, 1 where no reduction is in force."""
         return min((r.reduce_to for r in self.reasons if r.reduce_to is not None), default=1.0)
 
     @property
@@ -114,11 +115,11 @@ class HoldState:
         return min((r.since_ms for r in self.reasons), default=None)
 
     def with_reason(self, reason: Reason) -> "HoldState":
-        """The state once one more reason has been entered."""
+        """The state after another reason has been entered."""
         return HoldState((*self.reasons, reason), (*self.periods, Period(reason.since_ms, None, reason)))
 
     def released(self, entries: Collection[int], at_ms: int) -> "HoldState":
-        """The state once some reasons, by their entries, have ended at an instant."""
+        """The state after the reasons with these entries have ended at an instant."""
         periods = (
             replace(p, to_ms=at_ms) if p.to_ms is None and p.reason.entry in entries else p for p in self.periods
         )
@@ -126,7 +127,7 @@ class HoldState:
 
 
 def fold(reasons: Sequence[Reason], releases: Sequence[Release]) -> HoldState:
-    """The state after everything the ledger says, in any order of arrival."""
+    """The state after all reasons and releases of the ledger, which may come in any order."""
     ended: dict[int, int] = {}
     for release in releases:
         for entry in release.reasons:
@@ -136,7 +137,7 @@ def fold(reasons: Sequence[Reason], releases: Sequence[Release]) -> HoldState:
 
 
 def added_by(state: HoldState, found: Sequence[Crossing]) -> list[Crossing]:
-    """The crossings that ask for more than what is in force already, each once: a reading and two probes may agree."""
+    """The crossings that require more than what is already in force, each only once (readings and probes may agree)."""
     new: list[Crossing] = []
     for crossing in found:
         line = crossing.line
@@ -158,13 +159,13 @@ def _side(one: Reason | Line) -> tuple[str | None, bool]:
 
 
 def restored_by(state: HoldState, known: Mapping[str, KnownValue]) -> list[Reason]:
-    """The reductions that newer readings end by rule."""
+    """The reductions that end automatically because of newer readings."""
     return [
         r for r in state.reasons if r.do == "reduce" and r.kind == "line" and r.cleared_by(known.get(r.analyte or ""))
     ]
 
 
 def release_refused(state: HoldState, known: Mapping[str, KnownValue]) -> list[str]:
-    """What stands in the way of a person's release, a sentence each; empty where nothing does."""
+    """What is still needed before a person may release the hold, one text each; empty where nothing is."""
     needs = [r.needs(known.get(r.analyte or "")) for r in state.reasons if r.do == "hold"]
     return [need for need in needs if need is not None]

@@ -1,8 +1,9 @@
-"""How much food a tank survives at once: what a hopper should hold at most, since no program stops a shorted driver.
+"""The most food that a hopper should contain, because no program can stop a motor driver with a short circuit.
 
-All nitrogen of the food is taken to become ammonia at once, in water that held none: filters and time make it less. It
-may reach neither the tank's line for un-ionised ammonia nor that for total ammonia: in acid water next to nothing of it
-is un-ionised, but so much food rots and takes the oxygen, and what it leaves is toxic once the pH rises.
+All nitrogen of the food is assumed to become ammonia at once, in water without ammonia; in reality filter and time make
+it less. The ammonia may reach neither the tank's line for un-ionised ammonia nor that for total ammonia. In acid water
+almost nothing of it is un-ionised, but so much food rots and uses up oxygen, and the ammonia becomes toxic when the pH
+rises.
 """
 
 import math
@@ -15,12 +16,12 @@ from tareline.core.water.chemistry import ASSUMED_PH, unionised_fraction
 from tareline.core.water.freshness import FRESH_MS
 from tareline.core.water.readings import Reading
 
-ASSUMED_TEMPERATURE_C = 26.0  # judgement: a heated tank in a warm room; warmer than what is assumed against lines
+ASSUMED_TEMPERATURE_C = 26.0  # judgement: a heated tank in a warm room; warmer than the assumption for lines
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The most food at once, in grams; None where there is none to tell (food without protein).
+    """The most food at once, in grams; None where there is no limit (food without protein).
 
     analyte: the one whose line that much food reaches first, `ammonia` or `free_ammonia`; line_mg_n_per_l: that line.
     total_mg_n_per_l: total ammonia then. fraction: its un-ionised share (0 to 1) at ph and temperature_c. assumed names
@@ -38,7 +39,7 @@ class Advice:
 
 
 def hold_line_mg_n_per_l(lines: Iterable[Line], analyte: str) -> float:
-    """The lowest line at which an analyte holds feeding, mg/L as N; the default where the keeper has none."""
+    """The lowest line at which an analyte holds feeding, in mg/L as N; the default where the keeper has none."""
 
     def limits(some: Iterable[Line]) -> list[float]:
         return [line.canonical for line in some if line.analyte == analyte and line.above and line.do == "hold"]
@@ -54,9 +55,10 @@ def hopper_advice(
     temperature: Reading | None,
     now_ms: int,
 ) -> Advice:
-    """The food whose whole nitrogen, as ammonia, brings a tank to the first of its lines that hold feeding on it.
+    """The mass of food whose nitrogen, all of it as ammonia, just reaches the first line that holds feeding.
 
-    Charts count as the midpoint to their upper neighbour, as against lines. Crude protein is 6.25 times nitrogen.
+    A chart's reading counts as the midpoint to its upper neighbour, as it does for lines. Crude protein is 6.25 times
+    nitrogen.
     """
     lines, assumed = tuple(lines), []
     ph_value, celsius = ASSUMED_PH, ASSUMED_TEMPERATURE_C
@@ -78,7 +80,7 @@ def hopper_advice(
 
 
 def round_down_g(mass_g: float) -> float:
-    """A mass as it is told: two digits that count, rounded down."""
+    """A mass rounded down to two significant digits."""
     if mass_g <= 0:
         return 0.0
     unit = 10.0 ** (math.floor(math.log10(mass_g)) - 1)
@@ -86,13 +88,13 @@ def round_down_g(mass_g: float) -> float:
 
 
 def advice_text(feeder: str, advice: Advice, content_g: float | None, daily_g: float) -> str:
-    """The advice in words. content_g: what the hopper holds now, None where that is not known; daily_g: what is planned
+    """The advice in words. content_g: the present content of the hopper, None where unknown; daily_g: what is planned
     for a day, 0 where nothing is."""
     if advice.mass_g is None:
         return ""
     most_g = round_down_g(advice.mass_g)
     text = (
-        f"No firmware can stop a motor driver that has shorted. Fill the hopper of {feeder} with no more than "
+        f"No firmware can stop a motor driver with a short circuit. Fill the hopper of {feeder} with no more than "
         f"{most_g:g} g at a time: if all of it fell in at once, into water without ammonia, {NAMES[advice.analyte]} "
         f"in this tank would stay under its line of {advice.line_mg_n_per_l:.2g} mg/L as N."
     )

@@ -1,4 +1,4 @@
-"""What is known of a tank's water, from readings and from probes, held against the tank's lines."""
+"""The present values of a tank's water, from readings and from probes, compared with the tank's lines."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,12 +16,12 @@ from tareline.core.safety.lines import (
 )
 from tareline.core.water.readings import Reading
 
-PROBE_SPAN_C = 1.0  # a probe's thermometer is true to 0.5 K (DS18B20 data sheet)
+PROBE_SPAN_C = 1.0  # a probe's thermometer is accurate to plus or minus 0.5 K (DS18B20 data sheet)
 
 
 @dataclass(frozen=True, slots=True)
 class SampledLine:
-    """A line beyond which samples have been for long enough; proven: whether they may hold feeding."""
+    """A line that samples have crossed for long enough; proven: whether these samples may hold feeding."""
 
     line: Line
     known: KnownValue
@@ -31,10 +31,10 @@ class SampledLine:
 
 @dataclass(frozen=True, slots=True)
 class SampleSummary:
-    """What samples say of a tank.
+    """The results of a tank's probes.
 
-    newest: by analyte, the newest proven value and its instant. recent: those of them that tell of the water now, on
-    which a release may rest.
+    newest: for each analyte the newest proven value and its instant. recent: those of them that are recent enough for a
+    release. issues: (probe, issue) pairs. offsets: by probe and metric.
     """
 
     crossed: tuple[SampledLine, ...] = ()
@@ -45,7 +45,7 @@ class SampleSummary:
 
 
 def newest_temperature(latest: Mapping[str, Reading], sampled: SampleSummary) -> Reading | None:
-    """The newest temperature, from a reading or from a probe on the tank that is proven (which has no entry)."""
+    """The newest temperature, from a reading or from a probe with proven samples (whose entry is 0)."""
     found = [latest["temperature"]] if "temperature" in latest else []
     if "temperature" in sampled.newest:
         value, at_ms = sampled.newest["temperature"]
@@ -55,14 +55,14 @@ def newest_temperature(latest: Mapping[str, Reading], sampled: SampleSummary) ->
 
 @dataclass(frozen=True, slots=True)
 class WaterState:
-    """Every line that the water crosses, and what is known of it."""
+    """All lines that the water crosses, and the known value of each analyte."""
 
     found: list[Crossing]
     known: dict[str, KnownValue]
 
 
 def known_now(latest: Mapping[str, Reading], sampled: SampleSummary, now_ms: int) -> dict[str, KnownValue]:
-    """What is known of the water with the newest samples, by analyte: what a release needs rests on this."""
+    """The known values by analyte, including the newest samples; the conditions of a release are tested with them."""
     return with_samples(_by_hand(latest, sampled, now_ms), sampled.recent)
 
 
@@ -76,11 +76,11 @@ def check_lines(
     since_ms: int,
     now_ms: int,
 ) -> WaterState:
-    """Hold what is known of the water now against the tank's lines.
+    """Compare the present values of the water with the tank's lines.
 
-    A reading stops to count where a newer sample lies clear of the line, and samples where a newer reading does.
-    Samples were looked at a while ago: by lines, and of probes, that may be others now. lines: as they act now.
-    probes: those on the tank now. since_ms: what was known before does not count (of an empty tank: since it is).
+    A reading no longer counts once a newer sample is clear of the line, nor do samples once a newer reading is. The
+    samples were evaluated earlier, perhaps with other lines or probes. lines: as they act now. probes: those on the
+    tank now. since_ms: older values do not count (for an empty tank: since it is empty).
     """
     by_hand = _by_hand(latest, sampled, now_ms)
     known = with_samples(by_hand, sampled.recent)
@@ -94,5 +94,5 @@ def check_lines(
 
 
 def _by_hand(latest: Mapping[str, Reading], sampled: SampleSummary, now_ms: int) -> dict[str, KnownValue]:
-    """What readings say; un-ionised ammonia follows from the newest temperature, a probe's too."""
+    """The known values from readings; un-ionised ammonia uses the newest temperature, which may be a probe's."""
     return known_water(latest, newest_temperature(latest, sampled), now_ms)

@@ -2,8 +2,8 @@
 
 The defaults are ours, for the keeper to change: total ammonia as N notifies at 0.5, reduces to half at 1.0 and holds at
 2.0 mg/L; un-ionised ammonia as N notifies at 0.02 and holds at 0.05 mg/L (UF/IFAS FA16 calls 0.05 mg/L the border of
-harm, CCME's guideline is 0.019 mg NH3/L). Nothing else reduces or holds unless the keeper says so. A tank without
-animals is only notified; what rests on an assumed pH or temperature notifies and never holds.
+harm, CCME's guideline is 0.019 mg NH3/L). Nothing else reduces or holds feeding unless the keeper decides it. For a
+tank without animals lines only notify; a value that is based on an assumed pH or temperature notifies and never holds.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -38,7 +38,8 @@ CHLORAMINE_MS = 2 * DAY_MS  # how long after a water change with chloramine its 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A limit as it was stated. limit is in the stated unit and basis; above tells the side that crosses."""
+    """A line as it was stated. limit: in the stated unit and basis. above: whether values above or below it cross
+    it."""
 
     analyte: str
     above: bool
@@ -61,7 +62,7 @@ class Line:
 def reaches(value: float, limit: float, above: bool) -> bool:
     """Whether a value lies on a limit or beyond it, both in the canonical unit.
 
-    What lies on the limit as stated must not miss it by the last digit of a conversion, so a billionth is given away.
+    A tolerance of one billionth makes sure that a value on the limit is not missed because of rounding.
     """
     margin = 1e-9 * max(abs(value), abs(limit))
     return value >= limit - margin if above else value <= limit + margin
@@ -89,14 +90,14 @@ NOTIFY_LINES: tuple[Line, ...] = (
 
 
 def default_lines(nitrate_ceiling_mg_per_l: float) -> tuple[Line, ...]:
-    """The lines of a tank whose keeper set none; the nitrate ceiling, as ion, is the tank's own."""
+    """The lines of a tank whose keeper set none. nitrate_ceiling_mg_per_l: the tank's own, as the ion."""
     return (*AMMONIA_LINES, Line("nitrate", True, nitrate_ceiling_mg_per_l, "mg/L", "ion", "notify"), *NOTIFY_LINES)
 
 
 def raised(lines: Sequence[Line]) -> tuple[Line, ...]:
-    """Lines while nobody is there to act: too much ammonia or nitrite does one step more than it would.
+    """The lines during an absence: those above ammonia and nitrite act one step more strictly.
 
-    What notified reduces to half, what reduced holds.
+    A line that notifies reduces feeding to half; a line that reduces holds feeding.
     """
     return tuple(_raise(line) if line.above and line.analyte in _TOXIC else line for line in lines)
 
@@ -140,10 +141,10 @@ def holds_on_ammonia(lines: Iterable[Line]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class KnownValue:
-    """What is known of one analyte: the value that counts against a line, of which reading, and what was assumed.
+    """The known value of one analyte: the value that is compared with lines, its reading, and what was assumed for it.
 
-    may_cross: False for a chart's lowest step. detected: False where counted is a detection limit. A probe's sample
-    has no entry (0).
+    may_cross: False for a chart's lowest step. detected: False where `counted` is a detection limit. entry: 0 for a
+    probe's sample.
     """
 
     analyte: str
@@ -155,12 +156,12 @@ class KnownValue:
     detected: bool = True
 
     def reaches(self, line: Line) -> bool:
-        """Whether this crosses a line: what lies anywhere below a detection limit never crosses one from below."""
+        """Whether this value crosses a line. A value below a detection limit never crosses an upper line."""
         return self.may_cross and (self.detected or not line.above) and line.crossed_by(self.counted)
 
 
 def known_of(reading: Reading) -> KnownValue:
-    """What a reading says of its own analyte."""
+    """The known value that a reading gives for its own analyte."""
     return KnownValue(
         reading.analyte,
         reading.counted,
@@ -172,10 +173,10 @@ def known_of(reading: Reading) -> KnownValue:
 
 
 def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_ms: int) -> dict[str, KnownValue]:
-    """What counts against lines, by analyte, from the newest reading of each.
+    """The known values by analyte, from the newest reading of each.
 
-    temperature: the newest one, from a reading or a probe. Un-ionised ammonia is computed from the total, unless a
-    newer reading measured it itself.
+    temperature: the newest one, from a reading or a probe. Un-ionised ammonia is calculated from the total, unless it
+    was measured itself by a newer reading.
     """
     known = {analyte: known_of(reading) for analyte, reading in latest.items()}
     free = free_ammonia(latest, temperature, now_ms)
@@ -188,9 +189,9 @@ def known_water(latest: Mapping[str, Reading], temperature: Reading | None, now_
 
 
 def with_samples(known: Mapping[str, KnownValue], samples: Mapping[str, tuple[float, int]]) -> dict[str, KnownValue]:
-    """What is known with the newest plausible samples of probes, (canonical value, at_ms), where they are newer.
+    """The known values, replaced by the newest plausible samples (canonical value, at_ms) where these are newer.
 
-    For what a release needs; lines on samples are judged by how long they are crossed, not by one sample.
+    This is for the conditions of a release. A line on samples depends on how long it is crossed, not on one sample.
     """
     found = dict(known)
     for analyte, (value, at_ms) in samples.items():
@@ -206,17 +207,19 @@ def free_ammonia(latest: Mapping[str, Reading], temperature: Reading | None, now
 
 
 def stale(analyte: str, at_ms: int, now_ms: int) -> str | None:
-    """How old a reading is, in words, where it says too little of the water now; None while it is fresh enough."""
+    """The age of a reading in words, where it is too old to describe the present water; None while it is fresh."""
     days = (now_ms - at_ms) // DAY_MS
     fresh = FRESH_DAYS[analyte]
     if now_ms - at_ms <= fresh * DAY_MS:
         return None
-    return f"{NAMES[analyte]} was measured {days} days ago; after {fresh} days a reading says little of the water now"
+    little = f"after {fresh} days a reading says little about the present water"
+    return f"{NAMES[analyte]} was measured {days} days ago; {little}"
 
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What explains a crossing: the tank's age, and when water with chloramine last went in; None: not known, none."""
+    """What may explain a crossing: the age of the tank in days (None: unknown), and when water with chloramine was last
+    added (None: never)."""
 
     age_days: float | None = None
     chloramine_ms: int | None = None
@@ -224,7 +227,7 @@ class Circumstances:
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A line that was reached, what is done about it (which may be less than the line says), and in words."""
+    """A line that is crossed, the action that follows (which may be less than the line's own), and a text about it."""
 
     line: Line
     known: KnownValue
@@ -235,7 +238,7 @@ class Crossing:
 def crossings(
     lines: Sequence[Line], known: Mapping[str, KnownValue], stage: str, context: Circumstances = Circumstances()
 ) -> list[Crossing]:
-    """Every line that what is known of the water reaches, in the order of the lines."""
+    """Every line that the known values cross, in the order of the lines."""
     found = []
     for line in lines:
         value = known.get(line.analyte)
@@ -247,21 +250,23 @@ def crossings(
 
 
 def sampled_crossing(line: Line, known: KnownValue, probe: str, proven: bool, stage: str, now_ms: int) -> Crossing:
-    """A line that a probe's samples have been beyond for long enough; unproven samples only notify."""
+    """The crossing of a line by a probe's samples that has lasted long enough; unproven samples only notify."""
     do: Action = line.do if stage == "stocked" and proven else "notify"
     value = from_canonical(line.analyte, known.counted, line.basis, line.unit)
     unit = "" if line.unit == "1" else f" {line.unit}"
     if line.crossed_by(known.counted):
         side = f"at or {'above' if line.above else 'below'} the line at {line.limit:g}"
     else:
-        side = f"not yet clear of the line at {line.limit:g}, after having been beyond it"
+        side = f"still close to the line at {line.limit:g}, after having crossed it"
     hours = (now_ms - known.at_ms) // 3_600_000
     lasts = f"for {hours} h" if hours else "for less than an hour"
     text = f"{NAMES[line.analyte]} by {probe} is {value:.3g}{unit}, {side} {lasts}"
     if line.do != "notify" and stage != "stocked":
-        text = f"{text}; a tank that holds no animals is only notified"
+        text = f"{text}; a tank without animals only gets notifications"
     elif line.do != "notify" and not proven:
-        text = f"{text}; this probe is not proven by a reading or a calm day, so it only notifies"
+        text = (
+            f"{text}; this probe has not been confirmed by a reading or by a day of steady values, so it only notifies"
+        )
     return Crossing(line, known, do, text)
 
 
@@ -272,7 +277,7 @@ def _describe(line: Line, known: KnownValue, stage: str) -> str:
     side = "at or above" if line.above else "at or below"
     text = f"{NAMES[line.analyte]} counts as {counted:.3g}{unit}{basis}, {side} the line at {line.limit:g}"
     if line.do != "notify" and stage != "stocked":
-        return f"{text}; a tank that holds no animals is only notified"
+        return f"{text}; a tank without animals only gets notifications"
     if known.assumed:
         assumed = " and ".join(NAMES[name] for name in known.assumed)
         return f"{text}; {assumed} assumed" + (", so it only notifies" if line.do != "notify" else "")
@@ -280,17 +285,19 @@ def _describe(line: Line, known: KnownValue, stage: str) -> str:
 
 
 def _explain(line: Line, known: KnownValue, context: Circumstances) -> str:
-    """What is likely behind a crossing of ammonia; the line acts as it would without."""
+    """The likely cause of a crossing of ammonia, in words; it does not change what the line does."""
     if line.analyte not in ("ammonia", "free_ammonia") or not line.above:
         return ""
     text = ""
     if context.chloramine_ms is not None and 0 <= known.at_ms - context.chloramine_ms <= CHLORAMINE_MS:
         hours = (known.at_ms - context.chloramine_ms) // 3_600_000
-        text = f"; water with chloramine went in {hours} h before, whose ammonia a test shows: the likely cause"
+        text = (
+            f"; water with chloramine was added {hours} h before; a test shows its ammonia, which is the likely cause"
+        )
     if context.age_days is not None and 0 <= context.age_days < MATURE_DAYS:
         # Peaks near 3 mg/L in the first two months without losing fish: common practice, no source.
         text += (
-            f"; the tank is {context.age_days:.0f} days old, and until about its fourth month more ammonia than later "
-            "is to be expected: test often, feed little; the line stays"
+            f"; the tank is {context.age_days:.0f} days old, and until about its fourth month more ammonia is to be "
+            "expected than later: test often, feed little; the line still applies"
         )
     return text

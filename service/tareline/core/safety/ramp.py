@@ -1,11 +1,12 @@
-"""The ramp: the ration is led up in small steps, each held until the water has answered, and never over the limit.
+"""The ramp increases a ration in small steps, each held until readings show how the water reacts, and never above the
+limit.
 
-`decide` weighs what is known now and answers with one decision and its reasons. It goes up by at most one step in a
-dwell, and only where nothing speaks against it; it goes back without asking anybody. The figures below are ours, but
-for those that the keeper sets.
+`decide` calculates one decision and its reasons from what is known now. The ration rises by at most one step in a dwell
+time, and only where nothing speaks against it; it is reduced without asking anybody. The figures below are ours, except
+those that the keeper sets.
 
-In order: what the water or a silence of readings asks to take back; the limit, once it is found; what is still waited
-for; the step.
+The order of the checks: whether the water or missing readings require a step back; whether the limit is found; what the
+ramp still waits for; the next step.
 """
 
 from collections.abc import Mapping
@@ -18,16 +19,16 @@ from tareline.core.safety.due_list import SOONER_DAYS, Due
 from tareline.core.units import DAY_MS
 from tareline.core.water.freshness import RAMP_FRESH_MS
 
-SURE = 0.975  # how sure it must be that the next ration stays under the limit
-DOUBTFUL = 0.75  # below this for the present ration, it goes back
+SURE = 0.975  # least probability that the next ration stays under the limit
+DOUBTFUL = 0.75  # the ration is reduced if the probability of the present one is lower
 UNMEASURED_MS = 14 * DAY_MS
-APART_MS = 7 * DAY_MS  # between two steps back: the water must have had time to answer the first
-ALIKE = 1.1  # weighed rations within a tenth of each other count as one
-NARROW = 1.6  # the limit's 95 % quantile over its 5 % quantile: its middle is then about a fifth sure
-PATIENCE_MS = 126 * DAY_MS  # at one ration, after which a limit that was found is taken as it is
-SMALLEST = 0.1  # of the keeper's step: smaller ones are not worth a dwell
+APART_MS = 7 * DAY_MS  # between two steps back, so that the water can react to the first
+ALIKE = 1.1  # rations that differ by less than a tenth count as the same
+NARROW = 1.6  # the limit's 95 % quantile over its 5 % quantile: the limit is then known to about a fifth
+PATIENCE_MS = 126 * DAY_MS  # after that long at one ration, a limit that was found is accepted as it is
+SMALLEST = 0.1  # of the keeper's step: smaller steps do not justify a dwell time
 MEASURED = ("ammonia", "nitrite", "nitrate")
-NOT_SEEN = ("ammonia", "nitrite")  # what a tank under its limit does not show
+NOT_SEEN = ("ammonia", "nitrite")  # not detectable in a tank under its limit
 
 State = Literal[
     "waits for readings",
@@ -43,9 +44,10 @@ ENDED: tuple[State, ...] = ("limit found", "stopped")
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """A ramp as its keeper set it: rations in grams a day, the dwell in days of feeding, and whether a step asks.
+    """A ramp as its keeper set it: rations in grams a day, and the dwell time in days of feeding.
 
-    fraction: the share of the limit's 5 % quantile that is kept once the limit is found.
+    consent: whether a person must accept each step. fraction: the share of the limit's 5 % quantile that becomes the
+    ration once the limit is found. set_ms: when it was set.
     """
 
     start_g: float
@@ -60,11 +62,12 @@ class Ramp:
 
 @dataclass(frozen=True, slots=True)
 class LoadKnowledge:
-    """What is known of the tank's load and limit, in grams a day of the food it is fed.
+    """What is known about the tank's load and limit, in grams a day of the food that it is fed.
 
-    refuses: why nothing is said, None where something is. p5, p50, p95: of the limit; p95 None where it is open.
-    proven_g: the highest ration held for the dwell with the water in balance. in_balance: the probability that removal
-    keeps up with the load. p_under: of some rations, how probable it is that they stay under the limit.
+    fresh: whether it includes the newest entries. refuses: why there is no result, None where there is one. found:
+    whether the limit was found. p5, p50, p95: quantiles of the limit; p95 is None where it is unknown. proven_g: the
+    highest ration that was held for the dwell time with the water in balance. in_balance: the probability that removal
+    keeps up with the load. p_under: for some rations, the probability that they stay under the limit.
     """
 
     fresh: bool
@@ -80,7 +83,7 @@ class LoadKnowledge:
 
 @dataclass(frozen=True, slots=True)
 class NewestReading:
-    """The newest reading of an analyte: when, and whether it lies at or below what kits can tell from none."""
+    """The newest reading of an analyte: when, and whether it is at or below what kits can detect."""
 
     at_ms: int
     clear: bool
@@ -88,11 +91,11 @@ class NewestReading:
 
 @dataclass(frozen=True, slots=True)
 class TankState:
-    """How the tank stands besides: its ration, its readings, and what people and lines have said.
+    """The present state of the tank: its ration, its readings, and the decisions of people and lines.
 
-    unfed_ms: for how long of the present ration feeding was held. crossed: what lines on the water say, in words.
-    rising: analytes whose trend is worth an alarm, None where trends are not known. accepted_g: the step that a person
-    has accepted. back_ms: the last step back. zone: of the tank, for the dates in sentences.
+    unfed_ms: for how long feeding was held during the present ration. crossed: texts of crossed lines. rising: analytes
+    whose trend gives an alarm, None where trends are unknown. accepted_g: the step that a person has accepted.
+    back_ms: the last step back. zone: time zone of the tank, for dates in sentences.
     """
 
     ration_g: float
@@ -118,8 +121,8 @@ class TankState:
 class Decision:
     """What the ramp does now.
 
-    daily_g: the ration to change to, None to leave it. next_g: the next step, once nothing is waited for. keep_g: the
-    ration to keep, once the limit is found. reasons, waits_for: plain sentences.
+    daily_g: the new ration in grams a day, None for no change. next_g: the ration after the next step, where one is
+    possible. keep_g: the ration to keep, once the limit is found. reasons, waits_for: texts for people.
     """
 
     state: State
@@ -131,9 +134,9 @@ class Decision:
 
 
 def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
-    """The rations that a step may lead to, the largest first: halved down to a tenth of it.
+    """The rations after a possible step, the largest first: the keeper's step and its halves, down to a tenth of it.
 
-    None is over the ceiling, and none so much above the present ration that a person would have to confirm it.
+    No ration is above the ceiling, or so far above the present one that a person would have to confirm it.
     """
     found: list[float] = []
     share = 1.0
@@ -147,14 +150,15 @@ def candidates(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
 
 
 def rations_to_judge(ramp: Ramp, ration_g: float) -> tuple[float, ...]:
-    """Every ration whose probability `decide` looks up: the present one, and where a step may lead."""
+    """All rations whose probability `decide` needs: the present one, and those after a possible step."""
     return (ration_g, *candidates(ramp, ration_g))
 
 
 def readings_due(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> list[Due]:
-    """What must be measured before the next step: from half the dwell on, by its end.
+    """What must be measured before the next step, by the end of the dwell time.
 
-    Where no step is sure enough, nitrate is due more often than weekly, since nothing else brings certainty.
+    Where no step has the required probability, nitrate is due more often than weekly, because only readings of nitrate
+    narrow the limit.
     """
     effect_shows_ms = _effect_shows_ms(ramp, tank)
     if tank.held or tank.away or tank.ration_g >= ramp.ceiling_g:
@@ -175,10 +179,8 @@ def readings_due(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, n
 
 
 def decide(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision:
-    """What to do now; knowledge is None where the load has not been worked out. Pure: asked again, it says the same.
-
-    knowledge.p_under must hold what `rations_to_judge` names.
-    """
+    """The decision for now. knowledge: None where the load has not been calculated; its p_under must contain the
+    rations of `rations_to_judge`."""
     usable = knowledge if knowledge is not None and knowledge.refuses is None else None
     return (
         _step_back_for_water(ramp, usable, tank, now_ms)
@@ -192,7 +194,7 @@ def decide(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms:
 
 
 def _step_back_for_water(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
-    """One step less where the water asks for it; not again before it was measured anew and a week has passed."""
+    """One step back where the water requires it; another one only after a new reading and a week."""
     reasons = [f"a line on the water is crossed: {text}" for text in tank.crossed]
     if "nitrate" in (tank.rising or ()):
         reasons.append("nitrate is rising: more is added than the tank removes")
@@ -209,7 +211,7 @@ def _step_back_for_water(ramp: Ramp, usable: LoadKnowledge | None, tank: TankSta
 
 
 def _back_to_proven(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
-    """Back to what is proven, where nobody has measured nitrate for more than two weeks."""
+    """Back to the proven ration, where nitrate was not measured for more than two weeks."""
     proven_g = usable.proven_g if usable is not None else None
     to_g = proven_g if proven_g is not None else ramp.start_g
     nitrate = tank.readings.get("nitrate")
@@ -217,7 +219,7 @@ def _back_to_proven(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, n
     if tank.ration_g <= ALIKE * to_g or now_ms - last_ms <= UNMEASURED_MS:
         return None
     what = "what is proven" if proven_g is not None else "what the ramp began with, as nothing is proven yet"
-    reason = f"nitrate was not measured for {_days(now_ms - last_ms)}: back to {what}, {to_g:g} g a day"
+    reason = f"nitrate was not measured for {_days(now_ms - last_ms)}: the ration returns to {what}, {to_g:g} g a day"
     return Decision("steps back", daily_g=to_g, reasons=(reason,))
 
 
@@ -225,7 +227,7 @@ def _back_to_proven(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, n
 
 
 def _limit_found(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_ms: int) -> Decision | None:
-    """The end of the road: the limit is known as well as more steps could show, or no step may be taken any more."""
+    """The end of the ramp: the limit is known as accurately as further steps could show, or no step is possible."""
     if (
         usable is None
         or not (usable.fresh and usable.found)
@@ -244,11 +246,11 @@ def _limit_found(ramp: Ramp, usable: LoadKnowledge | None, tank: TankState, now_
     keep_g = _rounded(min(ramp.fraction * usable.p5, proven_g))
     reasons = [
         f"the limit is {usable.p50:.3g} g a day ({usable.p5:.3g} to {usable.p95:.3g} g with a probability of 90 %)",
-        f"the ration to keep is {keep_g:g} g a day: {_share(ramp.fraction)} of the lower end, and no more than "
+        f"the ration to keep is {keep_g:g} g a day: {_share(ramp.fraction)} of the lower end, but at most "
         f"{proven_g:.3g} g, which has been held",
     ]
     if usable.p95 > NARROW * usable.p5:
-        reasons.append(f"for {_days(now_ms - tank.ration_since_ms)} no step was sure enough to stay under it")
+        reasons.append(f"for {_days(now_ms - tank.ration_since_ms)} no step was certain enough to stay under it")
     less = keep_g if keep_g < tank.ration_g else None
     return Decision("limit found", daily_g=less, keep_g=keep_g, reasons=tuple(reasons))
 
@@ -272,7 +274,7 @@ def _next_step(
             f"more certainty: even {options[-1]:g} g a day stays under the limit with a probability of only "
             f"{_percent(usable.p_under[options[-1]])}; {_percent(SURE)} is needed"
             if options
-            else f"a ration to go on from: from {tank.ration_g:g} g a day no step leads up"
+            else f"a larger ration: from {tank.ration_g:g} g a day no step is possible"
         )
     if water or readings:
         state: State = "waits for the water" if water else "waits for readings"
@@ -293,7 +295,7 @@ def _next_step(
 
 
 def _waits_for_water(ramp: Ramp, tank: TankState, now_ms: int) -> list[str]:
-    """What has to pass, or to change in the tank or its books, before a step."""
+    """What has to happen in the tank or in its records before a step, as texts."""
     waits = []
     over_ms = _dwell_over_ms(ramp, tank)
     if now_ms < over_ms:
@@ -307,7 +309,7 @@ def _waits_for_water(ramp: Ramp, tank: TankState, now_ms: int) -> list[str]:
     for name in NOT_SEEN:
         seen = tank.readings.get(name)
         if seen is not None and not seen.clear:
-            waits.append(f"{name} to be gone: the reading of {day_of(seen.at_ms, tank.zone)} shows more than a trace")
+            waits.append(f"{name} to disappear: the reading of {day_of(seen.at_ms, tank.zone)} shows more than a trace")
     waits += [f"{name} to stop rising" for name in tank.rising or ()]
     if tank.open_findings:
         one = tank.open_findings == 1
@@ -321,7 +323,8 @@ def _waits_for_water(ramp: Ramp, tank: TankState, now_ms: int) -> list[str]:
 
 
 def _waits_for_readings(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankState, now_ms: int) -> list[str]:
-    """What has to be measured: each analyte after the ration has had half its dwell to show, and not long ago."""
+    """What has to be measured or calculated before a step, as texts. Each reading must be recent, and be taken after
+    half of the dwell time."""
     effect_shows_ms = _effect_shows_ms(ramp, tank)
     since_ms = max(effect_shows_ms, now_ms - RAMP_FRESH_MS)
     waits = []
@@ -344,22 +347,22 @@ def _waits_for_readings(ramp: Ramp, knowledge: LoadKnowledge | None, tank: TankS
 
 
 def _sure_step(ramp: Ramp, usable: LoadKnowledge, tank: TankState) -> float | None:
-    """The largest step that is sure enough to stay under the limit."""
+    """The ration after the largest step that has the required probability to stay under the limit; None without one."""
     return next((to_g for to_g in candidates(ramp, tank.ration_g) if usable.p_under[to_g] >= SURE), None)
 
 
 def _dwell_over_ms(ramp: Ramp, tank: TankState) -> int:
-    """When the present ration will have been fed for the dwell; time under a hold does not count."""
+    """When the present ration will have been fed for the dwell time, in UNIX ms; time under a hold does not count."""
     return tank.ration_since_ms + tank.unfed_ms + int(ramp.dwell_days * DAY_MS)
 
 
 def _effect_shows_ms(ramp: Ramp, tank: TankState) -> int:
-    """From when the water shows what the present ration does."""
+    """From when readings show the effect of the present ration, in UNIX ms."""
     return tank.ration_since_ms + int(ramp.dwell_days * DAY_MS / 2)
 
 
 def _rounded(daily_g: float) -> float:
-    """Whole micrograms, as the feeder counts."""
+    """The ration rounded to whole micrograms, in which feeders count."""
     return round(daily_g, 6)
 
 
@@ -373,5 +376,5 @@ def _share(fraction: float) -> str:
 
 
 def _percent(p: float) -> str:
-    """Downwards to a tenth, so that nothing falls short of what is written."""
+    """A probability in percent, rounded down to a tenth, so that it is never less than written."""
     return f"{int(1000 * p + 1e-9) / 10:.3g} %"

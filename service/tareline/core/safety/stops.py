@@ -1,9 +1,9 @@
-"""A feeder that has stopped itself: why it does, and how it is known to go on.
+"""Feeders that have stopped themselves: the causes, and the condition under which such a feeder continues.
 
-By its own rules a stop on the feeder ends when it has seen a hold that began after the stop, and then the release of
-that hold (or by its button, or by a new calibration). So the service holds the tank at every stop; it releases a feeder
-only once the feeder has said that it has seen that hold; and it says that the feeder goes on only once the feeder has
-confirmed the release.
+By the rules of its firmware a stop ends when the feeder has received a hold that began after the stop, and then the
+release of that hold (or by its button, or by a new calibration). So the service holds the tank at every stop. It
+releases a feeder only after the feeder has confirmed that hold, and it reports that the feeder continues only after the
+feeder has confirmed the release.
 """
 
 from collections.abc import Mapping
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class StopCause:
-    """Why a feeder stops itself: what it found, and what a person should do before it goes on."""
+    """Why a feeder stops itself: what it found, and what a person should do before it continues."""
 
     found: str
     do: str
@@ -41,7 +41,7 @@ _GOES_ON = "Then release the hold: the feeder continues once it has confirmed th
 
 @dataclass(frozen=True, slots=True)
 class IssuedHold:
-    """The hold message that was last issued to a feeder: its version, whether it holds, whether it is confirmed."""
+    """The newest hold message to a feeder: its version, whether it holds, and whether the feeder has confirmed it."""
 
     version: int
     held: bool
@@ -50,10 +50,10 @@ class IssuedHold:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """A stop of which the feeder is not known to go on.
+    """A stop after which the feeder has not confirmed its release yet.
 
-    entry: of the ledger; since_ms: when the service heard of it; code: the fault's; hold_version: of the hold message
-    that the feeder had been sent by then: only a later one can end the stop.
+    entry: of the ledger. since_ms: when the service received it. code: of the fault. hold_version: of the newest hold
+    message at that time; only a later one can end the stop.
     """
 
     entry: int
@@ -62,27 +62,29 @@ class Stop:
     hold_version: int
 
     def issued_since(self, version: int) -> bool:
-        """Whether a hold message went out after the stop was heard of."""
+        """Whether the hold message of this version was issued after the stop was received."""
         return version > self.hold_version
 
     def goes_on(self, told: IssuedHold | None) -> bool:
-        """Whether the feeder is known to go on: it has confirmed a release that went out after the stop."""
+        """Whether the feeder continues: it has confirmed a release that was issued after the stop."""
         return told is not None and not told.held and self.issued_since(told.version) and told.confirmed
 
     def awaits_hold(self, told: IssuedHold | None, confirmed_version: int) -> bool:
-        """Whether the feeder has yet to confirm a hold that went out after its stop: until then nothing but holds
-        goes out. confirmed_version: the newest hold message that this boot of it has confirmed."""
+        """Whether the feeder has not confirmed a hold that was issued after its stop; until then only holds are sent.
+
+        confirmed_version: the newest hold message that it has confirmed since its last restart.
+        """
         if told is None or not self.issued_since(told.version):
             return True
         return told.held and confirmed_version <= self.hold_version
 
 
 def reason(feeder: str, code: str) -> str:
-    """Why a tank is held, naming the feeder and the cause; the same words each time it is told."""
+    """Why a tank is held, with the feeder and the cause; always the same text for the same stop."""
     return f"{feeder} has stopped itself: {STOPS[code].found}"
 
 
 def what_to_do(feeder: str, text: str) -> str:
-    """What to do about the stop that a hold's reason tells of, and how to let the feeder go on."""
+    """What to do about the stop that a hold's reason names, and how to let the feeder continue."""
     own = [f"{cause.do}. " for code, cause in STOPS.items() if text == reason(feeder, code)]
     return f"{''.join(own)}{_GOES_ON}"

@@ -131,7 +131,7 @@ def _content_explanations(chain: Chain, found: ShiftEstimate) -> Iterator[Explan
         found,
         "moisture",
         _weight_of_size(found, 0.0, 0.02 * content_g) - 3,
-        f"it is {100 * abs(found.size) / max(content_g, 1.0):.2g} % of the content, as food takes up or gives off",
+        f"it is {100 * abs(found.size) / max(content_g, 1.0):.2g} % of the content, as food can take up or give off",
         None,
     )
     for refill in chain.refills[step]:
@@ -141,7 +141,7 @@ def _content_explanations(chain: Chain, found: ShiftEstimate) -> Iterator[Explan
             found,
             "refill entered twice" if near else "refill entered but not made",
             _weight_of_size(found, -refill.added_g, 0.02 * refill.added_g) - (0 if near else 2),
-            f"what is missing is the {refill.added_g:g} g of an entry" + (", entered twice" if near else ""),
+            f"the missing mass is the {refill.added_g:g} g of an entry" + (", entered twice" if near else ""),
             CorrectingEntry("void", refill.at_ms, refill.entry),
         )
         for power in (-1, 1):
@@ -163,7 +163,7 @@ def _zero_explanations(chain: Chain, found: ShiftEstimate) -> Iterator[Explanati
         found,
         "hopper knocked or hung otherwise",
         _weight_of_size(found, 0.0, 0.5) - 1.5,
-        f"the cell shows {found.size:+.3g} g from one event to the next; {held} would allow the content to be the same",
+        f"the cell shows {found.size:+.3g} g from one event to the next; {held} would allow an unchanged content",
         CorrectingEntry("handling", middle_ms),
     )
     shown_g = float(chain.shown_g[step])
@@ -187,7 +187,7 @@ def _weighin_explanations(chain: Chain, found: ShiftEstimate) -> Iterator[Explan
             name,
             _weight_of_size(found, weighin.mass_g - meant_g, (weighin.sd_g or WEIGHIN_SD_G) * max(1.0, 10.0**power))
             + power * math.log(10),
-            f"{meant_g:g} g would fit what the cell and the doses say: {true_g:.4g} g",
+            f"{meant_g:g} g would agree with the cell and the doses: {true_g:.4g} g",
             CorrectingEntry("correction", weighin.at_ms, weighin.entry, meant_g),
         )
     for feeder, content_g, sd_g in chain.history.elsewhere.get(weighin.entry, ()):
@@ -213,7 +213,7 @@ def _weighin_explanations(chain: Chain, found: ShiftEstimate) -> Iterator[Explan
         found,
         "weigh-in misread",
         _weight_up_to(found, 2 * HOPPER_G),
-        f"{weighin.mass_g:g} g was entered where the rest says {true_g:.4g} g",
+        f"{weighin.mass_g:g} g was entered, but all other data indicate {true_g:.4g} g",
         CorrectingEntry("void", weighin.at_ms, weighin.entry),
     )
 

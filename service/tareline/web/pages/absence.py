@@ -24,8 +24,8 @@ FORM = Form(
     required=frozenset({"start", "end", "daily_g"}),
 )
 SAID = {
-    "planned": "The absence is in the books; the feeders were told.",
-    "ended": "The end of the absence is in the books; the feeders were told.",
+    "planned": "The absence is recorded; new plans were sent to the feeders.",
+    "ended": "The end of the absence is recorded; new plans were sent to the feeders.",
 }
 LINES_MM = 15.0  # of the words beside a drawing, in their margins
 ROOM_MM = 45.0  # what the drawings may take of the sheet's height; portions beyond it are told in words

@@ -24,7 +24,9 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/alerts")
     def alerts(said: str = "") -> Response:
-        return _page(service, "You have seen it: it is not told again unless it gets worse." if said == "seen" else "")
+        return _page(
+            service, "You have seen this alert: it is not sent again unless it gets worse." if said == "seen" else ""
+        )
 
     @pages.post("/alerts/test")
     def test() -> Response:

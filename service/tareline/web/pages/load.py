@@ -32,9 +32,9 @@ RAMP = Form(
 )
 DECISION = Form(("decision", "note", "by"), required=frozenset({"decision"}))
 SAID = {
-    "set": "The ramp is set; every decision of it will stand in the books.",
-    "accept": "The step is accepted; more is fed from the next midnight on.",
-    "veto": "The step is vetoed; it is not asked again before another dwell has passed.",
+    "set": "The ramp is set; each of its decisions is recorded.",
+    "accept": "The step is accepted; the larger ration begins at the next midnight.",
+    "veto": "The step is vetoed; the ramp asks again after another dwell time at the earliest.",
     "stop": "The ramp is stopped; the ration stays as it is.",
 }
 

@@ -23,9 +23,9 @@ KINDS = {"gap": "lost dose", "finding": "decision"} | {kind.name: kind.word for 
 
 
 def read_number(field: str, text: str) -> float:
-    """A number as people type it: a single comma is a decimal point, unless it could as well group thousands.
+    """A number as people type it. A single comma is a decimal point, unless it could also separate thousands.
 
-    Raises FieldError: "1,000" might mean 1 or 1000, and a tank's dose hangs on it.
+    Raises FieldError for a text such as "1,000", which might mean 1 or 1000: a dose depends on it.
     """
     plain = text.replace("\N{MINUS SIGN}", "-")
     if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", plain):
@@ -65,7 +65,7 @@ def read_local_time(field: str, text: str, zone: str) -> str:
 
 
 def decimals_for(sd: float | None) -> int:
-    """Decimals that leave a standard deviation two significant digits (JCGM 100:2008, 7.2.6); 2 where there is none."""
+    """The decimals that show two significant digits of a standard deviation (JCGM 100:2008, 7.2.6); 2 without one."""
     if sd is None or sd <= 0:
         return 2
     # Rounded first: 0.0996 is written 0.10, not 0.100.
@@ -73,20 +73,20 @@ def decimals_for(sd: float | None) -> int:
 
 
 def _figure(value: float | None, decimals: int) -> Markup:
-    """A number for a column: the decimals in a box of fixed width, so that points stand under each other."""
+    """A number for a column: its decimals have a box of fixed width, so that decimal points are aligned."""
     if value is None:
-        return Markup('<span class="unknown">not known</span>')
+        return Markup('<span class="unknown">unknown</span>')
     whole, _, fraction = f"{value:.{decimals}f}".partition(".")
     return Markup('{}<span class="fraction">{}</span>').format(whole, "." + fraction if fraction else "")
 
 
 def _grams(value: float | None, sd: float | None) -> str:
     """A mass in running text."""
-    return "not known" if value is None else f"{value:.{decimals_for(sd)}f} g"
+    return "unknown" if value is None else f"{value:.{decimals_for(sd)}f} g"
 
 
 def _reach(value: float, sd: float | None) -> str:
-    """The interval of a mass that cannot be below nothing, two standard deviations to each side, as it is drawn."""
+    """The interval of a mass that is drawn: two standard deviations to each side, but not below zero."""
     if not sd:
         return ""
     places = decimals_for(sd)
@@ -94,7 +94,7 @@ def _reach(value: float, sd: float | None) -> str:
 
 
 def differing(dose: DoseAnswer) -> bool:
-    """Whether a dose's estimate says something else than its weighing, in the digits that are shown."""
+    """Whether a dose's estimate differs from its weighing in the digits that are shown."""
     if dose.estimate_g is None or dose.mass_g is None:
         return dose.estimate_g is not None
     places = decimals_for(dose.sd_g)
@@ -102,12 +102,12 @@ def differing(dose: DoseAnswer) -> bool:
 
 
 def _percent(share: float) -> str:
-    """A share of the probability; none is ever written as certain or impossible."""
+    """A probability in percent; it is never written as certain or impossible."""
     return "over 99 %" if 0.995 <= share < 1 else "under 1 %" if share < 0.005 else f"{share:.0%}".replace("%", " %")
 
 
 def _size_text(finding: FindingAnswer) -> str:
-    """How large a finding is, with its deviation, in words."""
+    """The size of a finding with its standard deviation, in words."""
     kind, size, sd = finding.kind, finding.mass_g, finding.sd_g
     if kind == "gain":
         return f"a step gives {100 * abs(size):.2g} % {'more' if size > 0 else 'less'} than before, ± {100 * sd:.2g} %"
@@ -116,23 +116,26 @@ def _size_text(finding: FindingAnswer) -> str:
     if kind in ("content", "moisture"):
         return f"{much} {more} in the hopper than the entries explain"
     if kind == "weigh-in":
-        return f"{much} {more} than the doses and the cell say"
+        return f"{much} {more} than according to the doses and the cell"
     if kind == "stuck cell":
-        return "the cell shows the same before and after each dose; what these gave goes by their steps"
+        return (
+            "the cell shows the same value before and after each dose; what these gave is estimated from their motor "
+            "steps"
+        )
     if kind == "dose":
         return f"{much} {more} came out than its steps should give"
     return f"the cell shows {much} {more} than before"
 
 
 def mend_text(mend: MendAnswer, about: Mapping[int, EntryAnswer]) -> str:
-    """The one entry that would mend the books, as an instruction. about: the entries that it may correct."""
+    """The one entry that would correct the books, as an instruction. about: the entries that it may correct."""
     mass = _grams(mend.mass_g, mend.sd_g) if mend.mass_g is not None else ""
     if mend.corrects is not None:
         entry = about[mend.corrects]
         name = f"the {KINDS.get(entry.kind, entry.kind)} of {_moment(entry.at)}"
         stated_g = entry_mass_g(entry)
         if mend.kind == "void":
-            return f"Take back {name}, {stated_g:g} g" if stated_g is not None else f"Take back {name}"
+            return f"Cancel {name}, {stated_g:g} g" if stated_g is not None else f"Cancel {name}"
         if mend.sd_g is None:
             mass = f"{mend.mass_g:g} g"
         return f"Correct {name} from {stated_g:g} g to {mass}" if stated_g is not None else f"Correct {name} to {mass}"
@@ -164,7 +167,7 @@ def _long(at: str) -> str:
 
 
 def _age(at: str, now: datetime) -> str:
-    """How long ago in the largest whole unit that is not zero."""
+    """How long ago an instant was, in the largest whole unit that is not zero."""
     seconds = (now - datetime.fromisoformat(at)).total_seconds()
     for length, unit in ((86400, "d"), (3600, "h"), (60, "min")):
         if seconds >= length:
@@ -173,7 +176,7 @@ def _age(at: str, now: datetime) -> str:
 
 
 def _duration(seconds: float) -> str:
-    """Hours and minutes, minutes alone below an hour; what happened at all lasted at least one."""
+    """A duration in hours and minutes; below an hour in minutes only, and at least one."""
     minutes = max(1, round(seconds / 60))
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
@@ -189,24 +192,24 @@ def unit_text(row: Row) -> str:
 
 
 def volume_text(volume_l: float, show: Show) -> str:
-    """A volume as the keeper likes it, to three digits: nobody reads a bucket more closely."""
+    """A volume in the unit of the settings, to three digits, which is as accurate as people measure volumes."""
     volume = volume_l / US_GALLON_L if show.volume == "US gal" else volume_l
     return f"{_three_digits(volume)} {show.volume}"
 
 
 def temperature_text(temperature_c: float, show: Show) -> str:
-    """A temperature as the keeper likes it."""
+    """A temperature in the unit of the settings."""
     stated = from_canonical("temperature", temperature_c, None, show.temperature)
     return f"{stated:.1f} {UNIT_SIGNS[show.temperature]}"
 
 
 def degrees_text(temperature_c: float, show: Show) -> str:
-    """The same for a column whose head names the unit."""
+    """A temperature in the unit of the settings, without the unit, for a column whose head names it."""
     return temperature_text(temperature_c, show).split(" ")[0]
 
 
 def as_shown(row: Row, show: Show) -> Row:
-    """A reading's or a probe's row as the keeper likes it: temperatures in one unit, whatever they were stated in."""
+    """A reading's or a probe's row with its temperatures in the unit of the settings, whatever they were stated in."""
     is_warmth = "temperature" in (row.get("analyte"), row.get("metric"))
     unit = "degC" if row["unit"] == "Cel" else row["unit"]
     if not is_warmth or unit == show.temperature:
@@ -238,10 +241,10 @@ def _digits(value: float, digits: int = 2) -> str:
 
 
 def _interval(row: Row) -> str:
-    """What a kit could tell apart; empty where a value stands for itself."""
+    """Between which values the water lies by a reading, in words; empty where the value is exact."""
     low, high = row["low"], row["high"]
     if not row.get("detected", True):
-        return f"below detection, under {high:g}"
+        return f"not detected, under {high:g}"
     if (low is None and high is None) or low == high:
         return ""
     if high is None:
