@@ -1,9 +1,10 @@
-"""What a person is told, when, and when again.
+"""Alerts: about what a person receives a message, when, and when again.
 
 Choices that are ours:
 
-- One alert at a time for what it is about. A device or a feeder must be well for 10 minutes before its alert clears,
-  a trend for 6 hours; each time it opens again within a day doubles that, up to a day. Unseen ones come again: urgent
-  ones (holds, silence) after 1 h, 6 h and then daily, others daily and three times. In quiet hours only urgent ones
-  are said; the rest waits, and what has ended meanwhile is never said. What one look finds is one message a tank.
+- There is one alert at a time for each subject. The alert about a device or a feeder clears after 10 minutes without
+  the problem, that about a trend after 6 hours; each reopening within a day doubles that time, up to a day. An alert
+  that nobody has seen is sent again: urgent ones (holds, silence) after 1 h, 6 h and then daily, others three times,
+  daily. In quiet hours only urgent alerts are sent; others wait, and are not sent at all if they end meanwhile. What
+  one round finds is sent as one message for each tank.
 """

@@ -1,11 +1,12 @@
-"""Alerts: what a person is told, when, and when again.
+"""Alerts: about what a person receives a message, when, and when again.
 
-A concern is something that is not as it should be, as of now; an alert is the story of one. There is one alert at a
-time for each key. It opens with its concern, is told again when it gets worse or when nobody looked, and clears once
-the concern has been gone for a settling time. The same concern within a day opens the same alert again.
+A concern is a problem that exists now; an alert is the record of a concern over time. There is one alert at a time for
+each key. It opens with its concern, is sent again when the concern gets worse or when nobody has seen the alert, and
+clears once the concern has been gone for a settling time. The same concern within a day reopens the same alert.
 
-What is owed to a person waits here until it may be said: in quiet hours only what is urgent is said, the rest at their
-end, and what has come and gone meanwhile never. All times are whole UNIX milliseconds, all figures judgement of ours.
+A message waits here until it may be sent: in quiet hours only urgent alerts are sent, others at the end of these hours,
+and alerts that opened and cleared within them are never sent. All times are whole UNIX milliseconds; all figures are
+judgement of ours.
 """
 
 from collections.abc import Iterable, Mapping
@@ -22,7 +23,7 @@ Why = Literal["opened", "worse", "unseen", "reopened", "cleared"]
 
 
 REOPENS_MS = DAY_MS
-# How long a concern must be gone. What comes and goes by a decision or a hand reading needs no settling.
+# How long a concern must be gone. A concern that ends by a decision or a reading by hand needs no settling time.
 SETTLES_MS: Mapping[Kind, int] = {
     "line": 10 * MINUTE_MS,
     "hold": 0,
@@ -33,19 +34,19 @@ SETTLES_MS: Mapping[Kind, int] = {
     "budget": HOUR_MS,
     "due": 0,
 }
-# What was said of a moment, or of a day, only ages: that it has done so is no news.
+# Concerns about one moment or one day: they only become old, so that no message about their end is sent.
 AGES = ("missed", "unanswered", "fault", "rejects", "boards", "over")
-URGENT_AGAIN_MS = (HOUR_MS, 6 * HOUR_MS)  # after the first and the second telling; then daily, for as long as it lasts
+URGENT_AGAIN_MS = (HOUR_MS, 6 * HOUR_MS)  # after the first and the second message; then daily while it lasts
 OTHERS_AGAIN = 3  # times, a day apart
 
 
 @dataclass(frozen=True, slots=True)
 class Concern:
-    """Something that is not as it should be, as of now.
+    """A problem that exists now.
 
-    key: what it is about, such as "line/fable/ammonia". what: one short sentence, what and where. text: since when, how
-    sure, what was done, what to do now. urgent: quiet hours never silence it. grade: rises when it gets worse.
-    covers: keys of other concerns that this one speaks for as well, so that one event is one alert.
+    key: its subject, such as "line/fable/ammonia". what: one short sentence, what and where. text: since when, how
+    certain, what was done, what to do now. urgent: whether it is sent in quiet hours too. grade: increases when it gets
+    worse. covers: keys of other concerns that are included in this one, so that one event gives one alert.
     """
 
     key: str
@@ -61,11 +62,11 @@ class Concern:
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """The story of a concern.
+    """The record of a concern over time.
 
-    id: None until it is stored. told: how often since it opened, reopened or got worse; owed: what is still to be said.
-    gone_ms: since when the concern is gone; reopened: how often, each of which doubles the settling time.
-    undelivered: which address could not be told in the end, and why.
+    id: None until it is stored. told: how often it was sent since it opened, reopened or got worse. owed: why a message
+    is still to be sent, None where none is. gone_ms: since when the concern is gone. reopened: how often; each time
+    doubles the settling time. undelivered: which address finally could not be reached, and why.
     """
 
     id: int | None
@@ -93,13 +94,13 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class QuietHours:
-    """Hours of the day, local time, in which only what is urgent is said. May span midnight; `end` is outside."""
+    """The local hours in which only urgent alerts are sent. They may span midnight; `end` is not included."""
 
     start: time
     end: time
 
     def holds(self, local: time) -> bool:
-        """Whether a time of day is in it."""
+        """Whether a time of day lies in these hours."""
         if self.start <= self.end:
             return self.start <= local < self.end
         return local >= self.start or local < self.end
@@ -107,14 +108,15 @@ class QuietHours:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """quiet: None where there are no quiet hours. zones: the time zone of each tank; `zone`: of what is on none."""
+    """When alerts may be sent. quiet: None where there are no quiet hours. zones: the time zone of each tank; zone:
+    that of alerts without a tank."""
 
     quiet: QuietHours | None = None
     zones: Mapping[str, str] = field(default_factory=dict)
     zone: str = "UTC"
 
     def silenced(self, alert: Alert, now_ms: int) -> bool:
-        """Whether it is too early to say what is owed: that something is over never is urgent."""
+        """Whether the message must wait for the end of quiet hours; a message about an end is never urgent."""
         if self.quiet is None or (alert.urgent and alert.owed != "cleared"):
             return False
         zone = self.zones.get(alert.tank, self.zone) if alert.tank is not None else self.zone
@@ -123,7 +125,7 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something to be said now of an alert, which is given as it then is."""
+    """A message to be sent now: the alert in its new state, and why it is sent."""
 
     alert: Alert
     why: Why
@@ -131,16 +133,16 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class AlertChanges:
-    """What one look at all concerns changed, and what is to be said of it now, in one message for each tank."""
+    """The alerts that changed in one round, and the notices to be sent now, in one message for each tank."""
 
     changed: tuple[Alert, ...]
     notices: tuple[Notice, ...]
 
 
 def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, rules: Rules) -> AlertChanges:
-    """Bring the alerts to what is so now.
+    """Update the alerts from all present concerns.
 
-    alerts: the newest of each key, if it is not cleared, cleared within a day, or owed. concerns: all there are.
+    alerts: the newest of each key, if it is not cleared, was cleared within a day, or still has a message to be sent.
     """
     found = {concern.key: concern for concern in concerns}
     covered = {key for concern in found.values() for key in concern.covers}
@@ -165,16 +167,17 @@ def step(alerts: Mapping[str, Alert], concerns: Iterable[Concern], now_ms: int, 
 
 
 def seen(alert: Alert, at_ms: int, by: str | None, note: str | None) -> Alert:
-    """A person has looked: nothing of it is told again unless it gets worse; one that has cleared only keeps the note.
+    """The alert after a person has seen it: it is not sent again unless it gets worse. One that has cleared only keeps
+    the note.
 
-    What was still owed was read on the page, so that it counts as told.
+    A message that was still to be sent counts as sent, because the person has read it on the page.
     """
     alert = replace(alert, seen_ms=at_ms, seen_by=by, note=note, owed=None)
     return alert if alert.state == "cleared" else replace(alert, state="seen", told=max(alert.told, 1))
 
 
 def _while_present(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
-    """An alert whose concern is there."""
+    """The alert, opened or updated, while its concern exists."""
     if alert is None or not _may_reopen(alert, now_ms):
         return Alert(
             None, concern.key, concern.kind, concern.tank, concern.since_ms, "open", concern.what, concern.text,
@@ -189,7 +192,7 @@ def _while_present(alert: Alert | None, concern: Concern, now_ms: int) -> Alert:
         after = replace(after, since_ms=concern.since_ms, cleared_ms=None, reopened=alert.reopened + 1)
         if alert.owed != "cleared":
             return replace(after, state="open", urgent=concern.urgent, grade=concern.grade, owed="reopened", told=0)
-        # A person who was not yet told that it was over believes that it lasts, and is right.
+        # The message about its end was not sent yet, so for the person it has lasted all the time.
         looked = alert.seen_ms is not None and alert.seen_ms >= (alert.told_ms or 0)
         after = replace(after, state="seen" if looked else "open", owed=None)
     if not worse:
@@ -204,27 +207,27 @@ def _may_reopen(alert: Alert, now_ms: int) -> bool:
 
 
 def _while_absent(alert: Alert | None, now_ms: int) -> Alert | None:
-    """An alert whose concern is gone: it clears when it has stayed so for long enough."""
+    """The alert while its concern is gone: it clears once the settling time has passed."""
     if alert is None or alert.state == "cleared":
         return alert
     gone_ms = now_ms if alert.gone_ms is None else alert.gone_ms
     settles_ms = min(SETTLES_MS[alert.kind] * 2 ** min(alert.reopened, 10), DAY_MS)
     if now_ms - gone_ms < settles_ms:
         return replace(alert, gone_ms=gone_ms)
-    # What nobody was told of came and went: a message that it is over would be the first to speak of it.
+    # An alert that was never sent clears without a message.
     news = alert.told and alert.key.partition("/")[0] not in AGES
     return replace(alert, gone_ms=gone_ms, state="cleared", cleared_ms=now_ms, owed="cleared" if news else None)
 
 
 def _close_silently(alert: Alert | None, now_ms: int) -> Alert | None:
-    """An alert that is over without a word: another one speaks for it, or nothing needs to be said."""
+    """The alert, cleared without a message, because another one includes it."""
     if alert is None or alert.state == "cleared":
         return alert
     return replace(alert, state="cleared", gone_ms=now_ms, cleared_ms=now_ms, owed=None)
 
 
 def _remind(alert: Alert, now_ms: int) -> Alert:
-    """What was told and not looked at is owed again; not while it may be over already."""
+    """The alert, with another message to be sent if nobody has seen it; not while its concern may be over already."""
     if alert.state != "open" or alert.owed is not None or alert.gone_ms is not None or alert.told_ms is None:
         return alert
     if not alert.urgent and alert.told > OTHERS_AGAIN:
@@ -234,7 +237,7 @@ def _remind(alert: Alert, now_ms: int) -> Alert:
 
 
 def _say(alert: Alert, now_ms: int, rules: Rules) -> tuple[Alert, Why | None]:
-    """What is owed, said now unless the hour is quiet."""
+    """The alert after its message has been sent, and why it is sent; None during quiet hours or without a message."""
     why = alert.owed
     if why is None or rules.silenced(alert, now_ms):
         return alert, None

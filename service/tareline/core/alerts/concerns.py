@@ -1,6 +1,6 @@
-"""What a person should know of a tank's water and of its feeding: holds, crossed lines, trends, what is overdue.
+"""Concerns about a tank's water and its feeding: holds, crossed lines, trends, and overdue items.
 
-Each text says since when, how sure that is, what Tareline did about it, and what the keeper should do now.
+Each text says since when, how certain it is, what Tareline did, and what the keeper should do now.
 """
 
 import math
@@ -17,8 +17,8 @@ from tareline.core.trends.trend import Trend
 from tareline.core.units import CANONICAL, DAY_MS, from_canonical
 from tareline.core.water.readings import Reading
 
-FASTING_MS = 3 * DAY_MS  # a hold that lasts longer is told again: small fish and shrimps go hungry (judgement)
-OVERDUE_MS = 5 * DAY_MS  # what is due is on the due list first; who measures once a week is never reminded (judgement)
+FASTING_MS = 3 * DAY_MS  # a longer hold is sent again: small fish and shrimps go hungry (judgement)
+OVERDUE_MS = 5 * DAY_MS  # so that a keeper who measures once a week gets no reminder (judgement)
 
 _TOXIC = (
     "Measure once more. If the result is the same, change a third to half of the water with water of the same "
@@ -72,7 +72,7 @@ _RELEASE = {
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """Where something is: the tank (None: on none), its name for people, and its time zone."""
+    """The place of a concern: the tank (None: no tank), its name for people, and its time zone."""
 
     tank: str | None
     name: str
@@ -90,7 +90,8 @@ class Location:
 
 @dataclass(frozen=True, slots=True)
 class HoldConfirmations:
-    """The feeders of a tank that were told to hold: those that obey, those that may still answer, those too late."""
+    """The feeders of a tank that were sent a hold: those that have confirmed it, those that still have time to do so,
+    and those that are late."""
 
     obeying: Sequence[str] = ()
     pending: Sequence[str] = ()
@@ -98,7 +99,7 @@ class HoldConfirmations:
 
 
 def upper_first(text: str) -> str:
-    """A sentence with its first letter raised, and the others as they are; pH keeps its own."""
+    """A sentence with a capital first letter; pH stays as it is."""
     return text if text.startswith("pH") else text[:1].upper() + text[1:]
 
 
@@ -112,7 +113,7 @@ def lasting(ms: int) -> str:
 
 
 def figure(value: float, digits: int = 3) -> str:
-    """A number with so many significant digits, never with an exponent."""
+    """A number with this many significant digits, without an exponent."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
     rounded = float(f"{value:.{digits}g}")
@@ -122,12 +123,12 @@ def figure(value: float, digits: int = 3) -> str:
 
 
 def and_list(words: Sequence[str]) -> str:
-    """Words as one reads them out."""
+    """Words as a list in a sentence: "a, b and c"."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def changed(state: HoldState) -> str:
-    """What Tareline does about something that changes nothing by itself."""
+    """What Tareline does about the feeding, for a concern that does not change it."""
     if state.held:
         return "Feeding is already held"
     if state.reduce_to < 1:
@@ -136,12 +137,12 @@ def changed(state: HoldState) -> str:
 
 
 def _related(analyte: str) -> tuple[str, ...]:
-    """The analytes that one event moves together: un-ionised ammonia is a share of the total."""
+    """The analytes that change together with this one: un-ionised ammonia is a share of the total."""
     return ("ammonia", "free_ammonia") if analyte in ("ammonia", "free_ammonia") else (analyte,)
 
 
 def _covered_keys(tank: str | None, analytes: Iterable[str | None], *keys: str) -> tuple[str, ...]:
-    """The keys of crossed lines and trends of these analytes, and others."""
+    """The keys of the concerns about lines and trends of these analytes, and further keys."""
     found = dict.fromkeys(kin for analyte in analytes if analyte is not None for kin in _related(analyte))
     lines = [f"line/{tank}/{analyte}/{side}" for analyte in found for side in ("above", "below")]
     return (*lines, *(f"rising/{tank}/{analyte}" for analyte in found), *keys)
@@ -155,9 +156,10 @@ def of_hold(
     asked: HoldConfirmations,
     now_ms: int,
 ) -> list[Concern]:
-    """A hold (again as fasting after three days), a reduction, and every feeder that has not confirmed within a minute.
+    """Concerns about a hold (with a higher grade after three days), a reduction, and every feeder that has not
+    confirmed within a minute.
 
-    The hold speaks for the crossed lines and the trends behind it. readings: the newest by hand.
+    The concern about a hold covers those about the lines and trends that caused it. readings: the newest by hand.
     """
     holds = [r for r in state.reasons if r.do == "hold"]
     reduced = [r for r in state.reasons if r.do == "reduce"]
@@ -213,7 +215,7 @@ def _held(
         f"{''.join(f'{one}. ' for one in told)}"
         f"{'' if told and not needs else f'{end}.'}".rstrip(),
         urgent=True,
-        # A feeder that stops itself during a hold makes it worse: that is told.
+        # A feeder that stops itself during a hold makes the concern worse, so that it is sent again.
         grade=(1 if fasting else 0) + len(stops),
         covers=_covered_keys(
             place.tank,
@@ -273,7 +275,7 @@ def _reduced(place: Location, reduced: Sequence[Reason], sure: str, reduce_to: f
 
 
 def _advice(reasons: Iterable[Reason]) -> str:
-    """What to do about the lines behind some reasons, each on its own side."""
+    """What to do about the lines that caused these reasons."""
     sides = [(r.analyte, r.above) for r in reasons if r.kind == "line" and r.analyte is not None]
     return "".join(f"{one}. " for one in dict.fromkeys(ADVICE[side] for side in sides if side in ADVICE))
 
@@ -281,9 +283,10 @@ def _advice(reasons: Iterable[Reason]) -> str:
 def of_lines(
     place: Location, found: Sequence[Crossing], readings: Mapping[str, Reading], state: HoldState
 ) -> list[Concern]:
-    """Crossed lines, the strictest of each analyte and side; total and un-ionised ammonia are one.
+    """Concerns about crossed lines, one for the strictest line of each analyte and side; total and un-ionised ammonia
+    are one concern.
 
-    readings: the newest by hand, which say how sure a value is. A line speaks for its analyte's trend.
+    readings: the newest by hand, from which the uncertainty of a value follows. A line covers its analyte's trend.
     """
     grades = {"notify": 0, "reduce": 1, "hold": 2}
     strictest: dict[tuple[str, bool], Crossing] = {}
@@ -329,7 +332,7 @@ def of_lines(
 
 
 def _between(crossing: Crossing, readings: Mapping[str, Reading]) -> str:
-    """Between which values the water lies by the reading behind a crossing; empty where a value stands for itself."""
+    """The interval of the reading that crossed a line, in words; empty where the value is exact."""
     line, reading = crossing.line, readings.get(crossing.line.analyte)
     if reading is None or reading.entry != crossing.known.entry:
         return ""
@@ -347,7 +350,7 @@ def _interval(reading: Reading, unit: str, basis: str | None) -> str:
 
 
 def _kit_intervals(reasons: Iterable[Reason], readings: Mapping[str, Reading]) -> str:
-    """Between which values the water lay by the readings behind reasons, as long as these are the newest."""
+    """The intervals of the readings that caused these reasons, in words, as long as they are the newest."""
     found = {}
     for reason in reasons:
         reading = readings.get("ammonia" if reason.analyte == "free_ammonia" else reason.analyte or "")
@@ -362,7 +365,7 @@ def _unit(unit: str, basis: str | None) -> str:
 
 
 def of_trend(place: Location, analyte: str, trend: Trend, lines: Sequence[Line], state: HoldState) -> Concern | None:
-    """A trend that reaches a line within the time that is looked ahead; None where nothing is to be told."""
+    """The concern about a trend that gives an alarm; None where it gives none."""
     if not trend.alarm or trend.slope_per_day is None or trend.since_ms is None:
         return None
     rising = trend.slope_per_day > 0
@@ -378,7 +381,7 @@ def of_trend(place: Location, analyte: str, trend: Trend, lines: Sequence[Line],
 
 
 def _describe_trend(analyte: str, trend: Trend, lines: Sequence[Line], place: Location) -> str:
-    """Where a trend goes, in the unit of the line that it reaches."""
+    """The slope of a trend and when it reaches a line, in words, in the unit of this line."""
     assert trend.slope_per_day is not None
     assert trend.since_ms is not None
     limit = trend.reaches.limit if trend.reaches is not None else None
@@ -412,10 +415,10 @@ def _of_rise(analyte: str, rising: bool) -> str:
 
 
 def of_due(place: Location, due: Sequence[Due], state: HoldState, now_ms: int) -> Concern | None:
-    """What has been due for days and was not done, as one: readings that everybody needs, and weigh-ins.
+    """One concern about all items that are overdue by days: the most important readings, and weigh-ins.
 
-    What a hold waits for, a hopper to be filled and a probe to be calibrated have alerts of their own; what nobody has
-    ever measured and few do stays on the due list.
+    A reading for a hold, a refill and the calibration of a probe have alerts of their own. Other items only appear on
+    the due list.
     """
     waited = {kin for r in state.reasons for kin in _related(r.analyte or "")}
     late = [
@@ -434,6 +437,6 @@ def of_due(place: Location, due: Sequence[Due], state: HoldState, now_ms: int) -
         tank=place.tank,
         since_ms=min(one.by_ms for one in late),
         what=f"{place.name}: overdue: {todo}",
-        text=f"{upper_first(listed)}. Tareline does not know what nobody measures: it continues to feed by the last "
-        "known values, and its lines act on these old values.",
+        text=f"{upper_first(listed)}. Without new measurements Tareline continues to feed by the last known values, "
+        "and its lines act on these old values.",
     )

@@ -1,4 +1,4 @@
-"""What a person should know of devices, food and books: doses, stops, hoppers, silence, faults, findings."""
+"""Concerns about devices, food and records: doses, stops, hoppers, silence, faults, findings."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -21,7 +21,7 @@ NOW_DAYS = 2.0
 STARVED_DAYS = 3
 STARVED_SHARE = 0.6  # of the budget, on each of these days (judgement)
 OVER_SHARE = 1.1  # of the budget, beyond two deviations (judgement)
-LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unless it reports it again
+LASTS_MS = DAY_MS  # how long a report of a device stays an alert, unless the device reports it again
 
 
 def of_feeder(
@@ -32,11 +32,11 @@ def of_feeder(
     now_ms: int,
     handled_ms: int = 0,
 ) -> list[Concern]:
-    """What a feeder's newest doses say: too much, a jam, an empty hopper, too little, missed meals, missing answers.
+    """Concerns about a feeder's newest doses: too much, a jam, an empty hopper, too little, missed meals, no reports.
 
-    doses: of the last days, by time. unanswered: (meal id, planned at) of meals that should have come in while the
-    feeder was online. handled_ms: doses up to here that gave too much have stopped the feeder, which is told by itself,
-    and which a person has looked at before it goes on.
+    doses: of the last days, by time. unanswered: (meal id, planned at) of meals of which the feeder sent no dose
+    although it was online. handled_ms: doses up to this instant that gave too much are not reported: they have stopped
+    the feeder, which has a concern of its own.
     """
     found = []
     trouble: dict[str, list[Dose]] = {}
@@ -50,7 +50,7 @@ def of_feeder(
         elif dose.outcome in _STOPPED:
             trouble.setdefault(dose.outcome, []).append(dose)
     found += [_of_surplus(place, feeder, surplus)] if surplus else []
-    for outcome in [one for one in _STOPPED if one in trouble][:1]:  # the plainest speaks for the others
+    for outcome in [one for one in _STOPPED if one in trouble][:1]:  # the clearest one covers the others
         what, sure, now = _STOPPED[outcome]
         since_ms = min(failed[0].at_ms for failed in trouble.values())
         times = sum(len(failed) for failed in trouble.values())
@@ -101,7 +101,7 @@ def of_feeder(
 
 
 def _of_surplus(place: Location, feeder: str, doses: Sequence[Dose]) -> Concern:
-    """Doses that gave clearly too much, with no good one since."""
+    """The concern about doses that gave clearly too much, with no good dose since."""
     given = sum(dose.mass_g or 0.0 for dose in doses)
     asked = sum(dose.target_g or 0.0 for dose in doses)
     return Concern(
@@ -123,9 +123,10 @@ def _of_surplus(place: Location, feeder: str, doses: Sequence[Dose]) -> Concern:
 
 
 def of_stop(place: Location, feeder: str, stop: Stop, told_to_hold: bool) -> Concern:
-    """A feeder that has stopped itself and is not known to go on; a hold of its tank speaks for it.
+    """The concern about a feeder that has stopped itself and has not confirmed its release; a hold of its tank covers
+    it.
 
-    told_to_hold: whether the newest message to it is a hold.
+    told_to_hold: whether the newest hold message to it is a hold.
     """
     waits = (
         "Tareline holds it until it has confirmed that hold, and then releases it automatically"
@@ -147,7 +148,7 @@ def of_stop(place: Location, feeder: str, stop: Stop, told_to_hold: bool) -> Con
 
 
 def of_unweighed(place: Location, feeder: str, since_ms: int) -> Concern:
-    """A feeder that feeds nothing because its cell has weighed no dose for days."""
+    """The concern about a feeder that feeds nothing because its cell has weighed no dose for days."""
     return Concern(
         key=f"unweighed/{feeder}",
         kind="feeder",
@@ -167,7 +168,7 @@ def _count(n: int, name: str) -> str:
     return f"{n} {name}{'' if n == 1 else 's'}"
 
 
-# What ends a dose early, the plainest first: what, how sure, what to do now.
+# What ends a dose early, the clearest first: what, how certain, what to do now.
 _STOPPED = {
     "empty": (
         "is empty",
@@ -190,7 +191,8 @@ _STOPPED = {
 def of_hopper(
     place: Location, feeder: str, days: float | None, days_low: float | None, content_g: float | None, now_ms: int
 ) -> Concern | None:
-    """A hopper that runs out within days; days_low: the lower end of a 90 % interval of how many."""
+    """The concern about a hopper that runs out within days. days, days_low: how long it lasts, and the lower end of the
+    90 % interval."""
     if days is None or days_low is None or days_low > SOON_DAYS:
         return None
     return Concern(
@@ -207,7 +209,7 @@ def of_hopper(
 
 
 def _days(days: float, low: float) -> str:
-    """How long food lasts; low: the least that is likely."""
+    """How long food lasts, in words; low: the lower end of the interval in days."""
     whole, least = round(days), math.floor(low)
     if whole < 1:
         return "for less than a day"
@@ -231,7 +233,7 @@ class FedDays:
 
 
 def of_budget(place: Location, days: Sequence[FedDays]) -> list[Concern]:
-    """A day that was fed more than its budget, and a tank that has got much less than its budget for days.
+    """Concerns about a day on which more was fed than the budget, and about days with much less than the budget.
 
     days: in order, the last one running.
     """
@@ -290,7 +292,7 @@ def _day(day: date) -> str:
 
 
 def of_finding(place: Location, feeder: str, name: str, finding: Finding) -> Concern:
-    """A gross error in a feeder's books that nobody has decided on. name: by which HTTP knows it."""
+    """The concern about a gross error that nobody has decided on. name: the finding's name in HTTP."""
     likely = finding.causes[0] if finding.causes else None
     cause = (
         f"the most likely cause is {likely.name} ({likely.share:.0%}): {likely.evidence}"
@@ -314,7 +316,7 @@ def of_finding(place: Location, feeder: str, name: str, finding: Finding) -> Con
 
 
 def of_silence(place: Location, device: str, kind: str, since_ms: int, now_ms: int) -> Concern:
-    """A device that has been off the network for a minute and more. kind: feeder or probe."""
+    """The concern about a device that has been off the network for more than a minute. kind: feeder or probe."""
     goes_on = (
         "Without the network it follows the plan and the hold that it has, and reports its doses later; without "
         "power it feeds nothing"
@@ -351,9 +353,9 @@ def of_boards(place: Location, device: str, since_ms: int, text: str) -> Concern
 
 
 def of_faults(place: Location, device: str, faults: Sequence[tuple[str, int, str]], now_ms: int) -> list[Concern]:
-    """What a device reported of itself within a day. faults: (code, at, detail), newest first.
+    """Concerns about faults that a device reported within a day. faults: (code, at, detail), newest first.
 
-    What a feeder has stopped itself for is told by `of_stop` and `of_unweighed`.
+    Stops of a feeder are reported by `of_stop` and `of_unweighed`.
     """
     found: dict[str, Concern] = {}
     ended = {"button_hold": "button_release"}
@@ -378,7 +380,7 @@ def of_faults(place: Location, device: str, faults: Sequence[tuple[str, int, str
 
 
 def of_probe_issues(place: Location, probe: str, issues: Sequence[ProbeIssue]) -> list[Concern]:
-    """A probe that can't be trusted, or is due to be calibrated: what ails several of its metrics alike is one."""
+    """Concerns about the issues of a probe; the same issue of several metrics is one concern."""
     kinds: dict[str, list[ProbeIssue]] = {}
     for issue in issues:
         kinds.setdefault(issue.kind, []).append(issue)
@@ -414,7 +416,7 @@ _ISSUE_NAMES: Mapping[str, str] = {
 
 
 def of_rejects(place: Location, device: str, count: int, since_ms: int, reason: str) -> Concern:
-    """Messages of a device that could not be understood."""
+    """The concern about messages of a device that could not be understood."""
     return Concern(
         key=f"rejects/{device}",
         kind="device",

@@ -1,6 +1,6 @@
-"""What a person should know of a ramp: it asks for a step, has gone back by one, or has found the limit.
+"""Concerns about a ramp: it asks for a step, has gone back, or has found the limit; and about a failing calculation.
 
-Nothing of it is urgent: a ramp that nobody answers stays where it is, and one that goes back has done so already.
+None of them is urgent: a ramp that gets no answer stays where it is, and a step back has already happened.
 """
 
 from collections.abc import Sequence
@@ -10,7 +10,7 @@ from tareline.core.alerts.concerns import Location, upper_first
 from tareline.core.safety.ramp import State
 from tareline.core.units import DAY_MS
 
-TOLD_FOR_MS = 7 * DAY_MS  # what has happened is news for a week
+TOLD_FOR_MS = 7 * DAY_MS  # how long a decision is reported
 
 
 def of_ramp(
@@ -21,9 +21,9 @@ def of_ramp(
     grams: float | None,
     now_ms: int,
 ) -> Concern | None:
-    """What the newest decision of a ramp says to a person; None where it only waits.
+    """The concern about the newest decision of a ramp; None where it only waits.
 
-    since_ms: of the decision. grams: a day: the step that is asked for, the ration it went back to, the one to keep.
+    since_ms: of the decision. grams: a day: the ration after the step, after going back, or the one to keep.
     """
     if grams is None or (state != "ready for a step" and now_ms - since_ms >= TOLD_FOR_MS):
         return None
@@ -49,7 +49,7 @@ def of_ramp(
 
 
 def of_load_trouble(place: Location, why: str, since_ms: int, times: int) -> Concern | None:
-    """A load that could not be worked out more than once; the first time may have been chance."""
+    """The concern about a load that could not be calculated more than once; the first time may have been chance."""
     if times < 2:
         return None
     return Concern(

@@ -1,1 +1,1 @@
-"""Whether a probe can be believed."""
+"""Whether the samples of a probe are plausible, and what may be wrong with the probe."""

@@ -1,7 +1,8 @@
-"""Whether a probe can be believed: what ails it, and how far it has moved from readings by hand.
+"""The condition of a probe: its issues, and its offset from readings by hand.
 
-Each finding is told in words that name what was seen, what it may mean and what to do; `trusted` says whether lines may
-still act on the probe's samples. Limits are judgement beside their names; what is plausible is `plausibility.py`.
+The text of an issue says what was observed, what it may mean and what to do; `trusted` says whether lines may still act
+on the probe's samples. The limits are judgement, explained beside their names. `plausibility.py` decides which samples
+are plausible.
 """
 
 import math
@@ -25,14 +26,14 @@ from tareline.core.probes.plausibility import (
 )
 from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
-OFF_MS = 30 * MINUTE_MS  # off the track for so long is told
-AFTER_WORK_MS = 12 * HOUR_MS  # after work on the tank, warmth and probe have so long to come back
-SILENT_MS = HOUR_MS  # at least, and six usual pauses
+OFF_MS = 30 * MINUTE_MS  # values that are off the track for this long are an issue
+AFTER_WORK_MS = 12 * HOUR_MS  # time that temperature and probe get to recover after work on the tank
+SILENT_MS = HOUR_MS  # at least, and at least six usual pauses
 CALIBRATE_MS = {"conductivity": 90 * DAY_MS, "tds": 90 * DAY_MS, "temperature": 365 * DAY_MS}
-MATERIAL = {"temperature": 0.5, "conductivity": 0.10, "tds": 0.10}  # an offset that is worth telling; degC, or a share
-CREEP = {"temperature": 0.25, "conductivity": 0.05, "tds": 0.05}  # the same of a drift in 30 days
-FIRM = {"temperature": 1.5, "conductivity": 0.25, "tds": 0.25}  # an offset with which lines no longer act
-PRIOR = 4.0  # the spread of differences is known beforehand as if from so many of them
+MATERIAL = {"temperature": 0.5, "conductivity": 0.10, "tds": 0.10}  # offset that is an issue; degC, or a share
+CREEP = {"temperature": 0.25, "conductivity": 0.05, "tds": 0.05}  # drift in 30 days that is an issue
+FIRM = {"temperature": 1.5, "conductivity": 0.25, "tds": 0.25}  # offset from which lines no longer act
+PRIOR = 4.0  # weight of the prior of the standard deviation, in differences
 NAMES = {"temperature": "temperature", "conductivity": "conductivity", "tds": "dissolved solids"}
 UNITS = {"temperature": " degC", "conductivity": " S/m", "tds": " mg/L"}
 
@@ -41,7 +42,7 @@ Kind = Literal["stuck", "jumping", "drifting", "dry", "silent", "calibration due
 
 @dataclass(frozen=True, slots=True)
 class ProbeIssue:
-    """What ails a probe's metric, since when, in words; trusted: whether lines may still act on its samples."""
+    """An issue of a probe's metric, since when, in words; trusted: whether lines may still act on its samples."""
 
     kind: Kind
     metric: str
@@ -52,7 +53,7 @@ class ProbeIssue:
 
 @dataclass(frozen=True, slots=True)
 class OffsetFit:
-    """A straight line: its height at an instant, slope, their deviations and the degrees of freedom of these."""
+    """A straight line: its height at an instant and its slope, their standard deviations and degrees of freedom."""
 
     height: float
     height_sd: float
@@ -63,10 +64,11 @@ class OffsetFit:
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """Probe minus reading by hand, as of the newest reading, and how fast that changes.
+    """The offset of a probe: probe minus reading by hand at the newest reading, and its drift.
 
-    In the metric's unit; for conductivity and dissolved solids a share of the value (on the natural logarithm). low and
-    high hold 95 %; the drift is None with fewer than three readings or less than a week between the first and the last.
+    In the metric's unit; for conductivity and dissolved solids a share of the value (on the natural logarithm). low,
+    high: the 95 % interval. The drift is None with fewer than three readings, or within less than a week. since_ms,
+    at_ms: the first and the last reading by hand; n: their number.
     """
 
     value: float
@@ -90,11 +92,11 @@ def probe_issues(
     dry: Sequence[tuple[int, int]] = (),
     calibrated_ms: int | None = None,
 ) -> list[ProbeIssue]:
-    """What ails a probe now, worst first; empty where nothing does, or where it never sent anything.
+    """The present issues of a probe's metric, the worst first; empty where there are none, or no samples.
 
     points: samples of "temperature" (degC), "conductivity" (S/m, as measured) or "tds" (mg/L at 25 degC), ascending.
-    pens: readings by hand in the same unit. works_ms: water changes and top-ups. dry: `dry_spans` of the same probe.
-    calibrated_ms: when it was last calibrated, as far as known.
+    hand_readings: in the same unit. maintenance_ms: water changes and top-ups. dry: `dry_spans` of the same probe.
+    calibrated_ms: when it was last calibrated, None where unknown.
     """
     if not points:
         return []
@@ -223,7 +225,7 @@ def _size(metric: str, difference: float) -> str:
 def _calibration(
     metric: str, points: Points, hand_readings: Points, calibrated_ms: int | None, now_ms: int
 ) -> ProbeIssue | None:
-    """Due some time after the last calibration, or after the last reading by hand that agreed as well as one."""
+    """A calibration is due some time after the last one, or after the last reading by hand that agreed well."""
     done_ms = points[0][0] if calibrated_ms is None else calibrated_ms
     for at_ms, difference in _differences(metric, points, hand_readings):
         if abs(difference) <= MATERIAL[metric] / 2:
@@ -239,11 +241,11 @@ def _calibration(
     return ProbeIssue("calibration due", metric, due_ms, text, True)
 
 
-# Offset of probe and pen
+# The offset between probe and readings by hand
 
 
 def offset(metric: str, points: Points, hand_readings: Points) -> Offset | None:
-    """Probe minus pen over time; None without a reading by hand near samples.
+    """Probe minus reading by hand over time; None without a reading by hand near samples.
 
     A straight line is fitted to the differences. The standard deviation of one difference has a prior
     (`MetricLimits.noise`) and is learned from the data. The conjugate prior has the weight of PRIOR differences, so
@@ -276,7 +278,7 @@ def offset(metric: str, points: Points, hand_readings: Points) -> Offset | None:
 
 
 def _differences(metric: str, points: Points, hand_readings: Points) -> list[tuple[int, float]]:
-    """(instant, probe minus pen) on the metric's scale, for each reading by hand with samples around it."""
+    """(instant, probe minus reading) on the metric's scale, for each reading by hand with samples around it."""
     limits, found = METRIC_LIMITS[metric], []
     for at_ms, pen in sorted(hand_readings):
         around = [level for _, value in near(points, at_ms) if (level := limits.scaled(value)) is not None]
@@ -289,10 +291,10 @@ def _differences(metric: str, points: Points, hand_readings: Points) -> list[tup
 def line(
     at: Sequence[float], values: Sequence[float], where: float, noise: float, prior: float, sloped: bool = True
 ) -> OffsetFit:
-    """Least squares of values over `at`, and the line's height at `where`.
+    """A straight line fitted to values over `at` by least squares, and its height at `where`.
 
-    noise, prior: a value's deviation as known beforehand, and from how many degrees of freedom; prior 0 leaves ordinary
-    least squares. sloped: whether a slope is fitted; without, it is 0.
+    noise, prior: prior of a value's standard deviation, and its weight in degrees of freedom; prior 0 gives ordinary
+    least squares. sloped: whether a slope is fitted; otherwise it is 0.
     """
     n = len(values)
     middle, mean = sum(at) / n, sum(values) / n

@@ -1,20 +1,21 @@
-"""Which samples of a probe may be held against a line: those that water could have brought about.
+"""Which samples of a probe can be compared with a line: those that the water of a tank can really have had.
 
-Water is slow. From sample to sample a track follows what the probe says, no faster than the water of a tank changes; a
-sample is plausible where it lies near the track. What is not (a probe that fell out of the water, the 85 degC of a
-thermometer that lost its power, a loose contact) leaves the track where it was. What follows is plausible once it is
-back there, agrees with a reading by hand, or has been calm elsewhere for a day.
+Water changes slowly. A track follows the samples, no faster than the water of a tank changes; a sample is plausible
+where it lies near the track. Other samples (a probe that fell out of the water, the 85 degC of a thermometer that lost
+its power, a loose contact) do not move the track. Later samples are plausible again once they are back at the track,
+agree with a reading by hand, or have been steady at another level for a day.
 
-Calm proves little, as the air of a room is calm too. So a plausible sample may notify; only a proven one may reduce or
-hold feeding: since a reading by hand last agreed, or since a whole day near the level from before, nothing was off. A
-thermometer may fall out alone, so a wet cell proves nothing of it. The price: after a sudden change that nobody
-entered, lines on samples only notify until a person measures once. The doubt itself is told (`condition.py`).
+Steady values prove little, because the air of a room is steady too. So a plausible sample may only notify; a proven
+sample may also reduce or hold feeding. Samples are proven while none was off the track since a reading by hand agreed,
+or since a whole day near the earlier level. A thermometer may fall out alone, so a conductivity cell in the water does
+not prove its temperature. As a consequence, after a sudden change that nobody entered, lines on samples only notify
+until a person measures once. The doubt itself is reported as an issue (`condition.py`).
 
-The figures in LAWS are judgement, wide for water and narrow against faults: 1 W per litre, more than most heaters
-have, warms water by 0.86 K an hour (4.19 kJ per kg and K); a hot day brings some degrees; evaporation and plants change
-dissolved solids by a few percent a day, dosing by some at once. 85 degC is what a DS18B20 holds after power-on and
--127 what common drivers say where none answers (data sheet and common practice, from memory); both lie outside of any
-water's range.
+The figures in METRIC_LIMITS are judgement, wide for water and narrow for faults: 1 W per litre, more than most heaters
+have, warms water by 0.86 K an hour (4.19 kJ per kg and K); a hot day adds some degrees; evaporation and plants change
+dissolved solids by a few percent a day, and fertiliser by some percent at once. A DS18B20 shows 85 degC after power-on,
+and common drivers return -127 where none answers (data sheet and common practice, from memory); both lie outside the
+range of any water.
 """
 
 import math
@@ -31,13 +32,14 @@ Points = Sequence[tuple[int, float]]  # (UNIX ms, value), ascending in time
 
 @dataclass(frozen=True, slots=True)
 class MetricLimits:
-    """How a metric behaves in water, and how well a probe tells it.
+    """The limits of how a metric changes in water, and of how accurately a probe measures it.
 
-    Values are compared on the metric's own scale, where relative on the natural logarithm: step, rate, agree and worked
-    are then shares. lowest, highest: outside nothing is water. step: how far from the track is near. rate_per_h: how
-    fast the track moves. worked: how far a level may jump while somebody changes water. agree: how near a reading by
-    hand is to a sample that it confirms. noise: one deviation of a difference of two instruments read at one moment.
-    restless: mean step between samples of a few minutes, over RECENT_MS, that air has and water has not.
+    Values are compared on the metric's own scale; where `relative` is true, that is the natural logarithm, and step,
+    rate, agree and worked are shares. lowest, highest: the range of possible values. step: the largest distance from
+    the track. rate_per_h: the fastest change of the track. worked: the largest jump during a water change. agree: the
+    largest difference between a sample and a reading by hand that confirms it. noise: standard deviation of the
+    difference of two instruments read at the same time. restless: mean change between samples within a few minutes,
+    over RECENT_MS, that occurs in air but not in water.
     """
 
     lowest: float
@@ -51,8 +53,8 @@ class MetricLimits:
     restless: float = math.inf
 
     def scaled(self, value: float) -> float | None:
-        """The value on the scale of comparison; None where it can't be water's."""
-        if not self.lowest <= value <= self.highest:  # nor is what is not a number
+        """The value on the scale of comparison; None where it is impossible for water."""
+        if not self.lowest <= value <= self.highest:  # also True for NaN
             return None
         return math.log(value) if self.relative else value
 
@@ -64,25 +66,26 @@ METRIC_LIMITS: dict[str, MetricLimits] = {
         0.001, 10.0, 0.12, 0.03, worked=1.2, agree=0.15, noise=0.03, relative=True
     ),  # S/m, not at 25
 }
-REACH_MS = 30 * MINUTE_MS  # across a gap the track may have moved by no more than in this time
-FORGOTTEN_MS = 7 * 24 * HOUR_MS  # after a longer gap a track begins anew, and a probe is to be confirmed again
-WORK_MS = 3 * HOUR_MS  # how far from an entered water change its effect may lie: people enter afterwards
+REACH_MS = 30 * MINUTE_MS  # across a gap the track may move at most as far as in this time
+FORGOTTEN_MS = 7 * 24 * HOUR_MS  # after a longer gap a new track begins, and the probe must be confirmed again
+WORK_MS = 3 * HOUR_MS  # how far the time of an entered water change may be from its effect
 HAND_READING_MS = HOUR_MS  # a reading by hand speaks of samples this near
-CALM_MS = 24 * HOUR_MS  # the air of a room seldom stays within a step for a day and a night
+CALM_MS = 24 * HOUR_MS  # the air of a room rarely stays within a step for a day and a night
 BRIEF_MS = 15 * MINUTE_MS
 RECENT_MS = 2 * HOUR_MS
-MOST_BAD = 0.2  # of the recent samples: with more, the others are not believed either
-STUCK_MS = 24 * HOUR_MS  # the same value for so long is no water's; the sea at Key West kept one for 12 h (0.1 degF)
+MOST_BAD = 0.2  # share of bad samples among the recent ones above which the others are not plausible either
+STUCK_MS = 24 * HOUR_MS  # water never keeps one value so long; the sea at Key West kept one for 12 h (0.1 degF)
 FEWEST = 3
-USUAL = 200  # so many of the newest samples say how often a probe sends
+USUAL = 200  # number of the newest samples from which the usual pause is calculated
 DRY_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedSample:
-    """One sample: whether it may notify, whether it may hold feeding too, and whether it was off the track.
+    """One sample: whether it is plausible (may notify), proven (may also hold feeding), and off the track.
 
-    off: off the track, or no water's at all. A sample that is not off may still not be plausible, among many that are.
+    off: off the track, or impossible for water. A sample that is not off can still be implausible, where many of the
+    recent samples are off.
     """
 
     at_ms: int
@@ -99,10 +102,10 @@ def check_samples(
     maintenance_ms: Sequence[int] = (),
     dry: Sequence[tuple[int, int]] = (),
 ) -> list[CheckedSample]:
-    """Every sample with what is to be thought of it.
+    """Check every sample.
 
-    pens: readings by hand, in the metric's unit, as (UNIX ms, value). works_ms: when water was changed or topped up.
-    dry: when the probe was out of the water (`dry_spans` of its conductivity).
+    hand_readings: readings by hand in the metric's unit, as (UNIX ms, value). maintenance_ms: when water was changed or
+    topped up. dry: when the probe was out of the water (`dry_spans` of its conductivity).
     """
     return [
         j
@@ -112,12 +115,12 @@ def check_samples(
 
 
 def plausible(checked: Sequence[CheckedSample]) -> list[tuple[int, float]]:
-    """The samples that may be held against a line that notifies."""
+    """The samples that can be compared with a line that notifies."""
     return [(j.at_ms, j.value) for j in checked if j.plausible]
 
 
 def proven(checked: Sequence[CheckedSample]) -> list[tuple[int, float]]:
-    """The samples that may be held against a line that reduces or holds."""
+    """The samples that can be compared with a line that reduces or holds feeding."""
     return [(j.at_ms, j.value) for j in checked if j.proven]
 
 
@@ -165,21 +168,21 @@ def _check_part(
 
 
 def _parts(points: Points) -> list[Points]:
-    """The samples, parted where a pause is so long that nothing is known of the water after it."""
+    """The samples, divided at pauses so long that the earlier level says nothing about the later one."""
     cuts = [i for i in range(1, len(points)) if points[i][0] - points[i - 1][0] > FORGOTTEN_MS]
     return [points[a:b] for a, b in pairwise([0, *cuts, len(points)]) if a < b]
 
 
 class _Track:
-    """The level that the water is believed to have. It stands still while the probe is off."""
+    """The level that the water is assumed to have. It does not move while samples are off the track."""
 
     def __init__(self, limits: MetricLimits, level: float | None, at_ms: int) -> None:
         self._limits, self._level, self._at_ms = limits, level, at_ms
         self._lost = False
-        self._before = level  # the level to be near for a day; None where the track is proven
-        self._calm_ms: int | None = at_ms  # since when it is
-        self._doubted = False  # at the beginning nothing was off yet, so that the level to be near may still move
-        self._other: tuple[int, float] | None = None  # since when, and about what, it has been calm elsewhere
+        self._before = level  # the level at which samples must stay for a day; None where the track is proven
+        self._calm_ms: int | None = at_ms  # since when they have stayed there
+        self._doubted = False  # whether a sample was ever off; until then that level may still move
+        self._other: tuple[int, float] | None = None  # since when samples have been steady at another level, and which
 
     @property
     def proven(self) -> bool:
@@ -190,14 +193,14 @@ class _Track:
         self._before, self._other = None, None
 
     def doubt(self) -> None:
-        """Something was off: what follows is to be proven again."""
+        """Note that a sample was off: later samples must be proven again."""
         if self._before is None:
             self._before = self._level
         self._doubted, self._calm_ms, self._other = True, None, None
 
     def takes(self, at_ms: int, level: float, worked: bool) -> bool:
         """Whether a level is near the track, which then follows it."""
-        assert self._level is not None  # a level was given, so that the first levels had a middle
+        assert self._level is not None  # there is a possible value, so the track has a first level
         off = level - self._level
         if worked and abs(off) <= self._limits.worked:
             self._level, self._at_ms, self._lost = level, at_ms, False
@@ -213,7 +216,7 @@ class _Track:
         return True
 
     def _elsewhere(self, at_ms: int, level: float) -> bool:
-        """Off the track; taken once it has been calm there for a day."""
+        """Handle a level off the track: it becomes the track once samples have been steady there for a day."""
         other = self._other
         self.doubt()
         self._lost = True
@@ -240,7 +243,7 @@ class _Track:
 
 
 def _first_level(limits: MetricLimits, points: Points) -> float | None:
-    """Where a track begins: the middle of the first few values that can be water's."""
+    """The first level of a track: the median of the first seven possible values."""
     levels: list[float] = []
     for _, value in points:
         level = limits.scaled(value)
@@ -281,7 +284,7 @@ class _WithinSpans:
 
 
 def stuck_spans(points: Points) -> list[tuple[int, int]]:
-    """The stretches of at least a day in which a probe said the same again and again: (first, last) of each."""
+    """The stretches of at least a day in which a probe sent the same value every time: (first, last) in UNIX ms."""
     found, start = [], 0
     for i in range(1, len(points) + 1):
         if i == len(points) or points[i][1] != points[start][1]:
@@ -292,11 +295,11 @@ def stuck_spans(points: Points) -> list[tuple[int, int]]:
 
 
 def dry_spans(conductivity: Points, others: Points = ()) -> list[tuple[int, int]]:
-    """When a probe that measures conductivity was out of the water: (first, last) instant of each stretch.
+    """When a probe that measures conductivity was out of the water: (first, last) of each stretch in UNIX ms.
 
-    conductivity: in S/m. others: what the same board sent besides (temperature or voltage): a board that finds its cell
-    dry may send the rest alone. Dry is a cell below a quarter of what was usual over the time given; three samples
-    make a stretch, or three times the usual pause without one. What lies before the first conductivity is left open.
+    conductivity: in S/m. others: other samples of the same board (temperature or voltage), because a board that finds
+    its cell dry may send only those. A cell is dry below a quarter of its usual value; a stretch needs three samples,
+    or three usual pauses without a sample. Nothing is said about the time before the first conductivity.
     """
     if not conductivity:
         return []
@@ -322,14 +325,14 @@ def dry_spans(conductivity: Points, others: Points = ()) -> list[tuple[int, int]
 
 
 def usual_pause_ms(points: Points) -> int:
-    """The median time between the newest samples (older ones may be hourly means), at least a minute; an hour where
-    there is none to tell."""
+    """The median time between the newest samples in ms (older ones may be hourly means), at least a minute; an hour
+    where there are fewer than two samples."""
     pauses = sorted(b[0] - a[0] for a, b in pairwise(points[-USUAL:]))
     return max(MINUTE_MS, pauses[len(pauses) // 2]) if pauses else HOUR_MS
 
 
 def near(points: Points, at_ms: int) -> Points:
-    """The samples that a reading by hand at this instant speaks of."""
+    """The samples near an instant, with which a reading by hand at this instant is compared."""
     return points[
         bisect_left(points, (at_ms - HAND_READING_MS,)) : bisect_right(points, (at_ms + HAND_READING_MS, math.inf))
     ]

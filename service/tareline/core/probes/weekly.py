@@ -1,8 +1,8 @@
 """A week of a probe's dissolved solids as one value: that of the day in the middle.
 
-A probe says hundreds of times a day what a keeper's pen says once a week, each time with the same error of its cell. So
-a week is one reading: of its days by their means the median, at that day's noon. What its samples are worth is judged
-as for lines (`plausibility.py`, `condition.py`); days on which water was changed are of two waters.
+A probe sends hundreds of values a day, all with the same error of its cell; a keeper's pen gives one value a week. So a
+week of a probe counts as one reading: the median of its daily means, at noon of that day. Samples are checked as for
+lines (`plausibility.py`, `condition.py`); days on which water was changed are left out.
 """
 
 from bisect import bisect_right
@@ -12,7 +12,7 @@ from statistics import fmean
 from tareline.core.probes.condition import FIRM, offset
 from tareline.core.probes.plausibility import Points, check_samples, dry_spans, plausible, stuck_spans
 
-LEAST_HOURS = 12  # of a day, with values that water can have had: a mean of fewer hangs on the time of day
+LEAST_HOURS = 12  # of a day, with plausible values: a mean of fewer depends on the time of day
 LEAST_DAYS = 3  # of a week
 
 
@@ -25,17 +25,18 @@ def week_value(
     changes_ms: Sequence[int],
     starts_ms: Sequence[int],
 ) -> tuple[int, float] | None:
-    """(UNIX ms, mg/L) of a week; None where too little of it can be believed.
+    """The value of a week as (UNIX ms, mg/L); None where too few of its samples are plausible.
 
-    solids (mg/L at 25 degC), siemens (S/m as measured) and others (what the same board sent besides): hourly values of
-    the week and of some weeks before it, from which the judgement takes its run. pens: readings of dissolved solids by
-    hand. works_ms, changes_ms: when water was changed or topped up, and when changed. starts_ms: at which the week's
-    days begin, and last the one at which it ends.
+    solids (mg/L at 25 degC), siemens (S/m as measured) and others (other samples of the same board): hourly values of
+    the week and of some weeks before it, which the checks need. hand_readings: readings of dissolved solids by hand.
+    maintenance_ms: when water was changed or topped up; changes_ms: when it was changed. starts_ms: the begin of each
+    day of the week, and then its end.
     """
     apart = offset("tds", solids, hand_readings)
     if apart is not None and (apart.low > FIRM["tds"] or apart.high < -FIRM["tds"]):
         return None
-    # A cell that is stuck hides behind a thermometer that is not: the conductivity as measured tells.
+    # A stuck cell does not show in the compensated values, which change with the temperature; the measured ones show
+    # it.
     away = sorted(dry_spans(siemens, others) + stuck_spans(siemens))
     days: dict[int, list[float]] = {}
     for at_ms, value in plausible(check_samples("tds", solids, hand_readings, maintenance_ms, away)):
