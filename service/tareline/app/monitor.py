@@ -150,7 +150,7 @@ class Monitor:
         if proposed is None or not (entered or proposed.is_news):
             return entered
         known = proposed.knowledge
-        fresh = known.fresh if known is not None else self._loads.fresh(seen.id)
+        fresh = known.fresh if known is not None else self._loads.state(seen.id).fresh
         if self._loads.on_its_way(seen.id, fresh):
             return entered
         self._ramps.step(seen.id)
