@@ -55,7 +55,7 @@ class Periodic:
             self._downlink.tell(self._context.register.refs("feeder"))
             self._context.announce("day", None)
         if self._behind and not behind:
-            self._downlink.publish(self._downlink.greeting())
+            self._downlink.greet()
         self._behind = behind
         while self._made_known:
             self._ingest.expect_rejected(self._made_known.pop())
