@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from tareline.app.untold import Untold
 from tareline.clock import Clock
 from tareline.errors import FieldError
 from tareline.locks import Order, OrderedLock
@@ -44,6 +45,7 @@ class Context:
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[ChangeNotice], None]] = []
         self._uncommitted = _Uncommitted()
+        self.untold = Untold()
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
             installation = get_meta(tx, "installation")

@@ -46,6 +46,7 @@ log = logging.getLogger(__name__)
 ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
 LOOK_BACK_DAYS = 3
 REPORTED = 100  # of a device's faults, the newest
+NOWHERE = Place(None, "No tank", "UTC")
 
 
 class Monitor:
@@ -106,6 +107,7 @@ class Monitor:
                 found += self._last.get(tank, [])
                 found += [self._blind(tank, look.failed[tank], now_ms)] if tank in look.failed else []
             found += self._of_devices_elsewhere(tx, look, now_ms)
+            found += self._of_untold()
         away = {tank: seen.away.tell for tank, seen in look.tanks.items() if seen.away is not None and seen.away.tell}
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
@@ -341,7 +343,7 @@ class Monitor:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
-        place = Place(None, "No tank", "UTC")
+        place = NOWHERE
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
                 if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
@@ -349,6 +351,17 @@ class Monitor:
                         found += self._of_stop(place, look.loose[name])
                     reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
                     found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
+        return found
+
+    def _of_untold(self) -> list[Concern]:
+        """Feeders that cannot be told what holds now."""
+        found = []
+        for feeder, fault in self._context.untold.faults().items():
+            tank = (self._context.register.now("feeder", feeder) or {}).get("tank")
+            place = NOWHERE
+            if tank is not None:
+                place = Place(tank, str(self._context.need("tank", tank)["name"]), self._context.zone(tank))
+            found.append(device_concerns.of_untold(place, feeder, fault.since_ms, fault.error))
         return found
 
 

@@ -336,6 +336,23 @@ def of_silence(place: Place, device: str, kind: str, since_ms: int, now_ms: int)
     )
 
 
+def of_untold(place: Place, feeder: str, since_ms: int, error: str) -> Concern:
+    """A feeder for which its hold or its plan cannot be worked out. error: why."""
+    return Concern(
+        key=f"untold/{feeder}",
+        kind="device",
+        tank=place.tank,
+        since_ms=since_ms,
+        what=f"{place.name}: Tareline cannot tell {feeder} what to do now",
+        text=f"Since {place.when(since_ms)} its plan or its hold could not be worked out ({error}); the log says "
+        "where. The feeder continues with the plan and the hold that it has, under its cap. What was entered since "
+        "then may not reach it, a hold included. Tareline tries again every minute. Look after this feeder yourself: "
+        "if it must not feed, disconnect its power. Tell the developers.",
+        urgent=True,
+        covers=(f"blind/{place.tank}",),
+    )
+
+
 def of_boards(place: Place, device: str, since_ms: int, text: str) -> Concern:
     """Two boards under one name, or one that was replaced."""
     return Concern(
