@@ -200,6 +200,7 @@ class Monitor:
             reported = ledger.newest(tx, "fault", device=feeder.name, limit=REPORTED)
             found += self._of_device(tx, place, feeder.device, "feeder", reported, now_ms)
             found += self._of_stop(place, feeder)
+            found += self._of_plan(place, feeder)
             found += self._of_feeder(tx, place, feeder, reported, now_ms)
         for probe in tank.probes:
             reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
@@ -316,6 +317,15 @@ class Monitor:
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
 
+    def _of_plan(self, place: Place, feeder: FeederSnapshot) -> list[Concern]:
+        """That a feeder which is online has not confirmed the plan that it was sent last."""
+        plan, known = feeder.plan, feeder.device
+        if plan is None or not known.online or known.status_ms is None or known.confirms("plan", plan.version):
+            return []
+        waited_ms = self._context.waiting_ms(max(plan.issued_ms, known.status_ms, self._started_ms))
+        found = device_concerns.of_plan(place, feeder.name, plan.issued_ms, waited_ms)
+        return [found] if found is not None else []
+
     def _of_device(
         self, tx: Connection, place: Place, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
@@ -349,6 +359,7 @@ class Monitor:
                 if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
                     if name in look.loose:
                         found += self._of_stop(place, look.loose[name])
+                        found += self._of_plan(place, look.loose[name])
                     reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
                     found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
         return found

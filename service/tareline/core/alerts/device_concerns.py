@@ -13,7 +13,7 @@ from tareline.core.probes.condition import NAMES as METRICS
 from tareline.core.probes.condition import Ailment
 from tareline.core.safety.faults import CELL_FAULTS, FAULTS, NO_NEWS, UNKNOWN_FAULT
 from tareline.core.safety.stops import STOPS, Stop
-from tareline.core.units import DAY_MS
+from tareline.core.units import DAY_MS, MINUTE_MS
 from tareline.core.weighing.gross_errors import Finding
 
 SOON_DAYS = 5.0  # what is left in the hopper lasts no longer than this: time to buy food (judgement)
@@ -21,6 +21,9 @@ NOW_DAYS = 2.0
 STARVED_DAYS = 3
 STARVED_SHARE = 0.6  # of the budget, on each of these days (judgement)
 OVER_SHARE = 1.1  # of the budget, beyond two deviations (judgement)
+# A feeder confirms a plan within seconds. By then one that restarted or reconnected has long been sent it again, and
+# meals lie hours apart, so that a keeper who is told now still comes before most of them (judgement).
+PLAN_WAITS_MS = 10 * MINUTE_MS
 LASTS_MS = DAY_MS  # what a device reported once stays an alert for so long, unless it reports it again
 
 
@@ -143,6 +146,24 @@ def of_stop(place: Place, feeder: str, stop: Stop, told_to_hold: bool) -> Concer
         "check whether the network reaches it.",
         urgent=True,
         covers=(f"starved/{place.tank}",),
+    )
+
+
+def of_plan(place: Place, feeder: str, issued_ms: int, waited_ms: int) -> Concern | None:
+    """A feeder that has not confirmed its newest plan. waited_ms: for how long it could have, being on the network."""
+    if waited_ms < PLAN_WAITS_MS:
+        return None
+    return Concern(
+        key=f"plan/{feeder}",
+        kind="feeder",
+        tank=place.tank,
+        since_ms=issued_ms,
+        what=f"{place.name}: {feeder} has not confirmed its new plan",
+        text=f"The plan was issued {place.when(issued_ms)}. The feeder is on the network, but has not said that it "
+        "follows this plan. It probably still follows the one before: a ration that was changed since then is not in "
+        "force. Tareline sends the plan again whenever the feeder connects. Disconnect its power for a minute. If this "
+        "comes again, check whether its firmware suits this service; where it must not feed by the old plan, leave it "
+        "without power.",
     )
 
 
