@@ -1,4 +1,6 @@
-"""Runs under the desk's MicroPython: puts files into the littlefs of an emulated core's flash, or takes them out.
+"""Runs under a desk's MicroPython: puts files into the littlefs of an emulated board's flash, or takes them out.
+
+The cores here and the boards of tests/rp2040 both use it.
 
 flash_script.py put FLASH BLOCKS FOLDER     makes the file system where there is none; subfolders come along
 flash_script.py get FLASH BLOCKS FOLDER     every file at the top of the file system

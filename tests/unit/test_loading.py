@@ -3,12 +3,15 @@
 import os
 import signal
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, FOOD, TANK, House
+from sqlalchemy import Connection
 
 from tareline.app.answers.load import ForecastAnswer, LimitAnswer, TankLoadAnswer
 from tareline.app.projections.loads import Loads
@@ -101,7 +104,7 @@ def test_the_process_answers_what_the_model_says(house: House) -> None:
     for ration_g in (0.01, 0.05, 0.2, 1.0, 50.0):
         assert known.told.p_under(ration_g) == pytest.approx(may.at_least(ration_g), abs=1e-12)
     found = forecast.forecast(own, Scenario(14, 0.1))
-    answer = house.service.loads.ahead(TANK, Scenario(14, 0.1))[1]
+    answer = house.service.loads.ahead(TANK, known, Scenario(14, 0.1))
     assert [list(day) for day in answer.bands["nitrate"]] == found.bands["nitrate"].tolist()
     assert list(answer.over_ceiling) == pytest.approx(found.over_ceiling.tolist())
 
@@ -170,7 +173,7 @@ def test_an_empty_tank_has_no_load(house: House) -> None:
     assert view(house).refuses == "the tank is empty"
 
 
-def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> None:
+def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     """The other's answer is this test's own: the guess itself is tested against its closed form elsewhere."""
     live(house, 2)
     settle(house)
@@ -178,7 +181,8 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     known = loads.known(TANK)
     assert known is not None
     found = replace(known.told.load, found=True, p5_g=0.2, p50_g=0.3, p95_g=0.4)
-    loads._kept.keep(TANK, loads._kept._kept[TANK].basis, replace(known, told=replace(known.told, load=found)))
+    answers = {TANK: replace(known, told=replace(known.told, load=found))}
+    monkeypatch.setattr(loads, "known", answers.get)
     house.add("tank", id="half", name="half", volume_l=30, timezone="UTC")
     (guess,) = view(house, "half").guesses
     assert guess.per == "litre"
@@ -323,6 +327,36 @@ def test_trends_that_were_never_worked_out_are_not_taken_for_calm(house: House) 
     assert house.service.trends.alarms(TANK) is None
     house.service.watch()
     assert house.service.trends.alarms(TANK) == []
+
+
+def test_an_answer_and_whether_it_is_fresh_are_of_one_moment(told: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An answer that is kept amid a look does not lend its freshness to the one before it."""
+    loads, store = told.service.loads, told.service.context.store
+    read = store.read
+    for look in ("knowledge", "view", "forecast"):
+        told.clock.advance(1000)
+        told.reading("nitrate", 4.0)
+        told.service.reckon()
+        before, as_of = loads.known(TANK), view(told).as_of
+        assert before is not None
+
+        @contextmanager
+        def once_an_answer_was_kept() -> Iterator[Connection]:
+            monkeypatch.setattr(store, "read", read)
+            told.service.load()
+            with read() as tx:
+                yield tx
+
+        monkeypatch.setattr(store, "read", once_an_answer_was_kept)
+        if look == "knowledge":
+            knowledge = loads.knowledge(TANK, [RATION_G])
+            assert knowledge is not None
+            assert (knowledge.fresh, knowledge.p5) == (False, before.told.load.p5_g)
+        else:
+            seen = view(told) if look == "view" else ahead(told)
+            assert (seen.fresh, seen.as_of) == (False, as_of)
+        assert loads.known(TANK) is not before
+        assert view(told).fresh is True
 
 
 # -- the processes -----------------------------------------------------------------------------------------------------

@@ -180,15 +180,15 @@ def test_a_load_is_worked_out_once_for_a_week_of_samples(house: House) -> None:
     send(house, 0, 8)
     pass_to(house, 8)
     assert loads.compute(TANK) is True
-    assert loads.fresh(TANK) is True
+    assert loads.state(TANK).fresh is True
     for hour in range(1, 12):
         send(house, 8 + hour / 24, 8 + (hour + 1) / 24)
         pass_to(house, 8 + (hour + 1) / 24)
         assert loads.compute(TANK) is False
-        assert loads.fresh(TANK) is True
+        assert loads.state(TANK).fresh is True
     send(house, 8.5, 14)
     pass_to(house, 14)
-    assert loads.fresh(TANK) is False
+    assert loads.state(TANK).fresh is False
     assert loads.compute(TANK) is True
     known = loads.known(TANK)
     assert known is not None

@@ -132,7 +132,7 @@ def test_a_look_at_a_tank_with_a_ramp_whose_load_is_known(house: House) -> None:
         house.clock.advance(MINUTE_MS)
     before = len(house.ledger())
     once(house, service.watch)
-    assert service.loads.fresh(TANK)
+    assert service.loads.state(TANK).fresh
     assert len(house.ledger()) == before
     assert once(house, service.tanks.overview)[0].due
 

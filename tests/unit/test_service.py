@@ -2,11 +2,14 @@
 
 import json
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
+from sqlalchemy import Connection
 
 from tareline import service as module
 from tareline.clock import SystemClock
@@ -242,3 +245,53 @@ def test_an_old_hello_that_the_broker_kept_asks_for_nothing(house: House) -> Non
     house.sent.clear()
     house.hear(house.hello(retained=True))
     assert house.told("plan") == []
+
+
+# -- what is sent again, while somebody decides something newer --------------------------------------------------------
+
+
+def decide_after_the_next_reading(house: House, monkeypatch: pytest.MonkeyPatch) -> threading.Thread:
+    """Another thread lowers the ration just after this one has read what was issued, unless it has to wait for it."""
+    store = house.service.context.store
+    read = store.read
+    other = threading.Thread(target=lambda: house.ration(0.25, 1.0, [("08:00", 1.0)]))
+
+    @contextmanager
+    def and_decide() -> Iterator[Connection]:
+        monkeypatch.setattr(store, "read", read)
+        with read() as tx:
+            yield tx
+        other.start()
+        other.join(1)
+
+    monkeypatch.setattr(store, "read", and_decide)
+    return other
+
+
+def test_a_plan_that_is_sent_again_leaves_before_a_newer_one(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The broker keeps the last one for the feeder."""
+    house.ration(0.5, 1.0, [("08:00", 1.0)])
+    hold = house.last("hold")
+    assert hold is not None
+    house.service.take([house.message("applied", {"boot": "boot", "plan_version": 0, "hold_version": hold["version"]})])
+    house.service.take([house.hello()])
+    house.sent.clear()
+    other = decide_after_the_next_reading(house, monkeypatch)
+    house.service.settle()
+    other.join(20)
+    versions = [message["version"] for message in house.told("plan")]
+    assert len(versions) == 2
+    assert versions == sorted(versions)
+
+
+def test_the_plan_that_waited_for_the_clock_leaves_before_a_newer_one(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    behind(house)
+    house.clock.set(NOON_MS + HOUR_MS)
+    other = decide_after_the_next_reading(house, monkeypatch)
+    house.service.tick()
+    other.join(20)
+    versions = [message["version"] for message in house.told("plan")]
+    assert versions == sorted(versions)
+    assert plan(house)["meals"][0]["target_g"] == 0.25

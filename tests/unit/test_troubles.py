@@ -37,6 +37,7 @@ def house(house: House) -> House:
     for analyte, value in (("ammonia", 0.1), ("nitrite", 0.0), ("nitrate", 2.0), ("ph", 7.0), ("temperature", 24.0)):
         house.reading(analyte, value)
     house.service.entries.add("weighin", FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
+    house.confirm()
     return house
 
 
@@ -74,6 +75,7 @@ def test_a_dose_that_came_to_nothing_is_told_once_and_is_over_with_the_next_good
     assert f"Since {ON_THE_15TH}12:00 (2 doses)" in again[what].text
     assert messages(house) == 1
     house.hear(house.dose(3, before_g=50.0, after_g=49.75))
+    house.confirm()
     told(house)
     house.clock.advance(11 * MINUTE_MS)
     assert told(house) == {}

@@ -111,6 +111,7 @@ def test_after_a_pause_of_the_service_meals_that_are_on_their_way_are_not_missed
         house.close()
         house.clock.advance(pause_ms)
         house.open()
+        house.confirm()
         for _ in range(5):
             assert kind not in kinds(house)
             house.clock.advance(5 * MINUTE_MS)
@@ -120,6 +121,7 @@ def test_after_a_pause_of_the_service_meals_that_are_on_their_way_are_not_missed
 
 def test_a_clock_that_fell_back_makes_nothing_late(house: House) -> None:
     house.hear(house.hello(), house.online())
+    house.confirm()
     measured(house)
     assert house.watch() == []
     house.clock.set(NOON_MS - 400 * DAY_MS)

@@ -1,6 +1,7 @@
 """What every part of the shell shares: the store, the clock, the register in memory, and the time to stamp with."""
 
 import secrets
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -8,11 +9,13 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from tareline.app.dispatch_faults import DispatchFaults
 from tareline.clock import Clock
 from tareline.errors import FieldError
 from tareline.locks import Order, OrderedLock
-from tareline.store import register
 from tareline.store.engine import Store, get_meta, newest_recorded_ms, put_meta
+from tareline.store.register import Register
+from tareline.store.register import add as append_version
 
 BEHIND_MS = 60_000  # a clock that steps back less than this is being corrected, not lost
 
@@ -25,6 +28,12 @@ class ChangeNotice:
     tank: str | None
 
 
+class _Uncommitted(threading.local):
+    """The register as the transaction of this thread has changed it; None where it has not, or none is under way."""
+
+    register: Register | None = None
+
+
 class Context:
     """Store, clock and register of one installation. Raises StoreError where the store cannot be opened."""
 
@@ -35,6 +44,8 @@ class Context:
         self._lock = OrderedLock(Order.CLOCK)
         self._written_s = clock.monotonic_s()
         self._listeners: list[Callable[[ChangeNotice], None]] = []
+        self._uncommitted = _Uncommitted()
+        self.dispatch_faults = DispatchFaults()
         with store.write() as tx:
             self._newest_ms = newest_recorded_ms(tx)
             installation = get_meta(tx, "installation")
@@ -42,7 +53,13 @@ class Context:
                 installation = secrets.token_hex(8)
                 put_meta(tx, "installation", installation)
             self.installation = installation
-            self.register = register.Register(tx)
+            self._register = Register(tx)
+
+    @property
+    def register(self) -> Register:
+        """The register as it is committed; within a transaction that has added to it, as that one sees it."""
+        own = self._uncommitted.register
+        return self._register if own is None else own
 
     def stamp_ms(self) -> int:
         """The time to write down: the clock's, but always after the newest entry, so that "newer" stays true.
@@ -69,24 +86,27 @@ class Context:
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
-        """A write transaction; the register in memory goes back with it when it fails."""
-        with self.store.write() as tx:
-            before = self.register
-            try:
+        """A write transaction. What it adds to the register, others see with its commit, and never where it fails."""
+        newest_ms = 0
+
+        def committed() -> None:
+            self._register = self.register
+            with self._lock:
+                if newest_ms - self.clock.now_ms() <= BEHIND_MS:
+                    self._written_s = self.clock.monotonic_s()
+                self._newest_ms = max(self._newest_ms, newest_ms)
+
+        try:
+            with self.store.write(committed) as tx:
                 yield tx
                 newest_ms = newest_recorded_ms(tx)
-            except BaseException:
-                self.register = before
-                raise
-        with self._lock:
-            if newest_ms - self.clock.now_ms() <= BEHIND_MS:
-                self._written_s = self.clock.monotonic_s()
-            self._newest_ms = max(self._newest_ms, newest_ms)
+        finally:
+            self._uncommitted.register = None
 
     def add_version(self, tx: Connection, kind: str, ref: str, at_ms: int, body: dict[str, Any]) -> None:
-        """Append a version to the register, in the store and in memory."""
-        register.add(tx, kind, ref, at_ms, self.stamp_ms(), body)
-        self.register = register.Register(tx)
+        """Append a version to the register, within the transaction of `write`."""
+        append_version(tx, kind, ref, at_ms, self.stamp_ms(), body)
+        self._uncommitted.register = Register(tx)
 
     def need(self, kind: str, ref: str) -> dict[str, Any]:
         """What holds now of a thing; raises FieldError (404) where there is none."""

@@ -5,9 +5,12 @@ change can be seen. Versions never fall (contract): the larger of the last plus 
 """
 
 import json
-from collections.abc import Iterable
+import logging
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
+
+from sqlalchemy.exc import SQLAlchemyError
 
 from tareline.app.context import Context
 from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
@@ -19,6 +22,9 @@ from tareline.core.safety.hold import HoldState
 from tareline.core.safety.stops import Stop, reason
 from tareline.store import ledger
 from tareline.store.devices import Issued, issue
+from tareline.store.engine import StoreError
+
+log = logging.getLogger(__name__)
 
 DOWN_BYTES = 8 * 1024
 NO_TANK = "this feeder is on no tank"
@@ -33,40 +39,63 @@ def encode(body: dict[str, Any]) -> bytes:
 def tell(snapshots: Snapshots, feeders: Iterable[str]) -> list[Issued]:
     """Issue what has changed for some feeders; returns the messages to send.
 
-    While the clock is behind the newest entry only holds are issued: a plan would be for the wrong day.
+    What cannot be worked out for one feeder keeps nothing from the others, nor its hold from itself where its plan
+    fails: it is noted in `Context.dispatch_faults`, and tried again with the next call.
     """
     context = snapshots.context
     now_ms = context.stamp_ms()
     sent = []
     for name in feeders:
-        ref = (context.register.now("feeder", name) or {}).get("tank")
-        feeder = _go_on(snapshots, snapshots.feeder(name), now_ms)
-        tank = snapshots.of(ref) if ref is not None else None
-        stopped = None
-        confirmed_version = feeder.device.confirmed_version("hold")
-        if feeder.stop is not None and feeder.stop.awaits_hold(feeder.told, confirmed_version):
-            stopped = reason(name, feeder.stop.code)
-        wanted = {"hold": hold_body(None if tank is None else tank.holds, feeder.off_since_ms is None, stopped)}
-        if not context.behind_ms():
-            wanted["plan"] = plan_body(plan_of(name, tank, now_ms), feeder.gain_g_per_step)
-        for topic, body in wanted.items():
-            last = feeder.hold if topic == "hold" else feeder.plan
-            # A hold from before the feeder stopped itself says nothing of that: it goes out again.
-            renewed = topic == "hold" and last is not None and _is_older(last, feeder.stop)
-            if last is not None and not renewed and _same(topic, last.body, body, now_ms):
-                continue
-            version = max(now_ms, last.version + 1 if last is not None else 0)
-            head: dict[str, Any] = {"installation": context.installation, "version": version}
-            if topic == "plan":
-                head["issued_at_ms"] = now_ms
-            asked_ms = now_ms
-            if topic == "hold" and last is not None and last.body["held"] and body["held"]:
-                # One more reason does not start the minute to confirm anew.
-                asked_ms = now_ms if feeder.device.confirms("hold", last.version) else last.issued_ms
-            message = Issued(name, topic, version, asked_ms, {**head, **body})
-            issue(snapshots.tx, message)
-            sent.append(message)
+        try:
+            for message in _news(snapshots, name, now_ms):
+                issue(snapshots.tx, message)
+                sent.append(message)
+        except (StoreError, SQLAlchemyError):
+            raise
+        except Exception as error:
+            log.exception("what %s must be told could not be worked out; it goes on by what it has", name)
+            context.dispatch_faults.note(name, error, now_ms)
+        else:
+            context.dispatch_faults.end(name)
     return sent
+
+
+def _news(snapshots: Snapshots, name: str, now_ms: int) -> Iterator[Issued]:
+    """What has changed for a feeder, its hold first.
+
+    While the clock is behind the newest entry only a hold is told: a plan would be for the wrong day.
+    """
+    context = snapshots.context
+    ref = (context.register.now("feeder", name) or {}).get("tank")
+    feeder = _go_on(snapshots, snapshots.feeder(name), now_ms)
+    tank = snapshots.of(ref) if ref is not None else None
+    stopped = None
+    confirmed_version = feeder.device.confirmed_version("hold")
+    if feeder.stop is not None and feeder.stop.awaits_hold(feeder.told, confirmed_version):
+        stopped = reason(name, feeder.stop.code)
+    body = hold_body(None if tank is None else tank.holds, feeder.off_since_ms is None, stopped)
+    last = feeder.hold
+    # A hold from before the feeder stopped itself says nothing of that: it goes out again.
+    if last is None or _is_older(last, feeder.stop) or not _same("hold", last.body, body, now_ms):
+        asked_ms = now_ms
+        if last is not None and last.body["held"] and body["held"]:
+            # One more reason does not start the minute to confirm anew.
+            asked_ms = now_ms if feeder.device.confirms("hold", last.version) else last.issued_ms
+        version = _next_version(last, now_ms)
+        head = {"installation": context.installation, "version": version}
+        yield Issued(name, "hold", version, asked_ms, {**head, **body})
+    if context.behind_ms():
+        return
+    body = plan_body(plan_of(name, tank, now_ms), feeder.gain_g_per_step)
+    last = feeder.plan
+    if last is None or not _same("plan", last.body, body, now_ms):
+        version = _next_version(last, now_ms)
+        head = {"installation": context.installation, "version": version, "issued_at_ms": now_ms}
+        yield Issued(name, "plan", version, now_ms, {**head, **body})
+
+
+def _next_version(last: Issued | None, now_ms: int) -> int:
+    return max(now_ms, last.version + 1 if last is not None else 0)
 
 
 def _go_on(snapshots: Snapshots, feeder: FeederSnapshot, now_ms: int) -> FeederSnapshot:

@@ -35,7 +35,10 @@ class Downlink:
         self._acknowledged: dict[str, tuple[str, int]] = {}
 
     def greeting(self) -> Sequence[Down]:
-        """Everything a broker that forgot must be told: plans, holds, and how far each journal was received."""
+        """Everything a broker that forgot must be told: plans, holds, and how far each journal was received.
+
+        It is as new as the reading of the store: what is sent after that must not leave before it.
+        """
         self.tell(self._context.register.refs("feeder"))
         with self._context.store.read() as tx:
             told = list(device_store.issued(tx).values())
@@ -48,6 +51,11 @@ class Downlink:
                 down.append(received_message(name, journal, seq))
                 self._acknowledged[name] = (journal, seq)
         return down
+
+    def greet(self) -> None:
+        """Send the greeting on a connection that lasts, where what others send may be newer."""
+        with self._context.in_order:
+            self.publish(self.greeting())
 
     def tell(self, feeders: Sequence[str]) -> Sequence[Issued]:
         """Issue and send what has changed for some feeders; returns it."""
@@ -67,15 +75,16 @@ class Downlink:
         """
         if not greeted:
             return
-        with self._context.store.read() as tx:
-            told = device_store.issued(tx)
-        again = []
-        for (name, topic), message in sorted(told.items()):
-            applied = self._known(name).applied
-            wanted = applied is not None and applied.get(f"{topic}_version", message.version) != message.version
-            if name in greeted and wanted and (name, topic) not in sent and self._may_send(message):
-                again.append(message)
-        self.send(again)
+        with self._context.in_order:
+            with self._context.store.read() as tx:
+                told = device_store.issued(tx)
+            again = []
+            for (name, topic), message in sorted(told.items()):
+                applied = self._known(name).applied
+                wanted = applied is not None and applied.get(f"{topic}_version", message.version) != message.version
+                if name in greeted and wanted and (name, topic) not in sent and self._may_send(message):
+                    again.append(message)
+            self.send(again)
 
     def acknowledge(self, journals: Mapping[tuple[str, str], int]) -> None:
         """Tell devices how far their journals, by device and name, were received, where they were not told yet."""

@@ -46,6 +46,7 @@ log = logging.getLogger(__name__)
 ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
 LOOK_BACK_DAYS = 3
 REPORTED = 100  # of a device's faults, the newest
+NOWHERE = Location(None, "No tank", "UTC")
 
 
 class Monitor:
@@ -106,6 +107,7 @@ class Monitor:
                 found += self._last.get(tank, [])
                 found += [self._blind(tank, look.failed[tank], now_ms)] if tank in look.failed else []
             found += self._of_devices_elsewhere(tx, look, now_ms)
+            found += self._of_dispatch_fault()
         away = {tank: seen.away.tell for tank, seen in look.tanks.items() if seen.away is not None and seen.away.tell}
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
@@ -152,7 +154,7 @@ class Monitor:
         if proposed is None or not (entered or proposed.is_news):
             return entered
         known = proposed.knowledge
-        fresh = known.fresh if known is not None else self._loads.fresh(seen.id)
+        fresh = known.fresh if known is not None else self._loads.state(seen.id).fresh
         if self._loads.on_its_way(seen.id, fresh):
             return entered
         self._ramps.step(seen.id)
@@ -198,6 +200,7 @@ class Monitor:
             reported = ledger.newest(tx, "fault", device=feeder.name, limit=REPORTED)
             found += self._of_device(tx, place, feeder.device, "feeder", reported, now_ms)
             found += self._of_stop(place, feeder)
+            found += self._of_plan(place, feeder)
             found += self._of_feeder(tx, place, feeder, reported, now_ms)
         for probe in tank.probes:
             reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
@@ -314,6 +317,15 @@ class Monitor:
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
 
+    def _of_plan(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
+        """That a feeder which is online has not confirmed the plan that it was sent last."""
+        plan, known = feeder.plan, feeder.device
+        if plan is None or not known.online or known.status_ms is None or known.confirms("plan", plan.version):
+            return []
+        waited_ms = self._context.waiting_ms(max(plan.issued_ms, known.status_ms, self._started_ms))
+        found = device_concerns.of_plan(place, feeder.name, plan.issued_ms, waited_ms)
+        return [found] if found is not None else []
+
     def _of_device(
         self, tx: Connection, place: Location, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
@@ -341,14 +353,26 @@ class Monitor:
         """Feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
-        place = Location(None, "No tank", "UTC")
+        place = NOWHERE
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
                 if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
                     if name in look.loose:
                         found += self._of_stop(place, look.loose[name])
+                        found += self._of_plan(place, look.loose[name])
                     reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
                     found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
+        return found
+
+    def _of_dispatch_fault(self) -> list[Concern]:
+        """Feeders that cannot be told what holds now."""
+        found = []
+        for feeder, fault in self._context.dispatch_faults.faults().items():
+            tank = (self._context.register.now("feeder", feeder) or {}).get("tank")
+            place = NOWHERE
+            if tank is not None:
+                place = Location(tank, str(self._context.need("tank", tank)["name"]), self._context.zone(tank))
+            found.append(device_concerns.of_dispatch_fault(place, feeder, fault.since_ms, fault.error))
         return found
 
 

@@ -3,11 +3,14 @@
 import json
 import logging
 
+from sqlalchemy.exc import SQLAlchemyError
+
 from tareline.app import holds
 from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
 from tareline.app.snapshot import Snapshots
 from tareline.mqtt.messages import Message
+from tareline.store.engine import StoreError
 
 log = logging.getLogger(__name__)
 
@@ -30,7 +33,14 @@ def hold_for_another(context: Context, samples: Samples, message: Message, root:
     with context.write() as tx:
         snapshots = Snapshots(tx, context, samples)
         for tank in context.register.refs("tank"):
-            if not any(reason.kind == "installation" for reason in snapshots.of(tank).holds.reasons):
+            try:
+                reasons = snapshots.of(tank).holds.reasons
+            except (StoreError, SQLAlchemyError):
+                raise
+            except Exception:
+                log.exception("%s could not be held; the others are", tank)
+                continue
+            if not any(reason.kind == "installation" for reason in reasons):
                 holds.hold(snapshots, tank, "installation", text)
                 held.append(tank)
     return held

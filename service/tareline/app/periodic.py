@@ -13,6 +13,8 @@ from tareline.app.silence import Silence
 
 log = logging.getLogger(__name__)
 
+AGAIN_S = 60.0  # a feeder that could not be told is tried again that often, as works are at the most
+
 
 class Periodic:
     """Does what is due. `tick` is called by the link's thread, about once a second; `expect` by any.
@@ -34,6 +36,7 @@ class Periodic:
         self._confirmations = Confirmations(context, ingest.known)
         self._made_known: set[str] = set()
         self._midnight_ms = 0
+        self._again_s = 0.0
         self._zones_of = context.register
         self._behind = False
 
@@ -55,11 +58,20 @@ class Periodic:
             self._downlink.tell(self._context.register.refs("feeder"))
             self._context.announce("day", None)
         if self._behind and not behind:
-            self._downlink.publish(self._downlink.greeting())
+            self._downlink.greet()
         self._behind = behind
         while self._made_known:
             self._ingest.expect_rejected(self._made_known.pop())
+        self._tell_again()
         self._silence.note()
         for lost in self._resends.ask():
             self._settle_loss(lost)
         self._confirmations.watch()
+
+    def _tell_again(self) -> None:
+        """Try again to tell feeders for which that could not be worked out."""
+        now_s = self._context.clock.monotonic_s()
+        dispatch_faults = self._context.dispatch_faults.faults()
+        if dispatch_faults and now_s - self._again_s >= AGAIN_S:
+            self._again_s = now_s
+            self._downlink.tell(sorted(dispatch_faults))

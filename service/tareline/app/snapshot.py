@@ -203,9 +203,9 @@ class Snapshots:
 
     def feeder(self, name: str) -> FeederSnapshot:
         """A feeder, on a tank or on none."""
-        tank = (self.context.register.now("feeder", name) or {}).get("tank")
+        tank = self._tank_with(name)
         if tank is not None:
-            return next(one for one in self.of(tank).feeders if one.name == name)
+            return next(one for one in tank.feeders if one.name == name)
         if name not in self._feeders:
             asked = _of_feeder(name)
             self._feeders[name] = self._feeder(name, ledger.newest_of(self.tx, list(asked.values())), asked)
@@ -213,12 +213,17 @@ class Snapshots:
 
     def put_feeder(self, feeder: FeederSnapshot) -> None:
         """What was entered of a feeder since the reading is in this."""
-        tank = (self.context.register.now("feeder", feeder.name) or {}).get("tank")
-        if tank is None:
+        before = self._tank_with(feeder.name)
+        if before is None:
             self._feeders[feeder.name] = feeder
         else:
-            before = self.of(tank)
             self.put(replace(before, feeders=tuple(feeder if f.name == feeder.name else f for f in before.feeders)))
+
+    def _tank_with(self, feeder: str) -> TankSnapshot | None:
+        """The tank that a feeder is on; None where it is on none, or has come to it since that was read."""
+        ref = (self.context.register.now("feeder", feeder) or {}).get("tank")
+        tank = self.of(ref) if ref is not None else None
+        return tank if tank is not None and any(one.name == feeder for one in tank.feeders) else None
 
     def _read(self, tank: str, first: date | None, last: date | None) -> TankSnapshot:
         context, now_ms = self.context, self.context.stamp_ms()

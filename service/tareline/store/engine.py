@@ -46,8 +46,11 @@ class Store:
             undo.pop_all()
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """A transaction of the one writer; commits at the end, rolls back on an exception."""
+    def write(self, committed: Callable[[], None] = lambda: None) -> Iterator[Connection]:
+        """A transaction of the one writer; commits at the end, rolls back on an exception.
+
+        committed: called after the commit, before another transaction can begin.
+        """
         with self._lock:
             if self._broken is not None:
                 raise StoreError(self._broken)
@@ -67,6 +70,7 @@ class Store:
                     transaction.commit()
                 except DBAPIError as error:
                     raise self._break(error) from error
+                committed()
             finally:
                 if transaction.is_active:
                     transaction.rollback()
@@ -139,8 +143,9 @@ _NEWEST = [
 
 
 def newest_recorded_ms(connection: Connection) -> int:
-    """The latest instant at which this service wrote something down; 0 in an empty store.
+    """The instant at which this service wrote down the last entry of the ledger or the register; 0 in an empty store.
 
-    Entries are written with ever larger ids and times that never fall, so the last of each table tells.
+    It is the latest one but for a moment: a writer takes its time before its turn comes, and another whose turn comes
+    first may have taken a later one. That is far less than by how much a clock must be behind to count as wrong.
     """
     return max(connection.execute(query).scalar() or 0 for query in _NEWEST)

@@ -77,20 +77,27 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
 
 
 def health(service: Service) -> dict[str, Any]:
-    """Liveness, with the state of broker, store, clock, and the works that are done again and again.
+    """Liveness, with the state of broker, store, clock, the works that are done again and again, and the feeders that
+    cannot be told what holds now.
 
-    status: `broken` where the store is, `failing` where a work has failed for longer than a minute, or `ok`.
+    status: `broken` where the store is, `failing` where a work has failed for longer than a minute or a feeder cannot
+    be told, or `ok`.
     """
     broken = service.context.store.broken
     now_ms = service.clock.now_ms()
     states = service.supervisor.states()
     failing = any((state.failing_s or 0.0) > FAILING_S for state in states.values())
+    dispatch_faults = service.context.dispatch_faults.faults()
     return {
-        "status": "broken" if broken else "failing" if failing else "ok",
+        "status": "broken" if broken else "failing" if failing or dispatch_faults else "ok",
         "version": __version__,
         "broker": {"connected": service.link.connected.is_set(), "url": _bare(service.settings.broker.url)},
         "store": {"broken": broken, **({} if broken else service.context.store.describe())},
         "clock": {"behind_s": service.context.behind_ms() / 1000},
+        "dispatch_faults": {
+            name: {"for_s": service.context.waiting_ms(fault.since_ms) / 1000, "error": fault.error}
+            for name, fault in dispatch_faults.items()
+        },
         "workers": {
             name: {
                 "done_s_ago": _seconds_since(state.done_ms, now_ms),

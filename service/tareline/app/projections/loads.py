@@ -48,6 +48,14 @@ class LoadAnswer:
 
 
 @dataclass(frozen=True, slots=True)
+class LoadState:
+    """A tank's newest answer, None before the first and of an empty tank; whether all that was entered is in it."""
+
+    answer: LoadAnswer | None
+    fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """Why a tank's load could not be worked out, since when, and how often in a row."""
 
@@ -143,11 +151,13 @@ class Loads:
         """What goes wrong with a tank's load at present."""
         return self._trouble.get(tank)
 
-    def fresh(self, tank: str) -> bool:
-        """Whether everything that was entered is in the newest answer."""
+    def state(self, tank: str) -> LoadState:
+        """The newest answer and whether that one is fresh, of the same moment: another may be kept at any time."""
+        kept = self._kept.kept(tank)
         with self._context.store.read() as tx:
             mark = (self._load_records.mark(tx, tank), _terms(tx, tank))
-        return mark[0].complete and not self._kept.is_stale(tank, mark) and tank not in self._trouble
+        fresh = mark[0].complete and kept is not None and kept.basis == mark and tank not in self._trouble
+        return LoadState(None if kept is None else kept.value, fresh)
 
     def on_its_way(self, tank: str, fresh: bool) -> bool:
         """Whether a newer answer may be expected within the minute. fresh: whether the newest one is."""
@@ -159,13 +169,13 @@ class Loads:
 
     def knowledge(self, tank: str, rations: Sequence[float]) -> LoadKnowledge | None:
         """What a ramp asks, of the rations that it may lead to."""
-        known = self.known(tank)
-        if known is None:
+        state = self.state(tank)
+        if state.answer is None:
             return None
-        told, load = known.told, known.told.load
+        told, load = state.answer.told, state.answer.told.load
         speaks = load.diagnostics.speaks
         return LoadKnowledge(
-            fresh=self.fresh(tank),
+            fresh=state.fresh,
             refuses=None if speaks else load.diagnostics.why,
             found=load.found,
             p5=load.p5_g,
@@ -181,17 +191,14 @@ class Loads:
         known = self.known(tank)
         return (known.told.load.proven.daily_g or None) if known is not None else None
 
-    def ahead(self, tank: str, what: Scenario) -> tuple[LoadAnswer, ForecastTold]:
-        """A forecast, and the answer that it begins from. Raises FieldError where nothing can be said."""
-        known = self.known(tank)
-        if known is None:
-            raise FieldError("tank", "the load of this tank has not been worked out yet", 409)
+    def ahead(self, tank: str, known: LoadAnswer, what: Scenario) -> ForecastTold:
+        """A forecast that begins from an answer of a tank. Raises FieldError where nothing can be said."""
         diagnostics = known.told.load.diagnostics
         if not diagnostics.speaks:
             raise FieldError("tank", f"nothing is forecast: {diagnostics.why}", 409)
         kept = self._answers.get((tank, repr(what)))
         if kept is not None and kept[0] is known:
-            return kept
+            return kept[1]
         try:
             found: ForecastTold = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
         except ProcessError as error:
@@ -200,7 +207,7 @@ class Loads:
         if len(self._answers) >= ANSWERS_KEPT:
             self._answers.clear()
         self._answers[tank, repr(what)] = (known, found)
-        return known, found
+        return found
 
     def guesses(self, tank: str) -> list[Guess]:
         """First guesses of a limit that is not found, from the tanks whose limits are; always labelled as such."""

@@ -37,6 +37,10 @@ class Projection(Generic[K, B, V]):
         kept = self._kept.get(of)
         return kept is None or self._stale(kept.basis, basis)
 
+    def kept(self, of: K) -> Kept[B, V] | None:
+        """The newest value together with what it was worked out from; None before the first."""
+        return self._kept.get(of)
+
     def value(self, of: K) -> V | None:
         """The newest value; None before the first."""
         kept = self._kept.get(of)

@@ -92,12 +92,13 @@ def _within(name: str, value: float | None, low: float, high: float) -> None:
 def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
     """What a tank carries and can take."""
     body = context.need("tank", tank)
-    known, trouble = loads.known(tank), loads.trouble(tank)
+    state, trouble = loads.state(tank), loads.trouble(tank)
+    known = state.answer
     ceiling_mg_per_l = body["nitrate_ceiling_mg_per_l"]
     if known is None:
         return TankLoadAnswer(
             as_of=None,
-            fresh=loads.fresh(tank),
+            fresh=state.fresh,
             refuses=EMPTY if body["stage"] == "empty" else NOT_YET,
             trouble=trouble.why if trouble is not None else None,
             food=None,
@@ -118,7 +119,7 @@ def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
     told = known.told.load
     return TankLoadAnswer(
         as_of=stated(known.gathered.at_ms, known.gathered.zone),
-        fresh=loads.fresh(tank),
+        fresh=state.fresh,
         refuses=None if told.diagnostics.speaks else told.diagnostics.why,
         trouble=trouble.why if trouble is not None else None,
         food=told.food,
@@ -164,7 +165,8 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> F
     for kind, ref in (("food", asked.food), ("water", asked.water)):
         if ref is not None and context.register.now(kind, ref) is None:
             raise FieldError(kind, f"expected the id of a {kind}; there is none called {ref!r}")
-    known = loads.known(tank)
+    state = loads.state(tank)
+    known = state.answer
     if known is None:
         raise FieldError("tank", EMPTY if body["stage"] == "empty" else NOT_YET, 409)
     gathered = known.gathered
@@ -184,11 +186,11 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> F
         changes=(Change(0.0, asked.change_l, **content(source or {})),) if asked.change_l else (),
         harvests=(Harvest(0.0, asked.plants_removed),) if asked.plants_removed else (),
     )
-    known, found = loads.ahead(tank, what)
+    found = loads.ahead(tank, known, what)
     bands = {SHOWN[name]: band for name, band in found.bands.items()}
     return ForecastAnswer(
         as_of=stated(gathered.at_ms, gathered.zone),
-        fresh=loads.fresh(tank),
+        fresh=state.fresh,
         food=what.food.name if what.food is not None else None,
         nitrate_ceiling_mg_per_l=body["nitrate_ceiling_mg_per_l"],
         days=[

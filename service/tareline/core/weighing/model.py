@@ -437,7 +437,7 @@ def _dosed(chain: Chain, noise: Floats, clump: Floats, level: Floats) -> Iterato
     doses = [chain.dose(i) for i in chain.weighed]
     by_cell = np.array([dose.mass_g for dose in doses], float)
     shown = np.array([dose.before_g for dose in doses], float) - by_cell / 2
-    noise_var = (noise * np.array([max(dose.sd_g or UNSTATED_SD_G, TINY_G) for dose in doses])) ** 2
+    noise_var = (noise * np.array([dose.sd_g or UNSTATED_SD_G for dose in doses])) ** 2 + TINY_G**2
     warmer = np.array([0.0 if (t := dose.temperature_c) is None else t - REFERENCE_C for dose in doses])
     rough = np.where(np.isin(chain.weighed, chain.told), nominal[chain.weighed], 0.0)
     at, ones = chain.place[chain.weighed], np.ones(len(doses))
