@@ -15,7 +15,7 @@ from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 from tareline.web.svg.portions import Heap, Picture, heap, picture
 
 FORM = Form(
@@ -93,43 +93,34 @@ def pages(service: Service) -> APIRouter:
 
     @found.get("/tanks/{tank}/absence")
     def absence(tank: str, said: str = "") -> Response:
-        try:
-            return planning(tank, said, {}, {})
-        except FieldError as error:
-            return problem_page(error)
+        return planning(tank, said, {}, {})
 
     @found.post("/tanks/{tank}/absence")
     def planned(tank: str, sent: Sent) -> Response:
-        try:
-            zone = service.context.zone(tank)
-            ends = sent.get("do") == "end"
-            body, wrong = ({"daily_g": None}, {}) if ends else read_form(FORM, sent, zone)
-            status = 422
-            if not wrong:
-                try:
-                    service.entries.put_absence(tank, body, service.loads.proven_g(tank))
-                    return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
-                except FieldError as error:
-                    wrong[error.field if error.field in FORM.fields and not ends else ""] = error.message
-                    status = error.status
-            return planning(tank, "", sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        zone = service.context.zone(tank)
+        ends = sent.get("do") == "end"
+        body, wrong = ({"daily_g": None}, {}) if ends else read_form(FORM, sent, zone)
+        status = 422
+        if not wrong:
+            try:
+                service.entries.put_absence(tank, body, service.loads.proven_g(tank))
+                return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
+            except FieldError as error:
+                wrong[error.field if error.field in FORM.fields and not ends else ""] = error.message
+                status = error.status
+        return planning(tank, "", sent, wrong, status)
 
     @found.get("/tanks/{tank}/absence/sheet")
     def sheet(tank: str) -> Response:
-        try:
-            found = tank_view(service.context, tank)
-            told = _sheet(service, tank)
-            return page(
-                "sheet.html",
-                tank=found,
-                sheet=told,
-                portions=_drawn(told.portions),
-                show=service.settings.show,
-                live_tank=None,
-            )
-        except FieldError as error:
-            return problem_page(error)
+        found = tank_view(service.context, tank)
+        told = _sheet(service, tank)
+        return page(
+            "sheet.html",
+            tank=found,
+            sheet=told,
+            portions=_drawn(told.portions),
+            show=service.settings.show,
+            live_tank=None,
+        )
 
     return found

@@ -12,7 +12,7 @@ from tareline.app.answers.alerts import TestedAddress
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 
 AlertId = Annotated[int, Path(ge=1, lt=2**63)]
 SEEN = Form(("note", "by"))
@@ -37,7 +37,7 @@ def router(service: Service) -> APIRouter:
             service.alerts.seen(alert, body)
         except FieldError as error:
             if error.status == 404:
-                return problem_page(error)
+                raise
             wrong[error.field if error.field in SEEN.fields else ""] = error.message
             return _page(service, what=f"alert-{alert}", typed=sent, wrong=wrong, status=error.status)
         return RedirectResponse("/alerts?said=seen", 303)

@@ -14,7 +14,7 @@ from tareline.app.queries.load import WhatIf, forecast_view, load_view, road_vie
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 from tareline.web.svg import load as load_drawing
 from tareline.web.text.words import read_date
 
@@ -85,13 +85,10 @@ def pages(service: Service) -> APIRouter:
             "plants_removed": plants_removed, "holiday_start": holiday_start, "holiday_end": holiday_end,
             "holiday_g": holiday_g,
         }  # fmt: skip
-        try:
-            if not asked:
-                return show(tank, said)
-            answer, wrong, status = _answer(service, tank, {name: text.strip() for name, text in sent.items()})
-            return show(tank, "", "whatif", sent, wrong, status, answer)
-        except FieldError as error:
-            return problem_page(error)
+        if not asked:
+            return show(tank, said)
+        answer, wrong, status = _answer(service, tank, {name: text.strip() for name, text in sent.items()})
+        return show(tank, "", "whatif", sent, wrong, status, answer)
 
     @router.get("/tanks/{tank}/ramp")
     def ramp(tank: str) -> Response:
@@ -107,19 +104,16 @@ def pages(service: Service) -> APIRouter:
 
     def entered(tank: str, what: str, form: Form, sent: Typed, enter: Callable[[str, View], Any]) -> Response:
         """What a form sent, entered; or the page again, with what was typed and why it was refused."""
-        try:
-            body, wrong = read_form(form, sent, service.context.zone(tank))
-            status = 422
-            if not wrong:
-                try:
-                    enter(tank, body)
-                    return RedirectResponse(f"/tanks/{tank}/load?said={body.get('decision', 'set')}#ramp", 303)
-                except FieldError as error:
-                    wrong[error.field if error.field in form.fields else ""] = error.message
-                    status = error.status
-            return show(tank, "", what, sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        body, wrong = read_form(form, sent, service.context.zone(tank))
+        status = 422
+        if not wrong:
+            try:
+                enter(tank, body)
+                return RedirectResponse(f"/tanks/{tank}/load?said={body.get('decision', 'set')}#ramp", 303)
+            except FieldError as error:
+                wrong[error.field if error.field in form.fields else ""] = error.message
+                status = error.status
+        return show(tank, "", what, sent, wrong, status)
 
     return router
 
