@@ -8,14 +8,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from tareline.app import requests
 from tareline.app.answers.alerts import TestedAddress
-from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.forms import Form, Sent, Typed, read_form
 from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Body, Form, Refusal, Sent, Typed, submit
 
 AlertId = Annotated[int, Path(ge=1, lt=2**63)]
-SEEN = Form(("note", "by"))
+SEEN = Form(requests.SeenRequest)
 
 
 def router(service: Service) -> APIRouter:
@@ -32,15 +32,14 @@ def router(service: Service) -> APIRouter:
 
     @pages.post("/alerts/{alert}/seen")
     def seen(alert: AlertId, sent: Sent) -> Response:
-        body, wrong = read_form(SEEN, sent, "UTC")
-        try:
+        def enter(body: Body) -> Response:
             service.alerts.seen(alert, body)
-        except FieldError as error:
-            if error.status == 404:
-                raise
-            wrong[error.field if error.field in SEEN.fields else ""] = error.message
-            return _page(service, what=f"alert-{alert}", typed=sent, wrong=wrong, status=error.status)
-        return RedirectResponse("/alerts?said=seen", 303)
+            return RedirectResponse("/alerts?said=seen", 303)
+
+        found = submit(SEEN, sent, "UTC", enter)
+        if isinstance(found, Refusal):
+            return _page(service, what=f"alert-{alert}", typed=sent, wrong=found.wrong, status=found.status)
+        return found
 
     return pages
 

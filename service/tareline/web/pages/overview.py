@@ -5,7 +5,7 @@ field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to th
 """
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, TypeVar
 
@@ -33,17 +33,14 @@ from tareline.web.pages.forms import (
     FORMS,
     NOTE_KINDS,
     SAID,
-    Sent,
-    Typed,
     complete_reading,
     complete_volume,
-    note_refusal,
     post,
-    read_form,
     reading_units,
     volume_units,
 )
 from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Body, Refusal, Sent, Typed, Wrong, submit
 from tareline.web.svg import geometry
 from tareline.web.svg.strips import Limit, Strip, reading_strip
 from tareline.web.text.water import Unit, unit_for
@@ -261,56 +258,54 @@ def router(service: Service) -> APIRouter:
 def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
     """The addresses that forms are posted to."""
 
+    def complete(what: str) -> Callable[[Body, Wrong], None] | None:
+        """What adds to a form's body what follows from what was typed."""
+        if what == "reading":
+            kits, show = _things(service, "kit", KitAnswer), service.settings.show
+            return lambda body, wrong: complete_reading(body, kits, show, wrong)
+        return complete_volume if what in ("waterchange", "topup") else None
+
     @pages.post("/tanks/{tank}/enter/{what}")
     def entered(tank: str, what: str, sent: Sent) -> Response:
         if what not in FORMS or what in ("hold", "release", "finding"):
             raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
         glance = _glance(service, tank)
-        body, wrong = read_form(FORMS[what], sent, glance.tank.timezone)
-        status = 422
-        if what == "reading":
-            complete_reading(body, _things(service, "kit", KitAnswer), service.settings.show, wrong)
-        if what in ("waterchange", "topup"):
-            complete_volume(body, wrong)
-        if not wrong:
-            try:
-                said = sent["hung"] if what == "hopper" else what
-                post(service, what, tank, body, glance.hoppers)
-                return RedirectResponse(f"/tanks/{tank}?said={said}", 303)
-            except FieldError as error:
-                note_refusal(what, wrong, error)
-                status = error.status
-        return _enter_page(service, tank, what, sent, wrong, status)
+
+        def enter(body: Body) -> Response:
+            post(service, what, tank, body, glance.hoppers)
+            return RedirectResponse(f"/tanks/{tank}?said={sent['hung'] if what == 'hopper' else what}", 303)
+
+        found = submit(FORMS[what], sent, glance.tank.timezone, enter, complete(what))
+        if isinstance(found, Refusal):
+            return _enter_page(service, tank, what, sent, found.wrong, found.status)
+        return found
 
     def held_or_released(tank: str, what: str, sent: Typed) -> Response:
-        zone = _glance(service, tank).tank.timezone
-        body, wrong = read_form(FORMS[what], sent, zone)
-        status = 422
-        if not wrong:
-            try:
-                post(service, what, tank, body, ())
-                return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
-            except FieldError as error:
-                note_refusal(what, wrong, error)
-                status = error.status
-        return _week_page(service, tank, None, "", what, sent, wrong, status)
+        def enter(body: Body) -> Response:
+            post(service, what, tank, body, ())
+            return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
+
+        found = submit(FORMS[what], sent, service.context.zone(tank), enter)
+        if isinstance(found, Refusal):
+            return _week_page(service, tank, None, "", what, sent, found.wrong, found.status)
+        return found
 
     @pages.post("/tanks/{tank}/findings/{finding}")
     def decided(tank: str, finding: str, sent: Sent) -> Response:
         start = read_date("start", sent.get("start", ""))
         week = service.books.week(tank, start)
-        body, wrong = read_form(FORMS["finding"], sent, week.tank.timezone)
-        status = 422
         if finding not in [one.id for one in week.findings]:
-            wrong, status = {"": "this finding is no longer there; the books have changed since"}, 404
-        if not wrong:
-            try:
-                service.decide(finding, body)
-                return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
-            except FieldError as error:
-                note_refusal("finding", wrong, error)
-                status = error.status
-        return _week_page(service, tank, start, "", finding, sent, wrong, status)
+            gone = {"": "this finding is no longer there; the books have changed since"}
+            return _week_page(service, tank, start, "", finding, sent, gone, 404)
+
+        def enter(body: Body) -> Response:
+            service.decide(finding, body)
+            return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
+
+        found = submit(FORMS["finding"], sent, week.tank.timezone, enter)
+        if isinstance(found, Refusal):
+            return _week_page(service, tank, start, "", finding, sent, found.wrong, found.status)
+        return found
 
     @pages.post("/tanks/{tank}/hold")
     def held(tank: str, sent: Sent) -> Response:
