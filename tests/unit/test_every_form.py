@@ -41,7 +41,7 @@ def hold(house: House) -> None:
 
 def plan_absence(house: House) -> None:
     body = {"start": "2025-06-20", "end": "2025-06-25", "daily_g": 0.5}
-    house.service.entries.put_absence(TANK, body)
+    house.service.feeding.put_absence(TANK, body)
 
 
 def set_ramp(house: House) -> None:
@@ -58,13 +58,13 @@ def raise_alert(house: House) -> None:
 
 def leave_finding(house: House) -> None:
     """A weigh-in that says 1.5 g less than the doses and the cell do."""
-    house.service.add_weighin(FEEDER, {"mass_g": 50.0, "sd_g": 0.03})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": 50.0, "sd_g": 0.03})
     left_g = 50.0
     for seq in range(1, 13):
         house.clock.advance(DAY_MS // 2)
         before_g, left_g = left_g, round(left_g - 0.25 - 0.01 * (-1) ** seq, 3)
         house.hear(house.dose(seq, before_g=before_g, after_g=left_g, sd_g=0.0057))
-    house.service.add_weighin(FEEDER, {"mass_g": round(left_g - 1.5, 3), "sd_g": 0.03})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": round(left_g - 1.5, 3), "sd_g": 0.03})
     house.service.reckon()
 
 

@@ -102,7 +102,7 @@ def pages(service: Service) -> APIRouter:
         ends = sent.get("do") == "end"
 
         def enter(body: Body) -> Response:
-            service.entries.put_absence(tank, body, service.loads.proven_g(tank))
+            service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
             return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
 
         answer = submit(END if ends else PLAN, sent, service.context.zone(tank), enter, _nothing if ends else None)
