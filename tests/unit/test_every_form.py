@@ -125,7 +125,7 @@ CASES = {
             "value": number(),
             "unit": ("furlong", "furlong"),
             "basis": ("gold", "gold"),
-            "detected": ("perhaps", "expected one of the list; found 'perhaps'"),
+            "detected": ("perhaps", "expected yes or no; found 'perhaps'"),
             "below": number(),
             "above": number("1e5"),
             "resolution": number("0x1"),

@@ -53,7 +53,7 @@ def _drawn(portions: Sequence[Portion]) -> list[Drawn]:
     return found
 
 
-def _nothing(body: Body, _: Wrong) -> None:
+def _no_grams(body: Body, _: Wrong) -> None:
     """An absence of no grams: the end of what was planned."""
     body["daily_g"] = None
 
@@ -105,7 +105,7 @@ def pages(service: Service) -> APIRouter:
             service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
             return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
 
-        answer = submit(END if ends else PLAN, sent, service.context.zone(tank), enter, _nothing if ends else None)
+        answer = submit(END if ends else PLAN, sent, service.context.zone(tank), enter, _no_grams if ends else None)
         if isinstance(answer, Refusal):
             return planning(tank, "", sent, answer.wrong, answer.status)
         return answer

@@ -13,7 +13,7 @@ from tareline.core.units import CANONICAL, UNITS, bases
 from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.settings import Show
-from tareline.web.pages.sent import Form
+from tareline.web.pages.sent import Body, Form, Wrong
 from tareline.web.text.words import UNIT_SIGNS
 
 SAID = {
@@ -39,20 +39,16 @@ BASES = (
     ("NH3", "as NH₃"),
     ("CaCO3", "hardness as CaCO₃"),
 )
-DETECTED = {"": "yes", "no": "no: the value is the detection limit"}
+DETECTED = (("", "yes"), ("no", "no: the value is the detection limit"))
 VOLUMES = {"L": "volume_l", "US gal": "volume_us_gal"}
 KINDS = {"waterchange": "water-change", "topup": "top-up"}  # of forms whose name is another than their kind's
 NOTE_KINDS: tuple[str, ...] = get_args(requests.NoteRequest.model_fields["kind"].annotation)
 
 
-def _of_feeder(model: type[BaseModel], own: Mapping[str, type] | None = None, *buttons: str) -> Form:
+def _of_feeder(model: type[BaseModel], buttons: Mapping[str, Mapping[str, Any]] | None = None) -> Form:
     """A form about one of the tank's feeders, which is chosen in it."""
-    return Form(
-        model,
-        own={"feeder": str, **(own or {})},
-        required=frozenset({"feeder", *buttons}),
-        buttons=frozenset(buttons),
-    )
+    words = buttons or {}
+    return Form(model, own={"feeder": str}, words=words, required=frozenset({"feeder"}), buttons=frozenset(words))
 
 
 def _of_volume(model: type[BaseModel], *required: str) -> Form:
@@ -60,16 +56,19 @@ def _of_volume(model: type[BaseModel], *required: str) -> Form:
     return Form(
         model,
         own={"volume": float, "volume_unit": str},
+        words={"volume_unit": VOLUMES},
         required=frozenset(required),
         instead=dict.fromkeys(VOLUMES.values(), "volume"),
     )
 
 
 FORMS = {
-    "reading": Form(requests.ReadingRequest, optional=frozenset({"analyte"})),
+    "reading": Form(
+        requests.ReadingRequest, words={"detected": {"yes": True, "no": False}}, optional=frozenset({"analyte"})
+    ),
     "weighin": _of_feeder(requests.WeighInRequest),
     "loss": _of_feeder(requests.LossRequest),
-    "hopper": _of_feeder(requests.HopperRequest, {"hung": str}, "hung"),
+    "hopper": _of_feeder(requests.HopperRequest, {"hung": {"off": False, "hung": True}}),
     "finding": Form(requests.DecisionRequest, required=frozenset({"decision"}), buttons=frozenset({"decision"})),
     "refill": _of_feeder(requests.RefillRequest),
     "handfeed": Form(requests.HandFeedRequest),
@@ -81,7 +80,7 @@ FORMS = {
 }
 
 
-def complete_reading(body: dict[str, Any], kits: Sequence[KitAnswer], show: Show, wrong: dict[str, str]) -> None:
+def complete_reading(body: Body, kits: Sequence[KitAnswer], show: Show, wrong: Wrong) -> None:
     """Fill in what follows from the choice: with a kit its analyte, without one the analyte's usual unit."""
     if "kit" in body:
         kit = next((k for k in kits if k.id == body["kit"]), None)
@@ -98,19 +97,13 @@ def complete_reading(body: dict[str, Any], kits: Sequence[KitAnswer], show: Show
             body.setdefault("basis", allowed[0])
         elif allowed and "basis" not in body:
             wrong["basis"] = "expected how the nitrogen is stated: as N, as the ion or as NH₃"
-    if "detected" in body:
-        if body["detected"] not in DETECTED:
-            wrong["detected"] = f"expected one of the list; found {body['detected'][:40]!r}"
-        body["detected"] = body["detected"] != "no"
 
 
-def complete_volume(body: dict[str, Any], wrong: dict[str, str]) -> None:
+def complete_volume(body: Body, _: Wrong) -> None:
     """The volume in the unit that was chosen."""
-    unit = body.pop("volume_unit", "L")
-    if unit not in VOLUMES:
-        wrong["volume_unit"] = f"expected L or US gal; found {unit[:40]!r}"
+    in_unit = body.pop("volume_unit", "volume_l")
     if "volume" in body:
-        body[VOLUMES.get(unit, "volume_l")] = body.pop("volume")
+        body[in_unit] = body.pop("volume")
 
 
 def volume_units(show: Show) -> list[tuple[str, str]]:
@@ -124,7 +117,7 @@ def reading_units() -> list[tuple[str, str]]:
     return [("", "the usual"), *((unit, UNIT_SIGNS.get(unit, unit)) for unit in every)]
 
 
-def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[TankHopperAnswer]) -> None:
+def post(service: Service, what: str, tank: str, body: Body, hoppers: Sequence[TankHopperAnswer]) -> None:
     """Make the entry that a form stands for. Raises FieldError."""
     if what == "hold":
         service.hold(tank, body)
@@ -139,8 +132,4 @@ def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: 
     feeder = body.pop("feeder")
     if feeder not in [hopper.feeder for hopper in hoppers]:
         raise FieldError("feeder", f"expected one of this tank's feeders; found {feeder!r}", 404)
-    if kind.name == "hopper":
-        if body["hung"] not in ("off", "hung"):
-            raise FieldError("hung", f"expected off or hung; found {body['hung'][:40]!r}")
-        body["hung"] = body["hung"] == "hung"
     service.entries.add(kind.name, feeder, body)

@@ -179,7 +179,7 @@ def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typ
         analytes=[("", "as the kit says"), *((a, _analyte_text(a, show)) for a in ANALYTES)],
         bases=BASES,
         units=reading_units(),
-        detected=list(DETECTED.items()),
+        detected=DETECTED,
         volume_units=volume_units(show),
         foods=[("", "as before"), *((f.id, f.name) for f in _things(service, "food", FoodAnswer))],
         waters=[("", "not said"), *((w.id, w.name) for w in _things(service, "water", WaterAnswer))],

@@ -27,6 +27,7 @@ T = TypeVar("T")
 
 FORM_BYTES = 64 * 1024
 FORM_FIELDS = 40
+PRESS = "press one of the buttons of this form"
 FORM_TYPE = "application/x-www-form-urlencoded"
 
 
@@ -34,14 +35,16 @@ FORM_TYPE = "application/x-www-form-urlencoded"
 class Form:
     """A form for a model: a request of the API, or a dataclass that a query takes.
 
-    own: fields that only the form has, by the type that they are read as; one of the model's name is the form's.
-    required: what may not be empty besides what the model requires. optional: what may be empty all the same, since it
-    follows from another field. instead: the form's field that is asked in place of one of the model. buttons: fields
-    that are pressed: what is wrong with them has no field to stand beside, and is told of the whole form.
+    own: fields that only the form has, by the type that they are read as. words: the words that a field is chosen by,
+    and what each stands for in the body. required: what may not be empty besides what the model requires. optional:
+    what may be empty all the same, since it follows from another field. instead: the form's field that is asked in
+    place of one of the model. buttons: fields that are pressed: what is wrong with them has no field to stand beside,
+    and is told of the whole form.
     """
 
     model: type[Any]
     own: Mapping[str, type] = dataclasses.field(default_factory=dict)
+    words: Mapping[str, Mapping[str, Any]] = dataclasses.field(default_factory=dict)
     required: frozenset[str] = frozenset()
     optional: frozenset[str] = frozenset()
     instead: Mapping[str, str] = dataclasses.field(default_factory=dict)
@@ -58,7 +61,7 @@ class Form:
         if field in self.required:
             return True
         info = _model_fields(self.model).get(field)
-        return info is not None and info.is_required() and field not in (*self.optional, *self.own)
+        return info is not None and info.is_required() and field not in self.optional
 
     def beside(self, field: str) -> str:
         """The field that a message about a field of the model stands beside; "" is the whole form."""
@@ -124,13 +127,13 @@ def read_form(form: Form, sent: Typed, zone: str) -> tuple[Body, Wrong]:
         text = sent.get(field, "")
         try:
             if text:
-                body[field] = _read(field, kind, text, zone)
-            elif form.needs(field) and field in form.buttons:
-                wrong[""] = "press one of the buttons of this form"
+                words = form.words.get(field)
+                body[field] = _read(field, kind, text, zone) if words is None else _choose(field, words, text)
             elif form.needs(field):
-                wrong[field] = "expected something here; found nothing"
+                button = field in form.buttons
+                wrong[form.beside(field)] = PRESS if button else "expected something here; found nothing"
         except FieldError as error:
-            wrong[field] = error.message
+            wrong[form.beside(field)] = error.message
     if sent.get("client_ref"):
         # The same form sent twice is one entry; a form that was changed and sent again is another.
         said = "\n".join(sent.get(field, "") for field in form.fields)
@@ -149,11 +152,17 @@ def _read(field: str, kind: Any, text: str, zone: str) -> Any:
     return read_local_time(field, text, zone) if kind is AwareDatetime else text
 
 
+def _choose(field: str, words: Mapping[str, Any], text: str) -> Any:
+    if text not in words:
+        raise FieldError(field, f"expected {' or '.join(words)}; found {text[:40]!r}")
+    return words[text]
+
+
 def _check(form: Form, body: Body, wrong: Wrong) -> None:
     """Put everything that the model says of a body beside its field, after what could not be read."""
     names = _model_fields(form.model)
     try:
-        form.model.model_validate({k: v for k, v in body.items() if k in names and k not in form.own})
+        form.model.model_validate({k: v for k, v in body.items() if k in names})
     except ValidationError as error:
         unread = not wrong.keys().isdisjoint(names)
         for one in error.errors(include_url=False):
