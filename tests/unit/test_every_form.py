@@ -468,6 +468,56 @@ def test_everything_that_is_wrong_is_told_at_once(house: House, visitor: Visitor
     assert set(wrong) <= set(refused.wrong)
 
 
+# -- where somebody else was quicker -----------------------------------------------------------------------------------
+
+
+def release(house: House) -> None:
+    house.service.release(TANK, {"note": "the filter runs again"})
+
+
+def stop_ramp(house: House) -> None:
+    house.service.ramps.decide(TANK, {"decision": "stop"})
+
+
+def see_alert(house: House) -> None:
+    house.service.alerts.seen(1, {"by": "Bob"})
+
+
+def clear_alert(house: House) -> None:
+    for _ in range(2):
+        with house.service.context.write() as tx:
+            house.service.alerts.record(tx, [], house.service.context.stamp_ms())
+        house.clock.advance(DAY_MS)
+
+
+LATE: dict[str, tuple[str, Callable[[House], None], dict[str, str], int, str]] = {
+    "a hold, held by another": ("hold", hold, {"reason": MANY}, 422, "please look at the fields marked below"),
+    "a release, released by another": ("release", release, {}, 409, "feeding is not held"),
+    "a decision of a ramp that was stopped": ("decision", stop_ramp, {}, 409, "this ramp has ended"),
+    "an alert, seen by another": ("seen", see_alert, {"note": LONG}, 422, "please look at the fields marked below"),
+    "an alert that has cleared": ("seen", clear_alert, {"note": LONG}, 422, "please look at the fields marked below"),
+}
+
+
+@pytest.mark.parametrize("what", LATE)
+def test_a_form_stays_with_what_was_typed_where_somebody_else_was_quicker(
+    house: House, visitor: Visitor, what: str
+) -> None:
+    name, meanwhile, also, status, message = LATE[what]
+    case = CASES[name]
+    case.prepare(house)
+    form = shown(visitor.get(case.page), case)
+    meanwhile(house)
+    assert case.ident not in shown_forms(visitor.get(case.page).text)
+    sent = form.values | case.right | also
+    answer = visitor.post(form.action, data=sent)
+    assert answer.status_code == status
+    refused = shown(answer, case)
+    assert message in refused.alert
+    assert {one: refused.values[one] for one in form.values} == {one: sent[one] for one in form.values}
+    assert len(refused.focus) == 1
+
+
 # -- the question of the load's page, which changes nothing, and the sign-in -------------------------------------------
 
 ASKED = {

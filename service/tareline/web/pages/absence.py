@@ -19,7 +19,7 @@ from tareline.web.pages.sent import Body, Form, Refusal, Sent, Typed, Wrong, sub
 from tareline.web.svg.portions import Heap, Picture, heap, picture
 
 PLAN = Form(requests.AbsenceRequest, required=frozenset({"start", "end"}))
-END = Form(requests.AbsenceRequest, optional=frozenset({"daily_g"}), instead={"daily_g": ""})
+END = Form(requests.AbsenceRequest, instead={"daily_g": ""})
 SAID = {
     "planned": "The absence is in the books; the feeders were told.",
     "ended": "The end of the absence is in the books; the feeders were told.",

@@ -38,17 +38,17 @@ def router(service: Service) -> APIRouter:
 
         found = submit(SEEN, sent, "UTC", enter)
         if isinstance(found, Refusal):
-            return _page(service, what=f"alert-{alert}", typed=sent, wrong=found.wrong, status=found.status)
+            return _page(service, refused_id=alert, typed=sent, wrong=found.wrong, status=found.status)
         return found
 
     return pages
 
 
 def _page(
-    service: Service, said: str = "", tested: Sequence[TestedAddress] | None = None, what: str = "",
-    typed: Typed | None = None, wrong: Typed | None = None, status: int = 200,
+    service: Service, said: str = "", tested: Sequence[TestedAddress] | None = None,
+    refused_id: int | None = None, typed: Typed | None = None, wrong: Typed | None = None, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
-    context: dict[str, Any] = {} if not what and tested is None else {"source": "/alerts"}
+    context: dict[str, Any] = {} if refused_id is None and tested is None else {"source": "/alerts"}
     return page(
         "alerts.html",
         status,
@@ -57,7 +57,13 @@ def _page(
         addresses=service.deliveries.state(),
         said=said,
         tested=tested,
-        form={"what": what, "typed": typed or {}, "wrong": wrong or {}, "ref": secrets.token_urlsafe(12)},
+        refused_id=refused_id,
+        form={
+            "what": f"alert-{refused_id}",
+            "typed": typed or {},
+            "wrong": wrong or {},
+            "ref": secrets.token_urlsafe(12),
+        },
         now=datetime.fromtimestamp(service.context.stamp_ms() / 1000, UTC),
         live_tank="",
         **context,
