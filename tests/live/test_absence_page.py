@@ -115,7 +115,7 @@ def test_there_is_no_sheet_without_an_absence(corner: Corner, page: Page) -> Non
     answer = page.goto(f"{corner.page}/absence/sheet")
     assert answer is not None
     assert answer.status == 404
-    expect(page.locator("main")).to_contain_text("no absence is planned")
+    expect(page.locator("main")).to_contain_text("No absence is planned")
 
 
 # -- on the page -------------------------------------------------------------------------------------------------------

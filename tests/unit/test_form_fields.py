@@ -1,22 +1,25 @@
 """What forms make of what people type: decimal commas, units, volumes, and what was not detected."""
 
-from typing import Any
+from datetime import date
+from typing import Annotated, Any
 
 import pytest
+from pydantic import Field, ValidationError
 
+from tareline.app import requests
 from tareline.app.answers.things import KitAnswer
 from tareline.core.units import UNITS
 from tareline.errors import FieldError
 from tareline.settings import Show
 from tareline.web.pages.forms import (
     FORMS,
+    NOTE_KINDS,
     complete_reading,
     complete_volume,
-    note_refusal,
-    read_form,
     reading_units,
     volume_units,
 )
+from tareline.web.pages.sent import Form, Refusal, read_form, submit
 from tareline.web.text.words import temperature_text, volume_text
 
 KITS = [KitAnswer(id="pen", name="pen", analyte="tds", unit="mg/L")]
@@ -95,9 +98,11 @@ def test_the_keepers_own_unit_is_offered_first() -> None:
 
 @pytest.mark.parametrize("field", ["volume_l", "volume_us_gal"])
 def test_a_refused_volume_is_told_beside_its_field(field: str) -> None:
-    wrong: dict[str, str] = {}
-    note_refusal("waterchange", wrong, FieldError(field, "expected more than 0"))
-    assert wrong == {"volume": "expected more than 0"}
+    def refuse(_: dict[str, Any]) -> None:
+        raise FieldError(field, "expected more than 0")
+
+    refused = submit(FORMS["waterchange"], {"volume": "5"}, "UTC", refuse, complete_volume)
+    assert refused == Refusal({"volume": "expected more than 0"}, 422)
 
 
 @pytest.mark.parametrize(
@@ -116,3 +121,71 @@ def test_a_volume_is_written_as_the_keeper_likes_it(litres: float, as_l: str, as
 def test_a_temperature_is_written_as_the_keeper_likes_it() -> None:
     assert temperature_text(25.0, LITRES) == "25.0 °C"
     assert temperature_text(25.0, GALLONS) == "77.0 °F"
+
+
+# -- what follows from the model ---------------------------------------------------------------------------------------
+
+
+class Seen(requests.NoteRequest):
+    """A note with fields that no form has been told of."""
+
+    depth_cm: Annotated[float, Field(ge=0)]
+    fish: int | None = None
+    since: requests.Day | None = None
+    until: requests.Moment | None = None
+
+
+def test_a_new_field_of_a_model_is_read_by_its_type_without_another_list() -> None:
+    typed = {"kind": "other", "text": "x", "depth_cm": "3,5", "fish": "2"}
+    typed |= {"since": "2026-03-01", "until": "2026-03-05T16:05"}
+    body, wrong = read_form(Form(Seen), typed, "Europe/Berlin")
+    assert wrong == {}
+    assert body == {"kind": "other", "text": "x", "depth_cm": 3.5, "fish": 2} | {
+        "since": date(2026, 3, 1), "until": "2026-03-05T16:05:00+01:00",
+    }  # fmt: skip
+
+
+def test_a_new_field_is_required_and_bounded_as_its_model_says() -> None:
+    entered: list[dict[str, Any]] = []
+    typed = {"kind": "other", "text": "x", "fish": "two", "since": "spring"}
+    refused = submit(Form(Seen), typed, "UTC", entered.append)
+    assert isinstance(refused, Refusal)
+    assert refused.wrong == {
+        "depth_cm": "expected something here; found nothing",
+        "fish": "expected a whole number; found 'two'",
+        "since": "expected a date such as 2026-03-01; found 'spring'",
+    }
+    refused = submit(Form(Seen), {"kind": "party", "text": "x", "depth_cm": "-1"}, "UTC", entered.append)
+    assert isinstance(refused, Refusal)
+    assert sorted(refused.wrong) == ["depth_cm", "kind"]
+    assert entered == []
+    assert submit(Form(Seen), {"kind": "other", "text": "x", "depth_cm": "1"}, "UTC", entered.append) is None
+    assert entered == [{"kind": "other", "text": "x", "depth_cm": 1.0}]
+
+
+def test_fields_are_judged_together_once_each_could_be_read() -> None:
+    def enter(_: dict[str, Any]) -> None:
+        raise AssertionError("nothing is entered")
+
+    typed = {"feeder": "feeder", "gross_g": "much", "tare_g": "5"}
+    refused = submit(FORMS["weighin"], typed, "UTC", enter)
+    assert isinstance(refused, Refusal)
+    assert list(refused.wrong) == ["gross_g"]
+    refused = submit(FORMS["weighin"], {**typed, "gross_g": "4"}, "UTC", enter)
+    assert refused == Refusal({"gross_g": "expected at least tare_g"}, 422)
+
+
+def test_what_is_not_there_and_not_asked_for_is_no_matter_of_the_form() -> None:
+    def enter(_: dict[str, Any]) -> None:
+        raise FieldError("tank", "there is none", 404)
+
+    with pytest.raises(FieldError):
+        submit(FORMS["hold"], {"reason": "x"}, "UTC", enter)
+
+
+def test_every_kind_of_note_can_be_chosen() -> None:
+    for kind in NOTE_KINDS:
+        assert requests.NoteRequest(kind=kind, text="x").kind == kind
+    with pytest.raises(ValidationError, match="'other'"):
+        requests.NoteRequest(kind="party", text="x")
+    assert len(NOTE_KINDS) == 8

@@ -10,7 +10,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tareline.settings import Http
-from tareline.web.problems import problem
+from tareline.web.problems import is_for_programs, refusal
 
 COOKIE = "tareline_token"
 OPEN_PATHS = ("/login", "/static/", "/healthz")
@@ -79,18 +79,18 @@ class Guard:
 
 def _refused_body(request: Request) -> Response | None:
     if "transfer-encoding" in request.headers:
-        return problem(411, "expected a Content-Length: bodies in chunks are not taken")
+        return refusal(request, 411, "expected a Content-Length: bodies in chunks are not taken")
     length = request.headers.get("content-length", "0")
     if not length.isdigit() or int(length) > LARGEST_BODY:
-        return problem(413, f"expected a body of at most {LARGEST_BODY} bytes; found {length[:40]}")
+        return refusal(request, 413, f"expected a body of at most {LARGEST_BODY} bytes; found {length[:40]}")
     return None
 
 
 def _refused_origin(http: Http, request: Request) -> Response | None:
     if request.method not in SAFE and _from_elsewhere(request):
-        return problem(403, "a page of another site may not change anything here")
+        return refusal(request, 403, "a page of another site may not change anything here")
     if not http.token and not _named_locally(request):
-        return problem(403, "expected to be called by a loopback name while no token is set")
+        return refusal(request, 403, "expected to be called by a loopback name while no token is set")
     return None
 
 
@@ -99,6 +99,12 @@ def _refused_caller(http: Http, request: Request) -> Response | None:
     is_open = any(path == one or (one.endswith("/") and path.startswith(one)) for one in OPEN_PATHS)
     if not http.token or is_open or token_fits(http, _given(request)):
         return None
-    if path.startswith("/api/") or path in ("/metrics", "/openapi.json") or request.method not in SAFE:
-        return problem(401, "expected Authorization: Bearer with the token", headers={"WWW-Authenticate": "Bearer"})
+    if is_for_programs(path) or request.method not in SAFE:
+        return refusal(
+            request,
+            401,
+            "expected Authorization: Bearer with the token",
+            {"WWW-Authenticate": "Bearer"},
+            "you are not signed in, so nothing was done; sign in, then go back to the page before and send it again",
+        )
     return RedirectResponse("/login", 303)

@@ -1,21 +1,25 @@
-"""Errors as RFC 9457 problem details that name the field and what was expected."""
+"""Errors, told once for the whole service: to programs as problem details (RFC 9457) that name the field and what was
+expected, to people as a page."""
 
 import logging
+from http import HTTPStatus
 from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Mount
 
 from tareline.errors import FieldError, first_problem
 from tareline.store.engine import StoreError
+from tareline.web.pages.rendering import problem_page
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+FOR_PROGRAMS = ("/metrics", "/openapi.json", "/healthz")
 METHODS = ("DELETE", "GET", "HEAD", "PATCH", "POST", "PUT")
 TITLES = {
     400: "Not understood",
@@ -30,6 +34,8 @@ TITLES = {
     500: "Failed",
     503: "Out of order",
 }
+# What a person is told where the framework knows no more than the status.
+PLAIN = {404: "There is no page at this address", 405: "Nothing can be done at this address in this way"}
 
 
 class Pointed(BaseModel):
@@ -80,6 +86,27 @@ def problem(
     return JSONResponse(found.model_dump(exclude_none=True), status, headers, MEDIA_TYPE)
 
 
+def is_for_programs(path: str) -> bool:
+    """Whether programs call this address; all others are pages."""
+    return path.startswith("/api/") or path in FOR_PROGRAMS
+
+
+def refusal(
+    request: Request, status: int, detail: str, headers: dict[str, str] | None = None, plain: str | None = None,
+    errors: list[dict[str, str]] | None = None,
+) -> Response:  # fmt: skip
+    """A problem document for a program, or a page for a person.
+
+    detail: what was expected and what was found. plain: what a person is told instead. errors: each thing that is
+    wrong, for programs.
+    """
+    if is_for_programs(request.url.path):
+        return problem(status, detail, errors, headers)
+    answer = problem_page(status, TITLES.get(status, "Error"), plain or detail)
+    answer.headers.update(headers or {})
+    return answer
+
+
 def pointer(field: str) -> str:
     """A field's name as a JSON pointer in URI fragment form."""
     return "#" + "".join(f"/{part}" for part in field.split(".")) if field else "#"
@@ -93,15 +120,15 @@ def _methods(app: FastAPI, request: Request) -> list[str]:
 
 
 def register(app: FastAPI) -> None:
-    """Answer every error of this app with a problem document."""
+    """Answer every error of this app."""
 
     @app.exception_handler(FieldError)
-    def _field(_: Request, error: FieldError) -> JSONResponse:
+    def _field(request: Request, error: FieldError) -> Response:
         errors = [{"detail": error.message, "pointer": pointer(error.field)}] if error.field else None
-        return problem(error.status, str(error), errors)
+        return refusal(request, error.status, str(error), plain=error.message, errors=errors)
 
     @app.exception_handler(RequestValidationError)
-    def _request(_: Request, error: RequestValidationError) -> JSONResponse:
+    def _request(request: Request, error: RequestValidationError) -> Response:
         errors = []
         for one in error.errors():
             place, *path = one["loc"]
@@ -110,20 +137,22 @@ def register(app: FastAPI) -> None:
             errors.append({"detail": message, **where})
         first = errors[0]
         name = first.get("parameter") or first.get("pointer", "#").removeprefix("#").replace("/", ".").strip(".")
-        return problem(422, f"{name}: {first['detail']}" if name else first["detail"], errors)
+        return refusal(request, 422, f"{name}: {first['detail']}" if name else first["detail"], errors=errors)
 
     @app.exception_handler(HTTPException)
-    def _http(request: Request, error: HTTPException) -> JSONResponse:
+    def _http(request: Request, error: HTTPException) -> Response:
         headers = dict(error.headers or {})
         if error.status_code == 405:
             headers["Allow"] = ", ".join(_methods(app, request) or ("GET", "HEAD"))  # else a file of /static
-        return problem(error.status_code, str(error.detail), headers=headers)
+        detail = str(error.detail)
+        plain = PLAIN.get(error.status_code) if detail == HTTPStatus(error.status_code).phrase else None
+        return refusal(request, error.status_code, detail, headers, plain)
 
     @app.exception_handler(StoreError)
-    def _store(_: Request, error: StoreError) -> JSONResponse:
-        return problem(503, str(error))
+    def _store(request: Request, error: StoreError) -> Response:
+        return refusal(request, 503, str(error))
 
     @app.exception_handler(Exception)
-    def _any(request: Request, error: Exception) -> JSONResponse:
+    def _any(request: Request, error: Exception) -> Response:
         log.error("%s %s failed", request.method, request.url.path, exc_info=error)
-        return problem(500, "an error of the service; its log tells more")
+        return refusal(request, 500, "an error of the service; its log tells more")

@@ -7,22 +7,19 @@ from dataclasses import dataclass
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from tareline.app import repository
+from tareline.app import repository, requests
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.queries.absence import Portion, Sheet, absence_view, sheet_view
 from tareline.app.queries.common import tank_view
 from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Body, Form, Refusal, Sent, Typed, Wrong, submit
 from tareline.web.svg.portions import Heap, Picture, heap, picture
 
-FORM = Form(
-    ("start", "end", "daily_g", "tell", "by"),
-    numbers=frozenset({"daily_g"}),
-    required=frozenset({"start", "end", "daily_g"}),
-)
+PLAN = Form(requests.AbsenceRequest, required=frozenset({"start", "end"}))
+END = Form(requests.AbsenceRequest, instead={"daily_g": ""})
 SAID = {
     "planned": "The absence is recorded; new plans were sent to the feeders.",
     "ended": "The end of the absence is recorded; new plans were sent to the feeders.",
@@ -54,6 +51,11 @@ def _drawn(portions: Sequence[Portion]) -> list[Drawn]:
             drawn = None
         found.append(Drawn(portion, made, drawn))
     return found
+
+
+def _no_grams(body: Body, _: Wrong) -> None:
+    """An absence of no grams: the end of what was planned."""
+    body["daily_g"] = None
 
 
 def _absence(service: Service, tank: str) -> AbsenceAnswer:
@@ -93,43 +95,32 @@ def pages(service: Service) -> APIRouter:
 
     @found.get("/tanks/{tank}/absence")
     def absence(tank: str, said: str = "") -> Response:
-        try:
-            return planning(tank, said, {}, {})
-        except FieldError as error:
-            return problem_page(error)
+        return planning(tank, said, {}, {})
 
     @found.post("/tanks/{tank}/absence")
     def planned(tank: str, sent: Sent) -> Response:
-        try:
-            zone = service.context.zone(tank)
-            ends = sent.get("do") == "end"
-            body, wrong = ({"daily_g": None}, {}) if ends else read_form(FORM, sent, zone)
-            status = 422
-            if not wrong:
-                try:
-                    service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
-                    return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
-                except FieldError as error:
-                    wrong[error.field if error.field in FORM.fields and not ends else ""] = error.message
-                    status = error.status
-            return planning(tank, "", sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        ends = sent.get("do") == "end"
+
+        def enter(body: Body) -> Response:
+            service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
+            return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
+
+        answer = submit(END if ends else PLAN, sent, service.context.zone(tank), enter, _no_grams if ends else None)
+        if isinstance(answer, Refusal):
+            return planning(tank, "", sent, answer.wrong, answer.status)
+        return answer
 
     @found.get("/tanks/{tank}/absence/sheet")
     def sheet(tank: str) -> Response:
-        try:
-            found = tank_view(service.context, tank)
-            told = _sheet(service, tank)
-            return page(
-                "sheet.html",
-                tank=found,
-                sheet=told,
-                portions=_drawn(told.portions),
-                show=service.settings.show,
-                live_tank=None,
-            )
-        except FieldError as error:
-            return problem_page(error)
+        found = tank_view(service.context, tank)
+        told = _sheet(service, tank)
+        return page(
+            "sheet.html",
+            tank=found,
+            sheet=told,
+            portions=_drawn(told.portions),
+            show=service.settings.show,
+            live_tank=None,
+        )
 
     return found

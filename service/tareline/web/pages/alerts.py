@@ -8,14 +8,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from tareline.app import requests
 from tareline.app.answers.alerts import TestedAddress
-from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Body, Form, Refusal, Sent, Typed, submit
 
 AlertId = Annotated[int, Path(ge=1, lt=2**63)]
-SEEN = Form(("note", "by"))
+SEEN = Form(requests.SeenRequest)
 
 
 def router(service: Service) -> APIRouter:
@@ -34,24 +34,23 @@ def router(service: Service) -> APIRouter:
 
     @pages.post("/alerts/{alert}/seen")
     def seen(alert: AlertId, sent: Sent) -> Response:
-        body, wrong = read_form(SEEN, sent, "UTC")
-        try:
+        def enter(body: Body) -> Response:
             service.alerts.seen(alert, body)
-        except FieldError as error:
-            if error.status == 404:
-                return problem_page(error)
-            wrong[error.field if error.field in SEEN.fields else ""] = error.message
-            return _page(service, what=f"alert-{alert}", typed=sent, wrong=wrong, status=error.status)
-        return RedirectResponse("/alerts?said=seen", 303)
+            return RedirectResponse("/alerts?said=seen", 303)
+
+        found = submit(SEEN, sent, "UTC", enter)
+        if isinstance(found, Refusal):
+            return _page(service, refused_id=alert, typed=sent, wrong=found.wrong, status=found.status)
+        return found
 
     return pages
 
 
 def _page(
-    service: Service, said: str = "", tested: Sequence[TestedAddress] | None = None, what: str = "",
-    typed: Typed | None = None, wrong: Typed | None = None, status: int = 200,
+    service: Service, said: str = "", tested: Sequence[TestedAddress] | None = None,
+    refused_id: int | None = None, typed: Typed | None = None, wrong: Typed | None = None, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
-    context: dict[str, Any] = {} if not what and tested is None else {"source": "/alerts"}
+    context: dict[str, Any] = {} if refused_id is None and tested is None else {"source": "/alerts"}
     return page(
         "alerts.html",
         status,
@@ -60,7 +59,13 @@ def _page(
         addresses=service.deliveries.state(),
         said=said,
         tested=tested,
-        form={"what": what, "typed": typed or {}, "wrong": wrong or {}, "ref": secrets.token_urlsafe(12)},
+        refused_id=refused_id,
+        form={
+            "what": f"alert-{refused_id}",
+            "typed": typed or {},
+            "wrong": wrong or {},
+            "ref": secrets.token_urlsafe(12),
+        },
         now=datetime.fromtimestamp(service.context.stamp_ms() / 1000, UTC),
         live_tank="",
         **context,

@@ -4,33 +4,24 @@ import secrets
 from collections.abc import Callable
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from tareline.app import repository
+from tareline.app import repository, requests
 from tareline.app.answers.load import ForecastAnswer
 from tareline.app.answers.ramp import RampAnswer
 from tareline.app.queries.load import WhatIf, forecast_view, load_view, road_view
 from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.forms import Form, Sent, Typed, read_form
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Form, Refusal, Sent, Typed, submit
 from tareline.web.svg import load as load_drawing
-from tareline.web.text.words import read_date
 
 View = dict[str, Any]
 ROAD_DAYS = 182
-WHATIF = Form(
-    ("daily_g", "days", "food", "change_l", "water", "plants_removed", "holiday_start", "holiday_end", "holiday_g"),
-    numbers=frozenset({"daily_g", "change_l", "plants_removed", "holiday_g"}),
-    whole=frozenset({"days"}),
-)
-RAMP = Form(
-    ("start_g", "step_g", "ceiling_g", "dwell_days", "consent", "confirm", "by"),
-    numbers=frozenset({"start_g", "step_g", "ceiling_g", "dwell_days"}),
-    required=frozenset({"start_g", "step_g", "ceiling_g"}),
-)
-DECISION = Form(("decision", "note", "by"), required=frozenset({"decision"}))
+WHATIF = Form(WhatIf)
+RAMP = Form(requests.RampRequest)
+DECISION = Form(requests.RampDecisionRequest, required=frozenset({"decision"}), buttons=frozenset({"decision"}))
 SAID = {
     "set": "The ramp is set; each of its decisions is recorded.",
     "accept": "The step is accepted; the larger ration begins at the next midnight.",
@@ -75,23 +66,17 @@ def pages(service: Service) -> APIRouter:
         )
 
     @router.get("/tanks/{tank}/load")
-    def load(
-        tank: str, said: str = "", asked: str = "", daily_g: str = "", days: str = "", food: str = "",
-        change_l: str = "", water: str = "", plants_removed: str = "", holiday_start: str = "", holiday_end: str = "",
-        holiday_g: str = "",
-    ) -> Response:  # fmt: skip
-        sent = {
-            "daily_g": daily_g, "days": days, "food": food, "change_l": change_l, "water": water,
-            "plants_removed": plants_removed, "holiday_start": holiday_start, "holiday_end": holiday_end,
-            "holiday_g": holiday_g,
-        }  # fmt: skip
-        try:
-            if not asked:
-                return show(tank, said)
-            answer, wrong, status = _answer(service, tank, {name: text.strip() for name, text in sent.items()})
-            return show(tank, "", "whatif", sent, wrong, status, answer)
-        except FieldError as error:
-            return problem_page(error)
+    def load(request: Request, tank: str, said: str = "", asked: str = "") -> Response:
+        if not asked:
+            return show(tank, said)
+        typed = {name: text.strip() for name, text in request.query_params.items()}
+        answer = submit(
+            WHATIF, typed, service.context.zone(tank),
+            lambda body: forecast_view(service.context, service.loads, tank, WhatIf(**body)),
+        )  # fmt: skip
+        if isinstance(answer, Refusal):
+            return show(tank, "", "whatif", typed, answer.wrong, answer.status)
+        return show(tank, "", "whatif", typed, answer=answer)
 
     @router.get("/tanks/{tank}/ramp")
     def ramp(tank: str) -> Response:
@@ -107,19 +92,11 @@ def pages(service: Service) -> APIRouter:
 
     def entered(tank: str, what: str, form: Form, sent: Typed, enter: Callable[[str, View], Any]) -> Response:
         """What a form sent, entered; or the page again, with what was typed and why it was refused."""
-        try:
-            body, wrong = read_form(form, sent, service.context.zone(tank))
-            status = 422
-            if not wrong:
-                try:
-                    enter(tank, body)
-                    return RedirectResponse(f"/tanks/{tank}/load?said={body.get('decision', 'set')}#ramp", 303)
-                except FieldError as error:
-                    wrong[error.field if error.field in form.fields else ""] = error.message
-                    status = error.status
-            return show(tank, "", what, sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        answer = submit(form, sent, service.context.zone(tank), lambda body: enter(tank, body))
+        if isinstance(answer, Refusal):
+            return show(tank, "", what, sent, answer.wrong, answer.status)
+        said = sent["decision"] if what == "decision" else "set"
+        return RedirectResponse(f"/tanks/{tank}/load?said={said}#ramp", 303)
 
     return router
 
@@ -139,23 +116,6 @@ def _ramp(service: Service, tank: str) -> RampAnswer | None:
         if error.status != 404:
             raise
         return None
-
-
-def _answer(service: Service, tank: str, sent: Typed) -> tuple[ForecastAnswer | None, dict[str, str], int]:
-    """What a question is answered with, or what is wrong with it by field."""
-    body, wrong = read_form(WHATIF, sent, service.context.zone(tank))
-    for name in ("holiday_start", "holiday_end"):
-        if name in body:
-            try:
-                body[name] = read_date(name, body[name])
-            except FieldError as error:
-                wrong[name] = error.message
-    if wrong:
-        return None, wrong, 422
-    try:
-        return forecast_view(service.context, service.loads, tank, WhatIf(**body)), {}, 200
-    except FieldError as error:
-        return None, {error.field if error.field in WHATIF.fields else "": error.message}, error.status
 
 
 def _named(service: Service, kind: str, none: str) -> list[tuple[str, str]]:

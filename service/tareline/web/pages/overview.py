@@ -5,14 +5,12 @@ field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to th
 """
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
 from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.answers.days import DayAnswer
@@ -25,9 +23,9 @@ from tareline.app.queries.tanks import OverviewAnswer
 from tareline.core.safety.lines import NAMES, WORDS
 from tareline.core.units import ANALYTES, CANONICAL, TDS_FACTOR, to_canonical
 from tareline.errors import FieldError
-from tareline.resources import dashboards_dir
 from tareline.service import Service
 from tareline.settings import Show
+from tareline.web.api.parameters import EntryId
 from tareline.web.pages.fault_tree import fault_tree
 from tareline.web.pages.forms import (
     BASES,
@@ -35,50 +33,20 @@ from tareline.web.pages.forms import (
     FORMS,
     NOTE_KINDS,
     SAID,
-    Sent,
-    Typed,
     complete_reading,
     complete_volume,
-    note_refusal,
     post,
-    read_form,
     reading_units,
     volume_units,
 )
+from tareline.web.pages.rendering import page
+from tareline.web.pages.sent import Body, Refusal, Sent, Typed, Wrong, submit
 from tareline.web.svg import geometry
 from tareline.web.svg.strips import Limit, Strip, reading_strip
 from tareline.web.text.water import Unit, unit_for
-from tareline.web.text.words import FILTERS, Row, differing, mend_text, read_date, unit_text
+from tareline.web.text.words import Row, read_date, unit_text
 
 T = TypeVar("T", KitAnswer, FoodAnswer, WaterAnswer)
-
-
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
-    env = Environment(
-        loader=FileSystemLoader(dashboards_dir() / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    env.filters |= FILTERS
-    env.tests |= {"unknown": geometry.is_unknown, "differing": differing, "to_come": _to_come}
-    env.globals |= {
-        "names": NAMES,
-        "does": WORDS,
-        "week_chart": geometry.week_chart,
-        "mend_text": mend_text,
-        "day_bar": geometry.day_bar,
-        "sparkline": geometry.sparkline,
-    }
-    return env
-
-
-def page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
-    html = _templates().get_template(name).render(**context)
-    # A page that a browser kept would show an old hold as if it were the present one.
-    return HTMLResponse(html, status, {"Cache-Control": "no-store"})
 
 
 def render_login(request: Request, error: str | None = None) -> HTMLResponse:
@@ -157,12 +125,8 @@ def _spoken_of(service: Service, week: WeekAnswer) -> dict[int, EntryDetailAnswe
     return {number: service.ledger.entry(number) for number in numbers if number is not None}
 
 
-def _to_come(day: DayAnswer) -> bool:
-    return "future" in day.flags
-
-
 def _not_over(day: DayAnswer) -> bool:
-    return _to_come(day) or "today" in day.flags
+    return "future" in day.flags or "today" in day.flags
 
 
 def _strips(week: WeekAnswer, lines: Sequence[LineAnswer], show: Show) -> list[tuple[str, Unit, Strip]]:
@@ -215,7 +179,7 @@ def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typ
         analytes=[("", "as the kit says"), *((a, _analyte_text(a, show)) for a in ANALYTES)],
         bases=BASES,
         units=reading_units(),
-        detected=list(DETECTED.items()),
+        detected=DETECTED,
         volume_units=volume_units(show),
         foods=[("", "as before"), *((f.id, f.name) for f in _things(service, "food", FoodAnswer))],
         waters=[("", "not said"), *((w.id, w.name) for w in _things(service, "water", WaterAnswer))],
@@ -232,10 +196,6 @@ def _enter_page(service: Service, tank: str, what: str, typed: Typed, wrong: Typ
 
 def _now(service: Service) -> datetime:
     return datetime.fromtimestamp(service.context.stamp_ms() / 1000, UTC)
-
-
-def problem_page(error: FieldError) -> HTMLResponse:
-    return page("problem.html", error.status, message=error.message, live_tank=None)
 
 
 def router(service: Service) -> APIRouter:
@@ -258,36 +218,26 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/tanks/{tank}")
     def week(tank: str, start: str = "", said: str = "") -> Response:
-        try:
-            return _week_page(service, tank, read_date("start", start), said)
-        except FieldError as error:
-            return problem_page(error)
+        return _week_page(service, tank, read_date("start", start), said)
 
     @pages.get("/tanks/{tank}/doses/{entry}")
-    def dose(tank: str, entry: int) -> Response:
-        try:
-            glance = _glance(service, tank)
-            found = service.ledger.entry(entry)
-            if found.kind not in ("dose", "gap") or found.tank != tank:
-                raise FieldError("entry", f"expected a dose of this tank; entry {entry} is none", 404)
-            corrections = [service.ledger.entry(other) for other in found.corrected_by]
-        except FieldError as error:
-            return problem_page(error)
+    def dose(tank: str, entry: EntryId) -> Response:
+        glance = _glance(service, tank)
+        found = service.ledger.entry(entry)
+        if found.kind not in ("dose", "gap") or found.tank != tank:
+            raise FieldError("entry", f"expected a dose of this tank; entry {entry} is none", 404)
         return page(
             "dose.html",
             tank=glance.tank,
             dose=found,
-            corrections=corrections,
+            corrections=[service.ledger.entry(other) for other in found.corrected_by],
             show=service.settings.show,
             live_tank=None,
         )
 
     @pages.get("/tanks/{tank}/enter")
     def enter(tank: str) -> Response:
-        try:
-            return _enter_page(service, tank, "", {}, {})
-        except FieldError as error:
-            return problem_page(error)
+        return _enter_page(service, tank, "", {}, {})
 
     @pages.get("/rejects")
     def rejects() -> Response:
@@ -308,65 +258,54 @@ def router(service: Service) -> APIRouter:
 def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - many small functions, one for each address
     """The addresses that forms are posted to."""
 
+    def complete(what: str) -> Callable[[Body, Wrong], None] | None:
+        """What adds to a form's body what follows from what was typed."""
+        if what == "reading":
+            kits, show = _things(service, "kit", KitAnswer), service.settings.show
+            return lambda body, wrong: complete_reading(body, kits, show, wrong)
+        return complete_volume if what in ("waterchange", "topup") else None
+
     @pages.post("/tanks/{tank}/enter/{what}")
     def entered(tank: str, what: str, sent: Sent) -> Response:
-        try:
-            if what not in FORMS or what in ("hold", "release", "finding"):
-                raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
-            glance = _glance(service, tank)
-        except FieldError as error:
-            return problem_page(error)
-        body, wrong = read_form(FORMS[what], sent, glance.tank.timezone)
-        status = 422
-        if what == "reading":
-            complete_reading(body, _things(service, "kit", KitAnswer), service.settings.show, wrong)
-        if what in ("waterchange", "topup"):
-            complete_volume(body, wrong)
-        if not wrong:
-            try:
-                said = sent["hung"] if what == "hopper" else what
-                post(service, what, tank, body, glance.hoppers)
-                return RedirectResponse(f"/tanks/{tank}?said={said}", 303)
-            except FieldError as error:
-                note_refusal(what, wrong, error)
-                status = error.status
-        return _enter_page(service, tank, what, sent, wrong, status)
+        if what not in FORMS or what in ("hold", "release", "finding"):
+            raise FieldError("what", f"expected one of the forms; found {what!r}", 404)
+        glance = _glance(service, tank)
+
+        def enter(body: Body) -> Response:
+            post(service, what, tank, body, glance.hoppers)
+            return RedirectResponse(f"/tanks/{tank}?said={sent['hung'] if what == 'hopper' else what}", 303)
+
+        found = submit(FORMS[what], sent, glance.tank.timezone, enter, complete(what))
+        if isinstance(found, Refusal):
+            return _enter_page(service, tank, what, sent, found.wrong, found.status)
+        return found
 
     def held_or_released(tank: str, what: str, sent: Typed) -> Response:
-        try:
-            zone = _glance(service, tank).tank.timezone
-            body, wrong = read_form(FORMS[what], sent, zone)
-            status = 422
-            if not wrong:
-                try:
-                    post(service, what, tank, body, ())
-                    return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
-                except FieldError as error:
-                    note_refusal(what, wrong, error)
-                    status = error.status
-            return _week_page(service, tank, None, "", what, sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        def enter(body: Body) -> Response:
+            post(service, what, tank, body, ())
+            return RedirectResponse(f"/tanks/{tank}?said={what}", 303)
+
+        found = submit(FORMS[what], sent, service.context.zone(tank), enter)
+        if isinstance(found, Refusal):
+            return _week_page(service, tank, None, "", what, sent, found.wrong, found.status)
+        return found
 
     @pages.post("/tanks/{tank}/findings/{finding}")
     def decided(tank: str, finding: str, sent: Sent) -> Response:
-        try:
-            start = read_date("start", sent.get("start", ""))
-            week = service.books.week(tank, start)
-            body, wrong = read_form(FORMS["finding"], sent, week.tank.timezone)
-            status = 422
-            if finding not in [one.id for one in week.findings]:
-                wrong, status = {"": "this finding is no longer there; the books have changed since"}, 404
-            if not wrong:
-                try:
-                    service.decide(finding, body)
-                    return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
-                except FieldError as error:
-                    note_refusal("finding", wrong, error)
-                    status = error.status
-            return _week_page(service, tank, start, "", finding, sent, wrong, status)
-        except FieldError as error:
-            return problem_page(error)
+        start = read_date("start", sent.get("start", ""))
+        week = service.books.week(tank, start)
+        if finding not in [one.id for one in week.findings]:
+            gone = {"": "this finding is no longer there; the books have changed since"}
+            return _week_page(service, tank, start, "", finding, sent, gone, 404)
+
+        def enter(body: Body) -> Response:
+            service.decide(finding, body)
+            return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
+
+        found = submit(FORMS["finding"], sent, week.tank.timezone, enter)
+        if isinstance(found, Refusal):
+            return _week_page(service, tank, start, "", finding, sent, found.wrong, found.status)
+        return found
 
     @pages.post("/tanks/{tank}/hold")
     def held(tank: str, sent: Sent) -> Response:

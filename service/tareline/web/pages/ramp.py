@@ -4,9 +4,8 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
 from tareline.app.queries.ramp_record import record
-from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 
 
 def pages(service: Service) -> APIRouter:
@@ -15,10 +14,7 @@ def pages(service: Service) -> APIRouter:
 
     @router.get("/tanks/{tank}/ramp/record")
     def on_one_page(tank: str) -> Response:
-        try:
-            found = record(service.context, service.accounts, service.ramps, tank)
-        except FieldError as error:
-            return problem_page(error)
+        found = record(service.context, service.accounts, service.ramps, tank)
         return page("ramp-record.html", record=found, live_tank=None)
 
     return router

@@ -7,9 +7,8 @@ from typing import Any
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
-from tareline.errors import FieldError
 from tareline.service import Service
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 from tareline.web.text.words import read_date
 
 # One row for each dose, in the order of the ticket; times as RFC 3339, masses in grams to the microgram.
@@ -43,17 +42,11 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/feeders/{feeder}/report")
     def report(feeder: str, start: str = "", end: str = "") -> Response:
-        try:
-            return page("report.html", report=found(feeder, start, end), show=service.settings.show, live_tank=None)
-        except FieldError as error:
-            return problem_page(error)
+        return page("report.html", report=found(feeder, start, end), show=service.settings.show, live_tank=None)
 
     @pages.get("/feeders/{feeder}/report.csv")
     def doses(feeder: str, start: str = "", end: str = "") -> Response:
-        try:
-            told = found(feeder, start, end)
-        except FieldError as error:
-            return problem_page(error)
+        told = found(feeder, start, end)
         period = told["period"]
         name = f"{feeder}-{period['start']}-{period['end']}.csv"
         headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}

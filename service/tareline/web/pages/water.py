@@ -9,10 +9,9 @@ from fastapi.responses import HTMLResponse, Response
 
 from tareline.core.safety.lines import NAMES, WORDS
 from tareline.core.units import TDS_FACTOR
-from tareline.errors import FieldError
 from tareline.service import Service
 from tareline.settings import Show
-from tareline.web.pages.overview import page, problem_page
+from tareline.web.pages.rendering import page
 from tareline.web.svg.strips import Limit, reading_strip
 from tareline.web.text import water as words
 from tareline.web.text.water import Unit, unit_for
@@ -27,10 +26,7 @@ def router(service: Service) -> APIRouter:
 
     @pages.get("/tanks/{tank}/water")
     def water(tank: str) -> Response:
-        try:
-            found, half_year = service.waters.water(tank), service.waters.half_year(tank)
-        except FieldError as error:
-            return problem_page(error)
+        found, half_year = service.waters.water(tank), service.waters.half_year(tank)
         show = service.settings.show
         body = {**service.context.need("tank", tank), "id": tank}
         factor = body.get("tds_factor") or TDS_FACTOR
