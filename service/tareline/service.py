@@ -17,7 +17,11 @@ from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.batches import Batches
 from tareline.app.bookkeeping import Bookkeeping
 from tareline.app.commands.entries import Entries
+from tareline.app.commands.feeding import Feeding
+from tareline.app.commands.findings import Findings
 from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.things import Things
+from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.deliveries import Deliveries
 from tareline.app.downlink import Downlink
@@ -74,8 +78,11 @@ class Service:
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         send = self.downlink.send
-        self.entries = Entries(self.context, send, self.samples, others)
-        self.ramps = Ramps(self.context, self.entries, self.samples, self._evidence())
+        self.transactions = Transactions(self.context, send, self.samples)
+        self.things = Things(self.context, self.transactions)
+        self.entries = Entries(self.context, self.transactions)
+        self.feeding = Feeding(self.context, self.transactions, others)
+        self.ramps = Ramps(self.context, self.transactions, self.samples, self._evidence())
         due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
         self.books = BookQueries(self.context, self.accounts, self.samples, self.waters)
@@ -94,7 +101,9 @@ class Service:
             raise
         self.alerts = Alerts(self.context, settings.notify, addresses)
         self.deliveries = Deliveries(self.context, addresses)
-        self.bookkeeping = Bookkeeping(self.context, self.accounts, self.entries, self.downlink, self.ingest.known)
+        self.bookkeeping = Bookkeeping(
+            self.context, self.accounts, Findings(self.context, self.transactions), self.downlink, self.ingest.known
+        )
         self.monitor = Monitor(
             self.context,
             self.accounts,
@@ -104,7 +113,7 @@ class Service:
             self.ramps,
             due_list,
             self.alerts,
-            self.entries,
+            self.transactions,
             self.books,
         )
         resends = Resends(self.context, self.ingest, self.downlink)
@@ -168,51 +177,23 @@ class Service:
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 
-    def add_reading(self, tank: str, body: Any) -> MadeAnswer:
-        return self.entries.add("reading", tank, body)
-
-    def add_refill(self, feeder: str, body: Any) -> MadeAnswer:
-        return self.entries.add("refill", feeder, body)
-
-    def add_weighin(self, feeder: str, body: Any) -> MadeAnswer:
-        return self.entries.add("weighin", feeder, body)
-
-    def add_of_feeder(self, kind: str, feeder: str, body: Any) -> MadeAnswer:
-        """A loss, a calibration, or the hopper taken off or hung again, which holds or frees the feeder."""
-        made = self.entries.add(kind, feeder, body)
-        if kind == "hopper":
-            self.downlink.tell([feeder])
-        return made
-
     def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
         return self.bookkeeping.decide(finding, body)
 
-    def add_handfeed(self, tank: str, body: Any) -> MadeAnswer:
-        return self.entries.add("handfeed", tank, body)
-
-    def add_water_change(self, tank: str, body: Any) -> MadeAnswer:
-        return self.entries.add("water-change", tank, body)
-
-    def add_topup(self, tank: str, body: Any) -> MadeAnswer:
-        return self.entries.add("top-up", tank, body)
-
-    def add_note(self, tank: str, body: Any) -> MadeAnswer:
-        return self.entries.add("note", tank, body)
-
     def hold(self, tank: str, body: Any) -> HoldAnswer:
         """A person's hold; answers with the hold that is now in force."""
-        self.entries.hold(tank, body)
+        self.feeding.hold(tank, body)
         return self.hold_states.hold(tank)
 
     def release(self, tank: str, body: Any) -> HoldAnswer:
         """A person's release; answers with what is now in force."""
-        self.entries.release(tank, body)
+        self.feeding.release(tank, body)
         return self.hold_states.hold(tank)
 
     def add_thing(self, kind: str, body: Any) -> ThingAnswer:
         """A new thing; of a new device the broker may already keep what it said."""
-        made = self.entries.add_thing(kind, body)
+        made = self.things.add(kind, body)
         if kind in ("feeder", "probe"):
             self.periodic.expect(made.id)
             self.link.subscribe_again()

@@ -93,9 +93,9 @@ def preload(port: int, messages: int) -> None:
 def prepare(folder: Path, port: int) -> str:
     """A service's store with its feeders; returns the client id of its session."""
     service = Service(settings(folder, port), SystemClock())
-    service.entries.add_thing("tank", {"id": "bench", "name": "Bench", "volume_l": 60, "timezone": "UTC"})
+    service.things.add("tank", {"id": "bench", "name": "Bench", "volume_l": 60, "timezone": "UTC"})
     for i in range(DEVICES):
-        service.entries.add_thing("feeder", {"id": f"feeder-{i}", "tank": "bench"})
+        service.things.add("feeder", {"id": f"feeder-{i}", "tank": "bench"})
     service.context.store.close()
     return f"tareline-{service.context.installation}"
 

@@ -29,7 +29,7 @@ def fill(house: House) -> None:
     noise, begin_ms = random.Random(5), NOON_MS - DAYS * DAY_MS
     begin = datetime.fromtimestamp(begin_ms / 1000, UTC).isoformat()
     house.add("probe", id="probe", tank=TANK, at=begin)
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": begin})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": begin})
     for day in range(DAYS):
         times = range(begin_ms + day * DAY_MS, begin_ms + (day + 1) * DAY_MS, STEP_MS)
         warmth = [Value("temperature", "Cel", at, 24 + noise.gauss(0, 0.03)) for at in times]

@@ -35,10 +35,10 @@ def fill(folder: Path, port: int, days: int) -> None:
     service = Service(settings(folder, port), SystemClock())
     now_ms = service.context.stamp_ms()
     start = {"at": "2020-01-01T00:00:00Z"}
-    service.entries.add_thing("tank", {"id": "t", "name": "T", "volume_l": 60, "timezone": "UTC", **start})
-    service.entries.add_thing("feeder", {"id": "f", "tank": "t", **start})
+    service.things.add("tank", {"id": "t", "name": "T", "volume_l": 60, "timezone": "UTC", **start})
+    service.things.add("feeder", {"id": "f", "tank": "t", **start})
     meals = [{"at": f"{8 + i:02}:00", "share": 1 / MEALS} for i in range(MEALS)]
-    service.entries.put_ration("t", {"daily_g": 0.3, "cap_g": 0.5, "meals": meals})
+    service.feeding.put_ration("t", {"daily_g": 0.3, "cap_g": 0.5, "meals": meals})
     context: Context = service.context
     scatter = random.Random(5)
     with context.write() as tx:

@@ -202,7 +202,8 @@ class Model:
         self._need(plan in plans or (plan == 0 and self.planless), "a plan is in force that was not the newest")
         if plan == 0:
             self.plans = []
-        if hold == 0 and (self.rotten or self.holdless):
+        had_one = any(order["version"] for order in self.holds)  # a board to which none came yet can lose none
+        if hold == 0 and had_one and (self.rotten or self.holdless):
             self.holds = [{"version": 0, "held": True}]  # what it obeys is lost: then nothing moves until one comes
         else:
             self._need(hold in holds, "a hold is in force that was not the one to obey")

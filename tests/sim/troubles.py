@@ -132,7 +132,7 @@ class Troubles:
             board.touch()
             if tells == "service":
                 added_g = max(0, nature.content_ug - before_ug) / 1e6
-                self.world.shell.enter(lambda s: s.add_refill(board.name, {"added_g": added_g}))
+                self.world.shell.enter(lambda s: s.entries.add("refill", board.name, {"added_g": added_g}))
                 self._tell_hopper(True)
             elif tells == "button" and any(board.model.local):
                 board.long_press()
@@ -140,7 +140,7 @@ class Troubles:
         self.world.at(self.world.now_ms + rng.randrange(MINUTE, minutes * MINUTE), back)
 
     def _tell_hopper(self, hung: bool) -> None:
-        self.world.shell.enter(lambda s: s.add_of_feeder("hopper", self.board.name, {"hung": hung}))
+        self.world.shell.enter(lambda s: s.entries.add("hopper", self.board.name, {"hung": hung}))
 
     def look_into_hopper(self) -> None:
         """Somebody looks now and then: an almost empty hopper is filled."""

@@ -341,7 +341,7 @@ class World:
 
     def _reading(self, value: float) -> None:
         body = {"analyte": "ammonia", "value": value, "unit": "mg/L", "basis": "N"}
-        self.shell.enter(lambda service: service.add_reading(TANK, body))
+        self.shell.enter(lambda service: service.entries.add("reading", TANK, body))
 
     def _water(self, _: None) -> None:
         """A bad reading: half the food, or none; hours later a good one."""
@@ -366,11 +366,11 @@ class World:
         meals = [{"at": at, "share": s, "feeder": rng.choice(names)} for at, s in zip(times, shares, strict=False)]
         cap_g = daily_g * rng.choice((1.0, 1.0, 1.3, 2.5))
         body = {"daily_g": daily_g, "cap_g": cap_g, "meals": meals, "confirm": True}
-        self.shell.enter(lambda service: service.entries.put_ration(TANK, body))
+        self.shell.enter(lambda service: service.feeding.put_ration(TANK, body))
 
     def _hand_feed(self, _: None) -> None:
         mass_g = self.rng.randrange(10, 200) / 1000
-        self.shell.enter(lambda service: service.add_handfeed(TANK, {"mass_g": mass_g}))
+        self.shell.enter(lambda service: service.entries.add("handfeed", TANK, {"mass_g": mass_g}))
 
     # What goes wrong with the service and the broker
 
@@ -436,7 +436,7 @@ class World:
         self.shell.open_again()
         self.broker.running = True
         for board in self.boards:
-            self.shell.enter(lambda s, name=board.name: s.add_of_feeder("hopper", name, {"hung": True}))
+            self.shell.enter(lambda s, name=board.name: s.entries.add("hopper", name, {"hung": True}))
             board.heal()
             board.link.network = True
             board.link.drop()

@@ -83,13 +83,13 @@ class House:
     def ration(self, daily_g: float, cap_g: float, meals: list[tuple[Any, ...]], tank: str = TANK, **other: Any) -> Any:
         named = [dict(zip(("at", "share", "feeder"), meal, strict=False)) for meal in meals]
         body = {"daily_g": daily_g, "cap_g": cap_g, "meals": named, **other}
-        return self.service.entries.put_ration(tank, body)
+        return self.service.feeding.put_ration(tank, body)
 
     def reading(self, analyte: str, value: float, tank: str = TANK, **other: Any) -> MadeAnswer:
         units = {"ph": ("1", None), "temperature": ("degC", None), "kh": ("dKH", None), "tds": ("mg/L", None)}
         unit, basis = units.get(analyte, ("mg/L", "N"))
         body = {"analyte": analyte, "value": value, "unit": unit, "basis": basis, **other}
-        return self.service.add_reading(tank, body)
+        return self.service.entries.add("reading", tank, body)
 
     # -- what devices say --------------------------------------------------------------------------------------------
 

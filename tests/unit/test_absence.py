@@ -27,11 +27,11 @@ def june(day: int) -> str:
 
 def plan_absence(house: House, start: int, end: int, daily_g: float, **other: Any) -> None:
     body = {"start": june(start), "end": june(end), "daily_g": daily_g, **other}
-    house.service.entries.put_absence(TANK, body)
+    house.service.feeding.put_absence(TANK, body)
 
 
 def end_absence(house: House) -> None:
-    house.service.entries.put_absence(TANK, {"daily_g": None})
+    house.service.feeding.put_absence(TANK, {"daily_g": None})
 
 
 def go_to(house: House, day: int, hour: int = 12) -> None:
@@ -87,9 +87,9 @@ def test_an_absence_from_today_on_feeds_less_at_once(house: House) -> None:
 def test_hand_feeds_still_count_in_an_absence(house: House) -> None:
     plan_absence(house, 17, 19, 0.4)
     go_to(house, 17)
-    house.service.add_handfeed(TANK, {"mass_g": 0.3, "food": FOOD, "by": "a neighbour"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.3, "food": FOOD, "by": "a neighbour"})
     assert told(house)[17] == ([pytest.approx(0.1)], pytest.approx(0.3))
-    house.service.add_handfeed(TANK, {"mass_g": 0.3, "food": FOOD, "by": "a neighbour"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.3, "food": FOOD, "by": "a neighbour"})
     assert told(house)[17] == ([], 0.0)
     assert told(house)[18] == ([0.2, 0.2], pytest.approx(0.6))
 
@@ -101,7 +101,7 @@ def test_a_larger_ration_decided_inside_waits_for_the_end(house: House) -> None:
     assert told(house)[18] == ([0.2], pytest.approx(0.6))
     assert told(house)[19] == ([0.2, 0.2], pytest.approx(0.6))
     assert told(house)[20] == ([0.7, 0.7], 2.4)
-    view = house.service.entries.put_ration(
+    view = house.service.feeding.put_ration(
         TANK, {"daily_g": 1.4, "cap_g": 2.4, "meals": [{"at": "08:00", "share": 1}]}
     )
     assert (view.daily_g, view.today.daily_g) == (1.4, 0.4)
@@ -180,7 +180,7 @@ def test_without_the_service_the_fallback_knows_of_the_absence_to_come(house: Ho
 def refused(house: House, **body: Any) -> tuple[str, int, str]:
     before = house.ledger("absence")
     with pytest.raises(FieldError) as caught:
-        house.service.entries.put_absence(TANK, body)
+        house.service.feeding.put_absence(TANK, body)
     assert house.ledger("absence") == before
     return caught.value.field, caught.value.status, caught.value.message
 
@@ -219,8 +219,8 @@ def test_no_absence_can_reduce_a_ration_that_was_never_decided(tmp_path: Path) -
 def test_what_is_not_proven_is_not_fed_unwatched(house: House) -> None:
     body = {"start": june(17), "end": june(19), "daily_g": 0.8}
     with pytest.raises(FieldError, match=r"proven to carry, 0\.7 g a day"):
-        house.service.entries.put_absence(TANK, body, proven_g=0.7)
-    house.service.entries.put_absence(TANK, body, proven_g=0.8)
+        house.service.feeding.put_absence(TANK, body, proven_g=0.7)
+    house.service.feeding.put_absence(TANK, body, proven_g=0.8)
 
 
 def test_an_absence_sent_twice_is_one_entry(house: House) -> None:

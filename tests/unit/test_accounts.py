@@ -65,7 +65,7 @@ class Fortnight:
         """A weigh-in on a kitchen scale that shows hundredths of a gram."""
         self.at(day, hour)
         body = {"mass_g": round(self.content_g + self.random.gauss(0, 0.01), 2), "sd_g": 0.01}
-        return self.house.service.add_weighin(FEEDER, {**body, **other})
+        return self.house.service.entries.add("weighin", FEEDER, {**body, **other})
 
     def true_g(self, first: int, last: int) -> float:
         """What was really given on days `first` to `last`."""
@@ -236,7 +236,7 @@ def test_a_late_weigh_in_changes_past_days_and_says_which(fortnight: Fortnight) 
     before = fortnight.week(0)
     assert before.revisions == []
     content_at = from_ms(FIRST_MS + 7 * HOUR_MS, "UTC").isoformat()
-    start = fortnight.house.service.add_weighin(FEEDER, {"mass_g": 60.0, "sd_g": 0.01, "at": content_at})
+    start = fortnight.house.service.entries.add("weighin", FEEDER, {"mass_g": 60.0, "sd_g": 0.01, "at": content_at})
     end = fortnight.weigh(6)
     fortnight.house.service.reckon()
     after = fortnight.week(0)
@@ -290,7 +290,7 @@ def test_before_its_account_a_sum_with_a_dose_of_unknown_size_is_told_as_about_s
 def test_a_hopper_that_is_off_holds_its_feeder_until_it_hangs_again(house: House) -> None:
     house.hear(house.hello(), house.online())
     assert house.last("hold")["held"] is False  # type: ignore[index]
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False, "by": "late desk"})
+    house.service.entries.add("hopper", FEEDER, {"hung": False, "by": "late desk"})
     told = house.last("hold")
     assert told is not None
     assert told["held"] is True
@@ -301,7 +301,7 @@ def test_a_hopper_that_is_off_holds_its_feeder_until_it_hangs_again(house: House
     assert [feeder.hung for feeder in shown.feeders] == [False]
     house.restart()
     assert house.last("hold")["held"] is True  # type: ignore[index]
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    house.service.entries.add("hopper", FEEDER, {"hung": True})
     released = house.last("hold")
     assert released is not None
     assert (released["held"], released["version"] > told["version"]) == (False, True)
@@ -312,7 +312,7 @@ def test_a_hopper_that_is_off_holds_its_feeder_until_it_hangs_again(house: House
 def test_a_tank_whose_other_feeder_has_its_hopper_is_feeding(house: House) -> None:
     house.add("feeder", id="second", tank=TANK)
     house.hear(*(said(device) for device in (FEEDER, "second") for said in (house.hello, house.online)))
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
+    house.service.entries.add("hopper", FEEDER, {"hung": False})
     assert [house.last("hold", device)["held"] for device in (FEEDER, "second")] == [True, False]  # type: ignore[index]
     house.confirm()
     house.confirm("second")
@@ -321,15 +321,15 @@ def test_a_tank_whose_other_feeder_has_its_hopper_is_feeding(house: House) -> No
 
 def test_a_hopper_hung_again_does_not_end_a_persons_hold(house: House) -> None:
     house.service.hold(TANK, {"reason": "the filter stands still"})
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    house.service.entries.add("hopper", FEEDER, {"hung": False})
+    house.service.entries.add("hopper", FEEDER, {"hung": True})
     told = house.last("hold")
     assert told is not None
     assert (told["held"], told["reason"]) == (True, "the filter stands still")
 
 
 def test_gross_less_tare_is_the_content(house: House) -> None:
-    made = house.service.add_weighin(FEEDER, {"gross_g": 152.46, "tare_g": 99.9})
+    made = house.service.entries.add("weighin", FEEDER, {"gross_g": 152.46, "tare_g": 99.9})
     assert (made.mass_g, made.gross_g, made.tare_g) == (52.56, 152.46, 99.9)
     heavier = house.service.entries.correct(made.entry, {"tare_g": 100.0})
     assert (heavier.mass_g, heavier.gross_g, heavier.tare_g) == (52.46, 152.46, 100.0)
@@ -346,7 +346,7 @@ def test_gross_less_tare_is_the_content(house: House) -> None:
 )  # fmt: skip
 def test_a_weigh_in_in_doubt_is_refused_by_its_field(house: House, field: str, body: dict[str, Any]) -> None:
     with pytest.raises(FieldError) as refused:
-        house.service.add_weighin(FEEDER, body)
+        house.service.entries.add("weighin", FEEDER, body)
     assert refused.value.field == field
     assert house.ledger("weighin") == []
 

@@ -187,14 +187,14 @@ def test_a_hold_is_due_for_a_reading_and_then_for_its_release(house: House) -> N
 
 
 def test_a_hopper_that_is_off_is_to_be_looked_at(house: House) -> None:
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
+    house.service.entries.add("hopper", FEEDER, {"hung": False})
     assert of(house, "look", FEEDER) is not None
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    house.service.entries.add("hopper", FEEDER, {"hung": True})
     assert of(house, "look", FEEDER) is None
 
 
 def test_an_account_tells_when_to_weigh_and_refill_and_an_absence_before_which(house: House) -> None:
-    house.service.add_weighin(FEEDER, {"mass_g": 8.0, "sd_g": 0.05})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": 8.0, "sd_g": 0.05})
     house.hear(house.hello(gain_g_per_step=0.001), house.dose(1, before_g=8.0, after_g=7.75))
     house.service.reckon()
     refill = of(house, "refill", FEEDER)
@@ -202,7 +202,7 @@ def test_an_account_tells_when_to_weigh_and_refill_and_an_absence_before_which(h
     left_g = 7.75 - 0.5  # what an auger no longer reaches
     assert 0.75 * left_g < (int(refill.day[-2:]) - 15) <= left_g, "1 g a day"
     assert of(house, "weigh", FEEDER) is not None
-    house.service.entries.put_absence(TANK, {"start": "2025-06-18", "end": "2025-06-30", "daily_g": 0.9})
+    house.service.feeding.put_absence(TANK, {"start": "2025-06-18", "end": "2025-06-30", "daily_g": 0.9})
     before = of(house, "refill", FEEDER)
     assert before is not None
     assert before.day == "2025-06-17"
@@ -231,7 +231,7 @@ def test_nobody_is_asked_for_a_kit_because_of_a_default_line_that_only_notifies(
 
 
 def test_of_an_empty_tank_nothing_is_due(house: House) -> None:
-    house.service.entries.put_thing(
+    house.service.things.put(
         "tank", TANK, {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
     )
     assert house.service.tanks.due(TANK) == []

@@ -48,7 +48,7 @@ def test_a_chart_reading_counts_as_the_midpoint_to_its_upper_neighbour(house: Ho
 
 def test_the_lowest_step_of_a_chart_never_crosses(house: House) -> None:
     house.add("kit", id="drops", name="drops", analyte="ammonia", unit="mg/L", basis="N", steps=[1.0, 9.0])
-    made = house.service.add_reading(TANK, {"analyte": "ammonia", "value": 1.0, "kit": "drops"})
+    made = house.service.entries.add("reading", TANK, {"analyte": "ammonia", "value": 1.0, "kit": "drops"})
     assert made.crossed == []
     assert not held(house)
 
@@ -142,7 +142,7 @@ def test_a_tank_without_animals_is_only_notified(house: House) -> None:
     assert {c.do for c in made.crossed} == {"notify"}
     # Once it is stocked, the same water holds.
     body = {"name": "cycling", "volume_l": 20, "timezone": "UTC", "stage": "stocked"}
-    house.service.entries.put_thing("tank", "cycling", body)
+    house.service.things.put("tank", "cycling", body)
     assert house.hold("cycling").held
 
 
@@ -208,9 +208,9 @@ def test_a_hold_message_fits_the_wire(house: House) -> None:
 def test_lines_are_the_keepers(house: House) -> None:
     none_holds = [{"analyte": "nitrate", "above": 40, "unit": "mg/L", "basis": "ion", "do": "hold"}]
     with pytest.raises(FieldError) as refused:
-        house.service.entries.put_lines(TANK, {"lines": none_holds})
+        house.service.feeding.put_lines(TANK, {"lines": none_holds})
     assert (refused.value.field, refused.value.status) == ("confirm", 409)
-    house.service.entries.put_lines(TANK, {"lines": none_holds, "confirm": True})
+    house.service.feeding.put_lines(TANK, {"lines": none_holds, "confirm": True})
     assert not house.reading("ammonia", 5.0).hold.held
     assert house.reading("nitrate", 41, basis="ion").hold.held
 
@@ -218,7 +218,7 @@ def test_lines_are_the_keepers(house: House) -> None:
 def test_new_lines_are_held_against_the_water_as_it_is(house: House) -> None:
     house.reading("ammonia", 0.3)
     lines = [{"analyte": "ammonia", "above": 0.25, "unit": "mg/L", "basis": "N", "do": "hold"}]
-    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.service.feeding.put_lines(TANK, {"lines": lines})
     assert held(house)
 
 
@@ -264,19 +264,19 @@ def test_more_than_one_and_a_half_times_needs_confirmation(house: House) -> None
 
 
 def test_a_hand_feed_reduces_what_is_left_of_the_day_and_the_cap(house: House) -> None:
-    house.service.add_handfeed(TANK, {"mass_g": 0.7, "by": "a child"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.7, "by": "a child"})
     assert targets(house)["2025-06-15/18:00"] == pytest.approx(0.3)
     assert targets(house)["2025-06-16/18:00"] == 0.5
     plan = house.last("plan")
     assert plan is not None
     assert plan["days"][0]["cap_g"] == pytest.approx(1.3)
-    house.service.add_handfeed(TANK, {"mass_g": 5.0})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 5.0})
     assert "2025-06-15/18:00" not in targets(house)
     assert house.last("plan")["days"][0]["cap_g"] == 0  # type: ignore[index]
 
 
 def test_a_hand_feed_taken_back_gives_it_back(house: House) -> None:
-    made = house.service.add_handfeed(TANK, {"mass_g": 0.7})
+    made = house.service.entries.add("handfeed", TANK, {"mass_g": 0.7})
     house.service.entries.correct(made.entry, {"void": True})
     assert targets(house)["2025-06-15/18:00"] == 0.5
 
@@ -309,31 +309,31 @@ def test_a_ration_needs_to_say_which_feeder_where_there_are_two(house: House) ->
 
 
 def test_a_retired_feeder_gets_an_empty_plan_and_is_held(house: House) -> None:
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": None})
+    house.service.things.put("feeder", FEEDER, {"tank": None})
     assert held(house)
     plan = house.last("plan")
     assert plan is not None
     assert plan["meals"] == []
     assert {day["cap_g"] for day in plan["days"]} == {0.0}
     assert plan["fallback"]["daily_g"] == 0
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": FOOD})
+    house.service.things.put("feeder", FEEDER, {"tank": TANK, "food": FOOD})
     assert not held(house)
 
 
 def test_an_empty_tank_gets_an_empty_plan(house: House) -> None:
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
-    house.service.entries.put_thing("tank", TANK, body)
+    house.service.things.put("tank", TANK, body)
     assert targets(house) == {}
 
 
 def test_versions_never_fall_and_nothing_is_sent_where_nothing_changed(house: House) -> None:
-    house.service.add_handfeed(TANK, {"mass_g": 0.1})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1})
     house.clock.set(house.clock.now_ms() - 30_000)  # corrected by a time server
-    house.service.add_handfeed(TANK, {"mass_g": 0.1})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1})
     versions = [plan["version"] for plan in house.told("plan")]
     assert versions == sorted(set(versions))
     count = len(house.sent)
-    house.service.add_note(TANK, {"kind": "other", "text": "all well"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "all well"})
     assert len(house.sent) == count
 
 
@@ -346,7 +346,7 @@ def test_a_move_told_late_moves_the_past_with_it(house: House) -> None:
     house.clock.advance(4 * HOUR_MS)
     house.hear(house.dose(2))
     body = {"tank": "sill", "food": FOOD, "at": "2025-06-15T14:00:00Z"}
-    house.service.entries.put_thing("feeder", FEEDER, body)
+    house.service.things.put("feeder", FEEDER, body)
     assert sorted(house.doses()) == [1]
     assert sorted(house.doses("sill")) == [2]
     assert house.last("plan")["meals"] == []  # type: ignore[index]
@@ -357,7 +357,7 @@ def test_a_food_changed_midway_shows_per_dose(house: House) -> None:
     house.hear(house.dose(1))
     house.clock.advance(4 * HOUR_MS)
     house.hear(house.dose(2))
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": "pellets", "at": "2025-06-15T14:00:00Z"})
+    house.service.things.put("feeder", FEEDER, {"tank": TANK, "food": "pellets", "at": "2025-06-15T14:00:00Z"})
     assert {d.seq: d.food for d in house.today().doses} == {1: FOOD, 2: "pellets"}
 
 
@@ -365,7 +365,7 @@ def test_a_refill_with_another_food_changes_the_food_from_then_on(house: House) 
     house.add("food", id="pellets", name="pellets", protein_percent=30)
     house.hear(house.dose(1))
     house.clock.advance(MINUTE_MS)
-    house.service.add_refill(FEEDER, {"added_g": 20, "food": "pellets"})
+    house.service.entries.add("refill", FEEDER, {"added_g": 20, "food": "pellets"})
     house.clock.advance(MINUTE_MS)
     house.hear(house.dose(2))
     assert {d.seq: d.food for d in house.today().doses} == {1: FOOD, 2: "pellets"}
@@ -387,9 +387,9 @@ def test_what_is_referred_to_must_exist(house: House) -> None:
     for call, field in (
         (lambda: house.add("feeder", id="new", tank="nowhere"), "tank"),
         (lambda: house.add("feeder", id="new", tank=TANK, food="nothing"), "food"),
-        (lambda: house.service.add_handfeed(TANK, {"mass_g": 1, "food": "nothing"}), "food"),
-        (lambda: house.service.add_water_change(TANK, {"volume_l": 1, "water": "none"}), "water"),
-        (lambda: house.service.add_reading(TANK, {"analyte": "ph", "value": 7, "kit": "none"}), "kit"),
+        (lambda: house.service.entries.add("handfeed", TANK, {"mass_g": 1, "food": "nothing"}), "food"),
+        (lambda: house.service.entries.add("water-change", TANK, {"volume_l": 1, "water": "none"}), "water"),
+        (lambda: house.service.entries.add("reading", TANK, {"analyte": "ph", "value": 7, "kit": "none"}), "kit"),
     ):
         with pytest.raises(FieldError) as refused:
             call()  # type: ignore[no-untyped-call]
@@ -399,13 +399,13 @@ def test_what_is_referred_to_must_exist(house: House) -> None:
 # -- references, corrections, times ------------------------------------------------------------------------------------
 
 ONCE: dict[str, Any] = {
-    "reading": lambda h, b: h.service.add_reading(TANK, {"analyte": "ph", "value": 7, "unit": "1", **b}),
-    "handfeed": lambda h, b: h.service.add_handfeed(TANK, {"mass_g": 0.2, **b}),
-    "note": lambda h, b: h.service.add_note(TANK, {"kind": "other", "text": "x", **b}),
-    "weighin": lambda h, b: h.service.add_weighin(FEEDER, {"mass_g": 20, **b}),
-    "refill": lambda h, b: h.service.add_refill(FEEDER, {"added_g": 20, **b}),
-    "water-change": lambda h, b: h.service.add_water_change(TANK, {"volume_l": 20, **b}),
-    "top-up": lambda h, b: h.service.add_topup(TANK, {"volume_l": None, **b}),
+    "reading": lambda h, b: h.service.entries.add("reading", TANK, {"analyte": "ph", "value": 7, "unit": "1", **b}),
+    "handfeed": lambda h, b: h.service.entries.add("handfeed", TANK, {"mass_g": 0.2, **b}),
+    "note": lambda h, b: h.service.entries.add("note", TANK, {"kind": "other", "text": "x", **b}),
+    "weighin": lambda h, b: h.service.entries.add("weighin", FEEDER, {"mass_g": 20, **b}),
+    "refill": lambda h, b: h.service.entries.add("refill", FEEDER, {"added_g": 20, **b}),
+    "water-change": lambda h, b: h.service.entries.add("water-change", TANK, {"volume_l": 20, **b}),
+    "top-up": lambda h, b: h.service.entries.add("top-up", TANK, {"volume_l": None, **b}),
     "hold": lambda h, b: h.service.hold(TANK, {"reason": "x", **b}),
     "ration": lambda h, b: h.ration(0.5, 1.0, [("09:00", 1.0)], **b),
     "tank": lambda h, b: h.add("tank", id="new", name="new", volume_l=1, timezone="UTC", **b),
@@ -416,7 +416,7 @@ ONCE: dict[str, Any] = {
 
 @pytest.mark.parametrize("kind", ONCE)
 def test_a_second_post_with_the_same_reference_answers_as_the_first_did(house: House, kind: str) -> None:
-    house.first_note = house.service.add_note(TANK, {"kind": "other", "text": "x"}).entry  # type: ignore[attr-defined]
+    house.first_note = house.service.entries.add("note", TANK, {"kind": "other", "text": "x"}).entry  # type: ignore[attr-defined]
     first = ONCE[kind](house, {"client_ref": "from-a-phone"})
     count, sent = len(house.ledger()), len(house.sent)
     house.clock.advance(HOUR_MS)
@@ -427,7 +427,7 @@ def test_a_second_post_with_the_same_reference_answers_as_the_first_did(house: H
 
 
 def test_a_reference_of_another_kind_of_call_is_refused(house: House) -> None:
-    house.service.add_note(TANK, {"kind": "other", "text": "x", "client_ref": "from-a-phone"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "x", "client_ref": "from-a-phone"})
     with pytest.raises(FieldError) as refused:
         house.ration(0.5, 1.0, [("09:00", 1.0)], client_ref="from-a-phone")
     assert (refused.value.field, refused.value.status) == ("client_ref", 409)
@@ -476,9 +476,9 @@ def test_what_a_device_sent_is_not_corrected_by_hand(house: House) -> None:
 
 
 def test_an_entry_may_lie_in_the_past_and_at_most_five_minutes_ahead(house: House) -> None:
-    house.service.add_note(TANK, {"kind": "other", "text": "x", "at": "2019-01-01T00:00:00+02:00"})
-    house.service.add_note(TANK, {"kind": "other", "text": "x", "at": "2025-06-15T12:04:59Z"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "x", "at": "2019-01-01T00:00:00+02:00"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "x", "at": "2025-06-15T12:04:59Z"})
     for at in ("2025-06-15T12:05:01Z", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00", "2025-06-15T12:00:00"):
         with pytest.raises(FieldError) as refused:
-            house.service.add_note(TANK, {"kind": "other", "text": "x", "at": at})
+            house.service.entries.add("note", TANK, {"kind": "other", "text": "x", "at": at})
         assert refused.value.field == "at"

@@ -49,7 +49,7 @@ def later(house: House, ms: int = MINUTE_MS) -> None:
 
 
 def put(house: House, kind: str, ref: str, **body: Any) -> None:
-    house.service.entries.put_thing(kind, ref, body)
+    house.service.things.put(kind, ref, body)
 
 
 def stage(house: House, stage: str) -> None:
@@ -57,7 +57,7 @@ def stage(house: House, stage: str) -> None:
 
 
 def lines(house: House, *limits: dict[str, Any]) -> None:
-    house.service.entries.put_lines(TANK, {"lines": list(limits), "confirm": True})
+    house.service.feeding.put_lines(TANK, {"lines": list(limits), "confirm": True})
 
 
 def line(analyte: str, do: str, reduce_to: float | None = None, **side: float) -> dict[str, Any]:

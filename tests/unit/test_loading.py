@@ -156,16 +156,16 @@ def test_a_ration_held_in_balance_is_proven_and_caps_an_absence(house: House) ->
     body = {"start": "2025-12-01", "end": "2025-12-05", "daily_g": 0.08}
     house.ration(0.09, 0.18, [("08:00", 0.5), ("20:00", 0.5)])
     with pytest.raises(FieldError) as refused:
-        house.service.entries.put_absence(TANK, body, proven_g)
+        house.service.feeding.put_absence(TANK, body, proven_g)
     assert (refused.value.field, refused.value.status) == ("daily_g", 409)
-    house.service.entries.put_absence(TANK, {**body, "daily_g": 0.05}, proven_g)
+    house.service.feeding.put_absence(TANK, {**body, "daily_g": 0.05}, proven_g)
 
 
 def test_an_empty_tank_has_no_load(house: House) -> None:
     live(house, 2)
     settle(house)
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": "empty"}
-    house.service.entries.put_thing("tank", TANK, body)
+    house.service.things.put("tank", TANK, body)
     settle(house)
     assert view(house).refuses == "the tank is empty"
 
@@ -191,7 +191,7 @@ def test_a_tank_nothing_is_known_of_gets_a_guess_from_another(house: House) -> N
     # By planted area once both are stated: a quarter of 1200 cm2 is a quarter of 0.3 g.
     for tank, name, volume_l, area in ((TANK, "reading room", 60, 1200), ("half", "half", 30, 300)):
         body = {"name": name, "volume_l": volume_l, "timezone": "UTC", "planted_area_cm2": area}
-        house.service.entries.put_thing("tank", tank, body)
+        house.service.things.put("tank", tank, body)
         assert len(view(house, "half").guesses) == (1 if tank == TANK else 2)
     by_litre, by_area = view(house, "half").guesses
     assert by_litre == guess
@@ -218,7 +218,7 @@ def test_the_weeks_ahead_go_on_as_planned_with_an_absence_in_them(told: House) -
     assert {day.daily_g for day in found.days} == {RATION_G}
     assert found.days[0].at > found.as_of
     first, last = found.days[7].date, found.days[13].date
-    told.service.entries.put_absence(TANK, {"start": first, "end": last, "daily_g": 0.02})
+    told.service.feeding.put_absence(TANK, {"start": first, "end": last, "daily_g": 0.02})
     days = ahead(told).days
     assert [day.date for day in days if day.daily_g == 0.02] == [day.date for day in found.days[7:14]]
     assert told.service.context.stamp_ms() - start < DAY_MS

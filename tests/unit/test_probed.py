@@ -21,7 +21,7 @@ def house(house: House) -> House:
     """A tank whose books begin on a Monday at midnight, with a probe."""
     house.clock.set(BEGIN_MS)
     house.add("probe", id=PROBE, tank=TANK)
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(0)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": at(0)})
     return house
 
 
@@ -99,18 +99,18 @@ def test_solids_are_reckoned_by_the_tank_s_factor(house: House) -> None:
     pass_to(house, 8)
     before = weeks(house)[0].value
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "tds_factor": 0.5}
-    house.service.entries.put_thing("tank", TANK, body)
+    house.service.things.put("tank", TANK, body)
     assert weeks(house)[0].value == pytest.approx(before * 0.5 / 0.64)
 
 
 def test_of_a_probe_that_moves_house_each_tank_has_its_own_weeks(house: House) -> None:
     """Two weeks here and two there, moved on the third Monday at ten; the other water holds twice as much."""
     house.add("tank", id="other", name="other", volume_l=20, timezone="UTC")
-    house.service.add_handfeed("other", {"mass_g": 0.1, "at": at(0)})
+    house.service.entries.add("handfeed", "other", {"mass_g": 0.1, "at": at(0)})
     send(house, 0, 14.4, 320.0)
     send(house, 14.4, 28.1, 640.0)
     pass_to(house, 28.1)
-    house.service.entries.put_thing("probe", PROBE, {"tank": "other", "at": at(14 + 10 / 24)})
+    house.service.things.put("probe", PROBE, {"tank": "other", "at": at(14 + 10 / 24)})
     assert [one.value for one in weeks(house)] == pytest.approx([320, 320], rel=2e-3)
     assert [one.value for one in weeks(house, "other")] == pytest.approx([640, 640], rel=2e-3)
 
@@ -127,7 +127,7 @@ def test_days_are_the_tank_s_own(house: House) -> None:
     """In Auckland, 12 hours ahead in June (IANA time zone database), a week is over at noon UTC on Sunday."""
     house.add("tank", id="far", name="far", volume_l=20, timezone="Pacific/Auckland")
     house.add("probe", id="away", tank="far")
-    house.service.add_handfeed("far", {"mass_g": 0.1, "at": at(-0.5)})
+    house.service.entries.add("handfeed", "far", {"mass_g": 0.1, "at": at(-0.5)})
     send(house, -0.5, 7, probe="away")
     pass_to(house, 6.49)
     assert weeks(house, "far") == []
@@ -165,7 +165,7 @@ def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: 
     assert before.record.seen == ()
     send(house, 2, 8)
     assert kept() == gathered(house)
-    house.service.add_water_change(TANK, {"volume_l": 20, "at": at(3.3)})
+    house.service.entries.add("water-change", TANK, {"volume_l": 20, "at": at(3.3)})
     assert kept() == gathered(house) != before
     for day in (1, 2, 3, 4):
         house.reading("tds", 480.0, at=at(day))

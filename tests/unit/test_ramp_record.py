@@ -35,7 +35,7 @@ def knows(house: House, told: Knowledge) -> None:
         rising=lambda tank: (),
         findings=lambda tank: 0,
     )
-    house.service.ramps = Ramps(house.service.context, house.service.entries, house.service.samples, evidence)
+    house.service.ramps = Ramps(house.service.context, house.service.transactions, house.service.samples, evidence)
 
 
 def written(house: House) -> dict[str, Any]:
@@ -88,15 +88,17 @@ def test_a_step_that_was_taken_back_before_it_was_in_force_is_no_stage() -> None
 
 
 def test_the_record_of_a_found_limit(house: House) -> None:
-    house.service.add_note(TANK, {"kind": "plants", "text": "half full of stems", "at": "2025-06-01T08:00:00Z"})
-    house.service.add_note(TANK, {"kind": "other", "text": "light: 8 hours, dimmed to 60 %"})
+    house.service.entries.add(
+        "note", TANK, {"kind": "plants", "text": "half full of stems", "at": "2025-06-01T08:00:00Z"}
+    )
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "light: 8 hours, dimmed to 60 %"})
     house.service.ramps.put(
         TANK, {"start_g": 0.05, "step_g": 0.01, "ceiling_g": 0.2, "dwell_days": 14, "consent": "auto"}
     )
     live(house, 14)
-    house.service.add_water_change(TANK, {"volume_l": 6})
-    house.service.add_topup(TANK, {"volume_l": None})
-    house.service.add_handfeed(TANK, {"mass_g": 0.02})
+    house.service.entries.add("water-change", TANK, {"volume_l": 6})
+    house.service.entries.add("top-up", TANK, {"volume_l": None})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.02})
     knows(house, FOUND)
     live(house, 16, first_seq=15)
     told = written(house)
@@ -120,7 +122,7 @@ def test_the_record_of_a_found_limit(house: House) -> None:
     assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (None, None)
     house.clock.advance(30 * DAY_MS)
     body = {"name": "reading room", "volume_l": 80, "timezone": "UTC", "planted_area_cm2": 900}
-    house.service.entries.put_thing("tank", TANK, body)
+    house.service.things.put("tank", TANK, body)
     told["tank"] = written(house)["tank"]
     assert {**written(house), "made_at": told["made_at"]} == told  # what has ended is not told otherwise later
 
@@ -148,9 +150,9 @@ def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House)
     assert '<dt>Planted area</dt><dd><span class="unknown">not known</span>' in text
     assert '<dt>Light</dt><dd><span class="unknown">nobody stated its hours</span>' in text
     body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "planted_area_cm2": 900, "light_h_per_day": 0}
-    house.service.entries.put_thing("tank", TANK, body)
-    house.service.add_note(TANK, {"kind": "harvest", "text": "stems cut back", "share": 0.125})
-    house.service.add_note(TANK, {"kind": "harvest", "text": "a few leaves"})
+    house.service.things.put("tank", TANK, body)
+    house.service.entries.add("note", TANK, {"kind": "harvest", "text": "stems cut back", "share": 0.125})
+    house.service.entries.add("note", TANK, {"kind": "harvest", "text": "a few leaves"})
     conditions = written(house)["conditions"]
     assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (900, 0)
     assert [n["share"] for n in conditions["notes"]["harvest"]] == [0.125, None]

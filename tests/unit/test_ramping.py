@@ -46,7 +46,7 @@ def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
     evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings)
-    service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
+    service.ramps = Ramps(service.context, service.transactions, service.samples, evidence)
     return made
 
 
@@ -282,7 +282,7 @@ def test_what_is_not_known_or_decided_holds_the_step(house: House, oracle: Oracl
 def test_while_its_people_are_away_no_step_is_made(house: House, oracle: Oracle) -> None:
     put(house, consent="auto")
     absence = {"start": "2025-06-15", "end": "2025-07-31", "daily_g": 0.05}
-    house.service.entries.put_absence(TANK, absence)
+    house.service.feeding.put_absence(TANK, absence)
     live(house, 20)
     assert rations(house)[-1] == 0.05
     assert any("away" in one or "absence" in one for one in view(house).waits_for)
@@ -309,7 +309,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     house.restart()
     service = house.service
     evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0)
-    service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
+    service.ramps = Ramps(service.context, service.transactions, service.samples, evidence)
     assert view(house) == before
     assert before.state == "ready for a step"
 

@@ -53,7 +53,7 @@ def test_doses_are_summed_by_local_day_with_their_deviation(house: House) -> Non
 def test_food_given_by_hand_counts_beside_the_feeder(house: House) -> None:
     live(house, 4)
     before = {one.day: one for one in gathered(house).record.fed}
-    house.service.add_handfeed(TANK, {"mass_g": 0.5, "sd_g": 0.1, "at": at(house, 2)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.5, "sd_g": 0.1, "at": at(house, 2)})
     after = {one.day: one for one in gathered(house).record.fed}
     changed = [day for day in after if after[day] != before[day]]
     assert changed == [1]
@@ -64,7 +64,7 @@ def test_food_given_by_hand_counts_beside_the_feeder(house: House) -> None:
 def test_another_food_in_the_hopper_is_told_apart_from_the_day_it_came(house: House) -> None:
     house.add("food", id="sticks", name="pantry sticks", protein_percent=33)
     live(house, 4)
-    house.service.add_refill(FEEDER, {"added_g": 5, "food": "sticks", "at": at(house, 0)})
+    house.service.entries.add("refill", FEEDER, {"added_g": 5, "food": "sticks", "at": at(house, 0)})
     house.clock.advance(MINUTE_MS)
     live(house, 4, first=9)
     found = gathered(house)
@@ -76,7 +76,7 @@ def test_another_food_in_the_hopper_is_told_apart_from_the_day_it_came(house: Ho
 
 def test_a_food_nobody_has_described_is_taken_as_widely_unknown(house: House) -> None:
     house.add("tank", id="bare", name="bare", volume_l=20, timezone="UTC")
-    house.service.add_handfeed("bare", {"mass_g": 0.1, "at": at(house, 0)})
+    house.service.entries.add("handfeed", "bare", {"mass_g": 0.1, "at": at(house, 0)})
     record = gathered(house, "bare").record
     assert record.foods[0].relative_sd > 0.2
 
@@ -130,7 +130,7 @@ def test_closed_periods_are_kept_and_a_late_entry_about_them_is_still_seen(house
 def test_readings_say_what_their_kit_could_tell_apart(house: House) -> None:
     house.add("kit", id="drops", name="drops", analyte="nitrate", unit="mg/L", basis="ion", steps=[0, 5, 10, 20])
     for value in (0, 10, 20):
-        house.service.add_reading(TANK, {"analyte": "nitrate", "value": value, "kit": "drops"})
+        house.service.entries.add("reading", TANK, {"analyte": "nitrate", "value": value, "kit": "drops"})
     house.reading("ammonia", 0.05, detected=False)
     house.reading("nitrite", 0.3, resolution=0.1)
     house.reading("ph", 7.0)
@@ -159,9 +159,9 @@ def test_the_least_that_shows_is_what_the_tanks_own_kits_can_show(house: House) 
 
 def test_a_water_change_brings_what_its_source_holds_as_nitrogen(house: House) -> None:
     house.add("water", id="tap", name="tap", nitrate_mg_per_l=10, ammonia_mg_per_l=0.1, tds_mg_per_l=300)
-    house.service.add_water_change(TANK, {"volume_l": 20, "water": "tap", "at": at(house, 0)})
-    house.service.add_topup(TANK, {"volume_l": 1.5, "at": at(house, 0)})
-    house.service.add_topup(TANK, {"at": at(house, 0)})
+    house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "tap", "at": at(house, 0)})
+    house.service.entries.add("top-up", TANK, {"volume_l": 1.5, "at": at(house, 0)})
+    house.service.entries.add("top-up", TANK, {"at": at(house, 0)})
     change, topup = gathered(house).record.changes
     assert (change.kind, change.volume_l, change.tds_mg_per_l) == ("change", 20, 300)
     assert change.nitrate_mg_n_per_l == pytest.approx(10 * N_IN_NITRATE, rel=1e-3)
@@ -170,12 +170,12 @@ def test_a_water_change_brings_what_its_source_holds_as_nitrogen(house: House) -
 
 
 def test_what_upsets_a_tank_is_noted_by_day(house: House) -> None:
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": at(house, 0)})
     house.clock.advance(10 * DAY_MS)
     for kind, ago in (("plants", 8), ("filter", 6), ("medication", 5), ("stocking", 4), ("harvest", 3)):
-        house.service.add_note(TANK, {"kind": kind, "text": kind, "at": at(house, ago)})
+        house.service.entries.add("note", TANK, {"kind": kind, "text": kind, "at": at(house, ago)})
     body = {"name": "reading room", "volume_l": 50, "timezone": "UTC", "at": at(house, 1)}
-    house.service.entries.put_thing("tank", TANK, body)
+    house.service.things.put("tank", TANK, body)
     record = gathered(house).record
     assert record.upset == pytest.approx((2.5, 4.5, 5.5, 9.5))
     assert [one.day for one in record.harvests] == pytest.approx([7.5])
@@ -183,10 +183,12 @@ def test_what_upsets_a_tank_is_noted_by_day(house: House) -> None:
 
 
 def test_a_harvest_carries_its_share_where_somebody_stated_it(house: House) -> None:
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": at(house, 0)})
     house.clock.advance(10 * DAY_MS)
-    first = house.service.add_note(TANK, {"kind": "harvest", "text": "stems", "share": 0.1, "at": at(house, 3)})
-    house.service.add_note(TANK, {"kind": "harvest", "text": "some", "at": at(house, 2)})
+    first = house.service.entries.add(
+        "note", TANK, {"kind": "harvest", "text": "stems", "share": 0.1, "at": at(house, 3)}
+    )
+    house.service.entries.add("note", TANK, {"kind": "harvest", "text": "some", "at": at(house, 2)})
     assert [one.share for one in gathered(house).record.harvests] == [0.1, None]
     house.service.entries.correct(first.entry, {"share": 0.3})
     assert [one.share for one in gathered(house).record.harvests] == [0.3, None]
@@ -201,9 +203,9 @@ def test_a_harvest_carries_its_share_where_somebody_stated_it(house: House) -> N
 def test_another_planted_area_or_light_upsets_and_stating_it_first_does_not(house: House) -> None:
     def put(ago: int, **fields: float) -> None:
         body = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "at": at(house, ago), **fields}
-        house.service.entries.put_thing("tank", TANK, body)
+        house.service.things.put("tank", TANK, body)
 
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 0)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": at(house, 0)})
     house.clock.advance(10 * DAY_MS)
     put(9, planted_area_cm2=900)
     put(8, planted_area_cm2=900, light_h_per_day=8)
@@ -227,7 +229,7 @@ def test_a_tank_told_of_before_its_animals_is_new(house: House, stage: str, new:
 
 def test_a_tank_that_was_emptied_begins_anew_when_it_is_filled(house: House) -> None:
     def put(stage: str) -> Any:
-        return house.service.entries.put_thing(
+        return house.service.things.put(
             "tank", TANK, {"name": "reading room", "volume_l": 60, "timezone": "UTC", "stage": stage}
         )
 
@@ -251,7 +253,7 @@ def test_day_0_stays_while_the_record_grows_and_moves_for_an_older_notebook(hous
     second = gathered(house)
     assert second.day_0 == first.day_0
     assert [f.day for f in second.record.fed][: len(first.record.fed)] == [f.day for f in first.record.fed]
-    house.service.add_handfeed(TANK, {"mass_g": 0.1, "at": at(house, 30)})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.1, "at": at(house, 30)})
     assert (first.day_0 - gathered(house).day_0).days == 25
 
 

@@ -25,7 +25,7 @@ TODAY = date(2025, 6, 15)
 
 
 def weigh_in(house: House, mass_g: float, **other: Any) -> MadeAnswer:
-    return house.service.add_weighin(FEEDER, {"mass_g": mass_g, "sd_g": 0.03, **other})
+    return house.service.entries.add("weighin", FEEDER, {"mass_g": mass_g, "sd_g": 0.03, **other})
 
 
 def live(house: House, days: int, content_g: float = 50.0, first_seq: int = 1) -> tuple[float, list[dict[str, Any]]]:
@@ -120,7 +120,7 @@ def test_with_an_account_every_dose_has_an_estimate_and_the_total_is_their_sum(h
 def test_two_weigh_ins_that_add_up(house: House) -> None:
     weigh_in(house, 50.0)
     left_g, first = live(house, 3)
-    house.service.add_refill(FEEDER, {"before_g": 10.0, "after_g": 18.0})
+    house.service.entries.add("refill", FEEDER, {"before_g": 10.0, "after_g": 18.0})
     left_g, then = live(house, 3, left_g + 8.0, 7)
     closed = weigh_in(house, round(left_g, 3))
     house.service.reckon()
@@ -159,7 +159,7 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
         entries.append(weigh_in(house, round(left_g, 3)).entry)
         left_g, _ = live(house, 7, left_g, 1 + 14 * week)
         if week == 5:
-            house.service.add_refill(FEEDER, {"added_g": 20.0})
+            house.service.entries.add("refill", FEEDER, {"added_g": 20.0})
             left_g += 20.0
     house.service.reckon()
     account = house.service.accounts.account(FEEDER)
@@ -175,10 +175,10 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
 
 
 def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
-    house.service.add_weighin(FEEDER, {"gross_g": 62.5, "tare_g": 12.0})
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
-    house.service.add_of_feeder("loss", FEEDER, {"mass_g": 1.25, "text": "tipped over", "by": "late desk"})
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    house.service.entries.add("weighin", FEEDER, {"gross_g": 62.5, "tare_g": 12.0})
+    house.service.entries.add("hopper", FEEDER, {"hung": False})
+    house.service.entries.add("loss", FEEDER, {"mass_g": 1.25, "text": "tipped over", "by": "late desk"})
+    house.service.entries.add("hopper", FEEDER, {"hung": True})
     found = report(house)
     assert [one.mass_g for one in found["weighins"]] == [50.5]
     assert [(one.mass_g, one.by) for one in found["losses"]] == [(1.25, "late desk")]
@@ -193,7 +193,7 @@ def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
 
 def calibrate(house: House, shown_g: list[float]) -> None:
     points = [{"mass_g": mass, "shown_g": shown} for mass, shown in zip((0, 20, 50, 100), shown_g, strict=True)]
-    house.service.add_of_feeder("calibration", FEEDER, {"points": points})
+    house.service.entries.add("calibration", FEEDER, {"points": points})
 
 
 def test_the_calibration_record_agrees_with_numpys_least_squares(house: House) -> None:
@@ -291,7 +291,7 @@ def test_the_last_seven_local_days_by_default(house: House) -> None:
 
 def test_a_feeder_that_was_put_away_keeps_its_reports(house: House) -> None:
     house.hear(house.dose(1))
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": None, "food": FOOD})
+    house.service.things.put("feeder", FEEDER, {"tank": None, "food": FOOD})
     found = report(house)
     assert found["tank"] == {"id": TANK, "name": "reading room"}
     assert [ticket["seq"] for ticket in found["doses"]] == [1]

@@ -26,7 +26,7 @@ def line(do: str, above: float, **other: Any) -> dict[str, Any]:
 
 
 def put_lines(house: House, *lines: dict[str, Any]) -> None:
-    house.service.entries.put_lines(TANK, {"lines": [HOLD_ON_AMMONIA, *lines]})
+    house.service.feeding.put_lines(TANK, {"lines": [HOLD_ON_AMMONIA, *lines]})
 
 
 class Water:
@@ -171,19 +171,19 @@ def test_lines_that_are_gone_and_probes_that_were_taken_off_hold_nothing(house: 
     house.reading("temperature", 29.0)
     assert not house.service.release(TANK, {"note": "another line"}).held
     put_lines(house, line("hold", 30.0))
-    house.service.entries.put_thing("probe", PROBE, {"tank": None})
+    house.service.things.put("probe", PROBE, {"tank": None})
     house.reading("temperature", 29.0)
     assert not house.hold().held
 
 
 def test_a_line_moved_below_the_water_goes_on_reducing_at_once(house: House) -> None:
     lines = [{**HOLD_ON_AMMONIA, "above": 1.0, "do": "reduce", "reduce_to": 0.5}, HOLD_ON_AMMONIA]
-    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.service.feeding.put_lines(TANK, {"lines": lines})
     house.reading("ammonia", 1.2)
     assert house.hold().reduce_to == 0.5
     house.clock.advance(HOUR_MS)
     lines[0] = {**lines[0], "above": 0.5}
-    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.service.feeding.put_lines(TANK, {"lines": lines})
     answer = house.reading("ammonia", 0.8)
     assert answer.hold.reduce_to == 0.5, "the reading is clear of the old line, and beyond the new one"
 

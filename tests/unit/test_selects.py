@@ -25,15 +25,15 @@ def house(house: House) -> House:
     house.add("feeder", id="second", tank=TANK, food="flakes")
     house.add("probe", id="probe", tank=TANK)
     house.ration(1.0, 2.0, [("08:00", 0.5, FEEDER), ("18:00", 0.5, "second")], carry_over=0.5)
-    house.service.entries.put_absence(TANK, {"start": "2025-08-01", "end": "2025-08-05", "daily_g": 0.5})
+    house.service.feeding.put_absence(TANK, {"start": "2025-08-01", "end": "2025-08-05", "daily_g": 0.5})
     house.hear(house.hello(), house.online(), house.hello("second"), house.online("second"))
     for name in (FEEDER, "second"):
-        house.service.add_weighin(name, {"mass_g": 50.0, "sd_g": 0.1})
+        house.service.entries.add("weighin", name, {"mass_g": 50.0, "sd_g": 0.1})
     house.samples([(house.clock.now_ms() - k * 5 * MINUTE_MS, 24.0, 0.05) for k in range(24, 0, -1)])
     for analyte, value in (("ph", 7.5), ("temperature", 24.0), ("ammonia", 0.1), ("nitrite", 0.05), ("nitrate", 3.0)):
         house.reading(analyte, value)
-    house.service.add_water_change(TANK, {"volume_l": 10.0})
-    house.service.add_handfeed(TANK, {"mass_g": 0.05})
+    house.service.entries.add("water-change", TANK, {"volume_l": 10.0})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.05})
     house.clock.advance(HOUR_MS)
     house.hear(house.dose(1), house.dose(1, device="second", journal="second"))
     house.service.reckon()
@@ -174,7 +174,7 @@ def test_a_step_of_the_ramp(house: House) -> None:
         rising=lambda tank: (),
         findings=lambda tank: 0,
     )
-    service.ramps = Ramps(service.context, service.entries, service.samples, evidence)
+    service.ramps = Ramps(service.context, service.transactions, service.samples, evidence)
     body = {"start_g": 1.0, "step_g": 0.1, "ceiling_g": 3.0, "dwell_days": 14, "fraction": 0.7, "consent": "auto"}
     service.ramps.put(TANK, body)
     before = len(house.ledger("ramp"))

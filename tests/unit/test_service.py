@@ -65,7 +65,7 @@ def test_a_midnight_passed_while_the_service_was_down_is_made_up_for_at_the_star
 
 
 def test_a_day_that_is_over_gives_back_what_was_fed_by_hand(house: House) -> None:
-    house.service.add_handfeed(TANK, {"mass_g": 2.0})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 2.0})
     assert plan(house)["days"][0]["cap_g"] == 0
     house.service.tick()
     house.clock.advance(12 * HOUR_MS)
@@ -78,7 +78,7 @@ def test_a_day_that_is_over_gives_back_what_was_fed_by_hand(house: House) -> Non
 
 def behind(house: House) -> None:
     """A restart after a power cut on a small computer whose clock begins in the past."""
-    house.service.add_note(TANK, {"kind": "other", "text": "the newest entry"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "the newest entry"})
     house.close()
     house.clock.set(NOON_MS - 400 * DAY_MS)
     house.sent.clear()
@@ -93,7 +93,7 @@ def test_behind_its_newest_entry_it_sends_holds_but_no_plan_and_no_time(house: H
     house.reading("ammonia", 3.0)
     assert house.last("hold")["held"] is True  # type: ignore[index]
     house.ration(0.5, 1.0, [("08:00", 1.0)])
-    house.service.add_handfeed(TANK, {"mass_g": 0.5})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.5})
     house.hear(house.hello(clock="unset"))
     house.pass_time(5 * MINUTE_MS)
     assert house.told("plan") == []
@@ -115,7 +115,7 @@ def test_when_the_clock_is_right_again_the_plan_goes_out(house: House) -> None:
 def test_what_is_entered_meanwhile_is_not_older_than_what_was_entered_before(house: House) -> None:
     """A release needs a reading newer than the hold: the order of entries must survive a wrong clock."""
     behind(house)
-    stamps = [house.service.add_note(TANK, {"kind": "other", "text": "x"}).recorded_at for _ in range(3)]
+    stamps = [house.service.entries.add("note", TANK, {"kind": "other", "text": "x"}).recorded_at for _ in range(3)]
     assert stamps == sorted(stamps)
     assert stamps[0] >= "2025-06-15T12:00:00"
 
@@ -127,7 +127,7 @@ def test_doses_taken_meanwhile_keep_the_devices_own_time(house: House) -> None:
 
 
 def test_a_clock_corrected_by_seconds_is_not_behind(house: House) -> None:
-    house.service.add_note(TANK, {"kind": "other", "text": "x"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "x"})
     house.clock.set(NOON_MS - 30_000)
     house.service.tick()
     house.hear(house.hello(clock="unset"))

@@ -179,7 +179,7 @@ def test_a_message_that_the_broker_delivers_twice_is_one_stop(house: House) -> N
 
 
 def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: House) -> None:
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": None, "food": FOOD})
+    house.service.things.put("feeder", FEEDER, {"tank": None, "food": FOOD})
     house.confirm()
     before = told(house)["version"]
     fault(house, "stopped_over")
@@ -191,7 +191,7 @@ def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: Ho
     versions = len(house.told("hold"))
     house.confirm()
     assert len(house.told("hold")) <= versions + 1, "what it confirms brings no new message each time"
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": FOOD})
+    house.service.things.put("feeder", FEEDER, {"tank": TANK, "food": FOOD})
     assert house.hold().held
     house.confirm()
     release(house)
@@ -203,7 +203,7 @@ def test_a_feeder_that_moves_to_another_tank_takes_its_stop_along(house: House) 
     fault(house, "stopped_over")
     house.confirm()
     house.add("tank", id="sill", name="sill", volume_l=20, timezone="UTC")
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": "sill", "food": FOOD})
+    house.service.things.put("feeder", FEEDER, {"tank": "sill", "food": FOOD})
     assert house.hold("sill").held, "no person has released it there"
     assert told(house)["held"]
     assert house.hold().held

@@ -52,11 +52,11 @@ def handfeed(house: House, mass_g: float, at_ms: int | None = None) -> MadeAnswe
     body: dict[str, Any] = {"mass_g": mass_g, "food": FOOD, "by": "a child"}
     if at_ms is not None:
         body["at"] = stated(at_ms)
-    return house.service.add_handfeed(TANK, body)
+    return house.service.entries.add("handfeed", TANK, body)
 
 
 def put(house: House, kind: str, ref: str, **body: Any) -> None:
-    house.service.entries.put_thing(kind, ref, body)
+    house.service.things.put(kind, ref, body)
 
 
 def second_feeder(house: House) -> None:
@@ -131,7 +131,7 @@ def test_nothing_is_told_where_nothing_changed(house: House) -> None:
         house.pass_time(HOUR_MS, 15 * MINUTE_MS)
         house.hear(house.hello(), house.online())
         house.ration(1.0, 2.0, [("08:00", 0.5), ("18:00", 0.5)])
-        house.service.add_note(TANK, {"kind": "other", "text": "looked at"})
+        house.service.entries.add("note", TANK, {"kind": "other", "text": "looked at"})
     assert house.told("plan") == []
     assert house.told("hold") == []
 
@@ -275,14 +275,14 @@ def test_a_hold_says_whether_the_hopper_is_off_the_cell(house: House) -> None:
     """So that the feeder neither counts nor reports the mass that is missing then."""
     assert house.last("hold")["hopper_off"] is False  # type: ignore[index]
     house.pass_time(MINUTE_MS, MINUTE_MS)
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": False})
+    house.service.entries.add("hopper", FEEDER, {"hung": False})
     told = house.last("hold")
     assert told is not None
     assert (told["held"], told["hopper_off"]) == (True, True)
     house.service.hold(TANK, {"reason": "cleaning"})
     assert house.last("hold")["hopper_off"] is True  # type: ignore[index]
     house.pass_time(MINUTE_MS, MINUTE_MS)
-    house.service.add_of_feeder("hopper", FEEDER, {"hung": True})
+    house.service.entries.add("hopper", FEEDER, {"hung": True})
     told = house.last("hold")
     assert told is not None
     assert (told["held"], told["hopper_off"]) == (True, False), "hung again, and held for another reason"
@@ -478,7 +478,7 @@ def test_a_clock_set_back_after_it_ran_ahead_catches_up_while_doses_keep_coming(
     """The newest entry is two hours ahead. What is entered meanwhile must not push it on, or no plan would ever go
     out again: the feeder would run out of meals and at last starve."""
     house.clock.set(NOON_MS + 2 * HOUR_MS)
-    house.service.add_note(TANK, {"kind": "other", "text": "the clock is wrong"})
+    house.service.entries.add("note", TANK, {"kind": "other", "text": "the clock is wrong"})
     house.clock.set(NOON_MS)
     for seq in range(1, 7):
         house.hear(house.dose(seq, target_g=0.01, after_g=49.99))

@@ -94,7 +94,7 @@ def test_trends_are_worked_out_anew_only_when_something_has_come_or_a_day_is_ove
     house.reading("nitrate", 5.0)
     compute(house)
     assert len(made) == 2
-    house.service.entries.put_thing("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 30})
+    house.service.things.put("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 30})
     compute(house)
     assert len(made) == 3
     house.clock.advance(DAY_MS)
@@ -114,7 +114,7 @@ def test_a_reading_taken_back_is_in_no_trend(house: House) -> None:
 def test_an_empty_tank_has_no_trend(house: House) -> None:
     weekly(house, "nitrate", 5.0, 1.5, basis="ion")
     assert compute(house)
-    house.service.entries.put_thing("tank", TANK, {**ROOM, "stage": "empty"})
+    house.service.things.put("tank", TANK, {**ROOM, "stage": "empty"})
     assert compute(house) == {}
     house.clock.advance(7 * HOUR_MS)  # a trend's alert settles for six
     assert not [one for one in house.watch() if one.kind == "rising" and one.state == "open"]
@@ -134,10 +134,10 @@ def probe_days(house: House, tds_a_day: float) -> None:
 
 
 def test_a_probe_s_days_come_before_readings_and_are_reckoned_by_the_tank_s_factor(house: House) -> None:
-    house.service.entries.put_thing("tank", TANK, {**ROOM, "tds_factor": 0.64})
+    house.service.things.put("tank", TANK, {**ROOM, "tds_factor": 0.64})
     probe_days(house, 0.5)
     weekly(house, "tds", 300.0, 0.0)
-    house.service.entries.put_lines(
+    house.service.feeding.put_lines(
         TANK,
         {
             "lines": [

@@ -36,7 +36,7 @@ def house(house: House) -> House:
     house.hear(house.hello(), house.online())
     for analyte, value in (("ammonia", 0.1), ("nitrite", 0.0), ("nitrate", 2.0), ("ph", 7.0), ("temperature", 24.0)):
         house.reading(analyte, value)
-    house.service.add_weighin(FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
     return house
 
 

@@ -20,7 +20,7 @@ RATION = {"daily_g": 0.16, "cap_g": 0.4, "meals": [{"at": "08:00", "share": 5 / 
 
 @pytest.fixture
 def house(house: House) -> House:
-    house.service.entries.put_ration(TANK, {**RATION, "confirm": True})
+    house.service.feeding.put_ration(TANK, {**RATION, "confirm": True})
     house.clock.advance(3 * DAY_MS)
     return house
 

@@ -1,6 +1,7 @@
 """What is shown: days and weeks, the hopper, water, devices; and entries that other tests leave out."""
 
 from datetime import date
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -43,7 +44,7 @@ def test_a_weeks_sentence_sums_it_up(house: House) -> None:
     """NOON_MS is a Sunday. Deviations add up in quadrature: 0.03, 0.04 and 0.12 make 0.13 (JCGM 100:2008, 5.1.2)."""
     house.hear(house.dose(1, before_g=50.0, after_g=49.75, sd_g=0.03), house.dose(2, after_g=49.5, sd_g=0.04))
     house.clock.advance(MINUTE_MS)
-    house.service.add_handfeed(TANK, {"mass_g": 0.2, "by": "the keeper"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.2, "by": "the keeper"})
     house.hear(house.dose(3, target_g=0.24, before_g=None, after_g=None, sd_g=None))  # half of it is its deviation
     house.service.hold(TANK, {"reason": "medication"})
     house.clock.advance(90 * MINUTE_MS)
@@ -108,8 +109,8 @@ def test_a_dose_in_the_hour_that_happens_twice_counts_once_and_on_its_day(house:
 def test_what_was_fed_today_and_by_whom(house: House) -> None:
     house.hear(house.dose(1), house.dose(2, outcome="held", steps=0, before_g=None, after_g=None, sd_g=None))
     house.clock.advance(MINUTE_MS)
-    house.service.add_handfeed(TANK, {"mass_g": 0.2, "by": "the neighbour", "at": "2025-06-15T07:00:00Z"})
-    house.service.add_handfeed(TANK, {"mass_g": 9.0, "at": "2025-06-14T23:59:59Z"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 0.2, "by": "the neighbour", "at": "2025-06-15T07:00:00Z"})
+    house.service.entries.add("handfeed", TANK, {"mass_g": 9.0, "at": "2025-06-14T23:59:59Z"})
     found = house.service.books.fed_today(TANK)
     assert [(f.what, f.mass_g, f.by) for f in found.by] == [
         ("hand", 0.2, "the neighbour"), (FEEDER, 0.25, None),
@@ -171,13 +172,13 @@ def test_a_page_of_the_ledger_goes_on_after_its_last_entry(house: House) -> None
 
 def test_what_is_left_in_the_hopper_is_what_was_weighed_last(house: House) -> None:
     assert hopper(house) == (None, None, None)
-    house.service.add_refill(FEEDER, {"added_g": 20})
+    house.service.entries.add("refill", FEEDER, {"added_g": 20})
     assert hopper(house) == (None, None, None)  # added to what nobody had weighed
     house.clock.advance(MINUTE_MS)
-    house.service.add_refill(FEEDER, {"before_g": 2, "after_g": 42})
+    house.service.entries.add("refill", FEEDER, {"before_g": 2, "after_g": 42})
     assert hopper(house) == (42, None, "refill")
     house.clock.advance(MINUTE_MS)
-    house.service.add_weighin(FEEDER, {"mass_g": 41.5, "sd_g": 0.1})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": 41.5, "sd_g": 0.1})
     assert hopper(house) == (41.5, 0.1, "weigh-in")
     house.clock.advance(MINUTE_MS)
     house.hear(house.dose(1, before_g=41.5, after_g=41.2, sd_g=0.02))
@@ -188,7 +189,9 @@ def test_what_is_left_in_the_hopper_is_what_was_weighed_last(house: House) -> No
     weight = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 1, "mass_g": 41.0, "sd_g": 0.05}
     house.hear(house.message("weight", weight))
     assert hopper(house) == (41.0, 0.05, "cell")
-    house.service.add_weighin(FEEDER, {"mass_g": 30, "at": "2025-06-15T08:00:00Z"})  # a notebook typed in later
+    house.service.entries.add(
+        "weighin", FEEDER, {"mass_g": 30, "at": "2025-06-15T08:00:00Z"}
+    )  # a notebook typed in later
     assert hopper(house) == (41.0, 0.05, "cell")
 
 
@@ -236,7 +239,7 @@ KIT = {
 
 def test_a_kits_reading_is_one_of_its_steps(house: House) -> None:
     house.add("kit", **KIT)
-    add = house.service.add_reading
+    add = partial(house.service.entries.add, "reading")
     made = add(TANK, {"analyte": "ammonia", "value": 0.5, "kit": "drops"})
     assert (made.unit, made.basis, made.below, made.above) == ("mg/L", "ion", 0.25, 1)
     assert "0, 0.25, 0.5, 1, 2" in refused(
@@ -270,7 +273,7 @@ def test_a_kit_must_state_its_scale_without_doubt(house: House) -> None:
     ],
 )
 def test_a_value_in_doubt_is_refused(house: House, body: dict[str, Any], field: str) -> None:
-    refused(field, 422, house.service.add_reading, TANK, body)
+    refused(field, 422, house.service.entries.add, "reading", TANK, body)
     assert house.ledger("reading") == []
 
 
@@ -278,7 +281,7 @@ def test_a_value_in_doubt_is_refused(house: House, body: dict[str, Any], field: 
 
 
 def test_the_time_of_an_entry_can_be_corrected(house: House) -> None:
-    made = house.service.add_handfeed(TANK, {"mass_g": 0.3})
+    made = house.service.entries.add("handfeed", TANK, {"mass_g": 0.3})
     assert house.today().handfed_g == 0.3
     corrected = house.service.entries.correct(made.entry, {"at": "2025-06-14T09:00:00Z"})
     assert corrected.at == "2025-06-14T09:00:00.000+00:00"
@@ -290,7 +293,7 @@ def test_the_time_of_an_entry_can_be_corrected(house: House) -> None:
 
 
 def test_a_correction_of_a_correction_stands_for_the_first(house: House) -> None:
-    first = house.service.add_handfeed(TANK, {"mass_g": 0.3})
+    first = house.service.entries.add("handfeed", TANK, {"mass_g": 0.3})
     second = house.service.entries.correct(first.entry, {"mass_g": 0.4, "by": "the keeper"})
     third = house.service.entries.correct(second.entry, {"food": FOOD})
     assert (third.corrects, third.mass_g, third.food) == (first.entry, 0.4, FOOD)
@@ -315,10 +318,10 @@ def test_only_what_people_tell_is_corrected_by_hand(house: House) -> None:
 
 def test_a_reference_is_known_after_a_restart(house: House) -> None:
     body = {"mass_g": 0.2, "client_ref": "from-a-phone"}
-    first = house.service.add_handfeed(TANK, body)
+    first = house.service.entries.add("handfeed", TANK, body)
     house.restart()
     house.clock.advance(DAY_MS)
-    assert house.service.add_handfeed(TANK, body) == first
+    assert house.service.entries.add("handfeed", TANK, body) == first
     assert len(house.ledger("handfeed")) == 1
 
 
@@ -326,7 +329,7 @@ def test_a_feeder_put_on_another_tank_in_the_past_takes_its_doses_along(house: H
     house.add("tank", id="other", name="other", volume_l=30, timezone="UTC")
     house.clock.advance(4 * HOUR_MS)
     house.hear(house.dose(1, at_ms=NOON_MS + HOUR_MS), house.dose(2, at_ms=NOON_MS + 3 * HOUR_MS))
-    house.service.entries.put_thing(
+    house.service.things.put(
         "feeder", FEEDER, {"tank": "other", "food": FOOD, "at": "2025-06-15T14:00:00Z", "by": "the keeper"}
     )
     assert [list(house.doses(tank)) for tank in (TANK, "other")] == [[1], [2]]
@@ -338,6 +341,6 @@ def test_food_told_of_the_past_shows_per_dose(house: House) -> None:
     house.add("food", id="pellets", name="pellets", protein_percent=38)
     house.clock.advance(4 * HOUR_MS)
     house.hear(*(house.dose(n, at_ms=NOON_MS + n * HOUR_MS) for n in (1, 2, 3)))
-    house.service.add_refill(FEEDER, {"added_g": 20, "food": "pellets", "at": "2025-06-15T13:30:00Z"})
-    house.service.entries.put_thing("feeder", FEEDER, {"tank": TANK, "food": FOOD, "at": "2025-06-15T14:30:00Z"})
+    house.service.entries.add("refill", FEEDER, {"added_g": 20, "food": "pellets", "at": "2025-06-15T13:30:00Z"})
+    house.service.things.put("feeder", FEEDER, {"tank": TANK, "food": FOOD, "at": "2025-06-15T14:30:00Z"})
     assert [d.food for d in house.today().doses] == [FOOD, "pellets", FOOD]

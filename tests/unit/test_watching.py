@@ -45,7 +45,7 @@ def outbox(house: House) -> list[tuple[str, list[str]]]:
 
 
 def put_tank(house: House, stage: str) -> None:
-    house.service.entries.put_thing("tank", TANK, {**ROOM, "stage": stage})
+    house.service.things.put("tank", TANK, {**ROOM, "stage": stage})
 
 
 def measured(house: House) -> None:
@@ -103,7 +103,7 @@ def test_what_was_measured_before_a_tank_was_emptied_is_over(house: House) -> No
 
 
 def test_after_a_pause_of_the_service_meals_that_are_on_their_way_are_not_missed(house: House) -> None:
-    house.service.add_weighin(FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
+    house.service.entries.add("weighin", FEEDER, {"mass_g": 50.0, "sd_g": 0.05})
     house.hear(house.hello(), house.online())
     measured(house)
     house.watch()
@@ -135,7 +135,7 @@ def test_a_clock_that_fell_back_makes_nothing_late(house: House) -> None:
 def test_during_an_absence_lines_act_more_strictly_and_somebody_else_is_told(house: House) -> None:
     measured(house)
     body = {"start": "2025-06-16", "end": "2025-06-18", "daily_g": 0.5, "tell": "the desk"}
-    house.service.entries.put_absence(TANK, body)
+    house.service.feeding.put_absence(TANK, body)
     house.clock.advance(DAY_MS)
     house.reading("ammonia", 0.6)
     assert house.hold().reduce_to == 0.5, "0.5 notifies by default; one step more is half the ration"
@@ -157,7 +157,7 @@ def test_during_an_absence_lines_act_more_strictly_and_somebody_else_is_told(hou
 def test_only_who_has_addresses_may_be_told_instead(house: House, name: str) -> None:
     body = {"start": "2025-06-16", "end": "2025-06-18", "daily_g": 0.5, "tell": name}
     with pytest.raises(FieldError, match=r"expected a name with addresses in notify\.others") as refused:
-        house.service.entries.put_absence(TANK, body)
+        house.service.feeding.put_absence(TANK, body)
     assert (refused.value.field, refused.value.status) == ("tell", 422)
     assert "the desk" in refused.value.message
     assert not house.standing("absence")
@@ -172,7 +172,7 @@ def test_the_default_nitrate_line_follows_the_tank_s_ceiling(house: House) -> No
         return [line.above for line in lines if line.analyte == "nitrate"]
 
     assert limits() == [40.0]
-    house.service.entries.put_thing("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 25})
+    house.service.things.put("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 25})
     assert limits() == [25.0]
     house.reading("nitrate", 30.0, basis="ion")
     assert whats(house) == ["reading room: nitrate is too high"]
@@ -182,9 +182,9 @@ def test_lines_without_a_hold_on_ammonia_need_to_be_confirmed(house: House) -> N
     warm = {"analyte": "temperature", "above": 86, "unit": "degF", "do": "reduce", "reduce_to": 0.5}
     solids = {"analyte": "tds", "above": 400, "unit": "ppm", "do": "hold"}
     with pytest.raises(FieldError) as refused:
-        house.service.entries.put_lines(TANK, {"lines": [warm, solids]})
+        house.service.feeding.put_lines(TANK, {"lines": [warm, solids]})
     assert (refused.value.field, refused.value.status) == ("confirm", 409)
-    house.service.entries.put_lines(TANK, {"lines": [warm, solids], "confirm": True})
+    house.service.feeding.put_lines(TANK, {"lines": [warm, solids], "confirm": True})
     house.reading("temperature", 30.0)  # 86 degF
     assert house.hold().reduce_to == 0.5
     house.clock.advance(1)
@@ -303,7 +303,7 @@ def test_two_lines_that_hold_on_one_thing_make_one_hold(house: House) -> None:
         {"analyte": "ammonia", "above": 2.0, "unit": "mg/L", "basis": "N", "do": "hold"},
         {"analyte": "ammonia", "above": 1.5, "unit": "mg/L", "basis": "N", "do": "hold"},
     ]
-    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.service.feeding.put_lines(TANK, {"lines": lines})
     house.reading("ammonia", 3.0)
     assert len(house.standing("hold")) == 1
 
@@ -328,7 +328,7 @@ def test_advice_fits_the_side_of_the_line(house: House) -> None:
         {"analyte": "ammonia", "above": 2.0, "unit": "mg/L", "basis": "N", "do": "hold"},
         {"analyte": "temperature", "below": 18.0, "unit": "degC", "do": "hold"},
     ]
-    house.service.entries.put_lines(TANK, {"lines": lines})
+    house.service.feeding.put_lines(TANK, {"lines": lines})
     house.reading("temperature", 16.0)
     (hold,) = [one for one in house.watch() if one.kind == "hold"]
     assert "heater" in hold.text

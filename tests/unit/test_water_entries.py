@@ -35,7 +35,7 @@ def latest(house: House, analyte: str) -> dict[str, Any]:
 
 def test_a_pen_is_a_kit_with_a_resolution(house: House) -> None:
     house.add("kit", **PH_PEN)
-    made = house.service.add_reading(TANK, {"analyte": "ph", "value": 7.43, "kit": "pen"})
+    made = house.service.entries.add("reading", TANK, {"analyte": "ph", "value": 7.43, "kit": "pen"})
     assert (made.unit, made.chart, made.resolution) == ("1", False, 0.1)
     shown = latest(house, "ph")
     assert (shown["value"], shown["low"], shown["high"]) == pytest.approx((7.43, 7.38, 7.48))
@@ -75,7 +75,7 @@ def test_below_detection_frees_feeding_only_from_a_limit_under_the_line(house: H
 
 def test_a_corrected_reading_of_a_pen_is_read_again_by_what_its_kit_says(house: House) -> None:
     house.add("kit", **TDS_PEN)
-    made = house.service.add_reading(TANK, {"analyte": "tds", "value": 300, "kit": "tds"})
+    made = house.service.entries.add("reading", TANK, {"analyte": "tds", "value": 300, "kit": "tds"})
     house.service.entries.correct(made.entry, {"value": 200})
     (standing,) = house.standing("reading")
     assert (standing.value, standing.factor, standing.resolution) == (200, 0.5, 10)
@@ -91,8 +91,8 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
     """200 ppm by a pen of factor 0.5 is 400 uS/cm, which a tank of factor 0.7 calls 280 mg/L."""
     house.add("kit", **TDS_PEN)
     tank = {"name": "reading room", "volume_l": 60, "timezone": "UTC", "tds_factor": 0.7}
-    house.service.entries.put_thing("tank", TANK, tank)
-    house.service.add_reading(TANK, {"analyte": "tds", "value": 200, "kit": "tds"})
+    house.service.things.put("tank", TANK, tank)
+    house.service.entries.add("reading", TANK, {"analyte": "tds", "value": 200, "kit": "tds"})
     context = house.service.context
     with context.store.read() as tx:
         found = Snapshots(tx, context, house.service.samples).of(TANK).readings["tds"]
@@ -103,7 +103,7 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
 
 def test_a_line_on_dissolved_solids_meets_every_pen(house: House) -> None:
     line = {"analyte": "tds", "above": 300, "unit": "mg/L", "do": "notify"}
-    house.service.entries.put_lines(TANK, {"lines": [line], "confirm": True})
+    house.service.feeding.put_lines(TANK, {"lines": [line], "confirm": True})
     assert house.reading("tds", 460.0, unit="uS/cm").crossed == []  # 294 mg/L by 0.64
     assert len(house.reading("tds", 470.0, unit="uS/cm").crossed) == 1
     assert len(house.reading("tds", 423.0, unit="uS/cm", measured_at_c=20.0).crossed) == 1  # 470 at 25 degC
@@ -126,7 +126,7 @@ def test_other_units_are_the_same_water(house: House) -> None:
 
 def test_a_gallon_on_input_is_litres_in_the_books(house: House) -> None:
     """3.785411784 L, NIST Handbook 44."""
-    made = house.service.add_water_change(TANK, {"volume_us_gal": 5})
+    made = house.service.entries.add("water-change", TANK, {"volume_us_gal": 5})
     assert made.volume_l == pytest.approx(18.92705892)
     assert "volume_us_gal" not in made.own
     house.service.entries.correct(made.entry, {"volume_us_gal": 4})
@@ -136,13 +136,13 @@ def test_a_gallon_on_input_is_litres_in_the_books(house: House) -> None:
     assert house.standing("water-change")[0].volume_l == 12
     made = house.add("tank", id="sill", name="sill", volume_us_gal=20, timezone="UTC")
     assert made.volume_l == pytest.approx(75.708, abs=1e-3)
-    assert house.service.add_topup(TANK, {"volume_us_gal": 0.5}).volume_l == pytest.approx(1.8927, abs=1e-4)
-    assert house.service.add_topup(TANK, {}).volume_l is None
+    assert house.service.entries.add("top-up", TANK, {"volume_us_gal": 0.5}).volume_l == pytest.approx(1.8927, abs=1e-4)
+    assert house.service.entries.add("top-up", TANK, {}).volume_l is None
 
 
 def test_gallons_are_taken_by_the_call_that_changes_a_tank(house: House) -> None:
     body = parse(requests.TankRequest, {"id": TANK, "name": "n", "volume_us_gal": 10, "timezone": "UTC"})
-    assert house.service.entries.put_thing("tank", TANK, body).volume_l == pytest.approx(37.854, abs=1e-3)
+    assert house.service.things.put("tank", TANK, body).volume_l == pytest.approx(37.854, abs=1e-3)
 
 
 # What cannot be meant
@@ -196,7 +196,7 @@ def test_a_body_that_cannot_be_meant(model: Any, body: Any, field: str, words: s
 def test_a_reading_that_cannot_be_meant_leaves_nothing_behind(
     house: House, body: dict[str, Any], field: str, words: str
 ) -> None:
-    error = refused(house.service.add_reading, TANK, body)
+    error = refused(house.service.entries.add, "reading", TANK, body)
     assert (error.field, error.status) == (field, 422)
     assert words in error.message
     assert house.ledger("reading") == []
@@ -228,8 +228,8 @@ def test_the_likely_cause_of_ammonia_after_a_change_with_chloramine_is_told(hous
     house.add("water", id="tap", name="tap", chloramine=True)
     house.add("water", id="rain", name="rain")
     at = from_ms(NOON_MS - 30 * HOUR_MS, "UTC").isoformat()
-    house.service.add_water_change(TANK, {"volume_l": 20, "water": "tap", "at": at})
-    house.service.add_water_change(TANK, {"volume_l": 20, "water": "rain"})
+    house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "tap", "at": at})
+    house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "rain"})
     made = house.reading("ammonia", 0.6)
     assert "water with chloramine went in 30 h before" in made.crossed[0].text
     assert "the tank is 0 days old" in made.crossed[0].text
@@ -247,11 +247,11 @@ def test_inflows_carry_their_source_waters_content_or_nothing_is_told(house: Hou
             return repository.inflows(tx, context, TANK, analyte, 0, NOON_MS + DAY_MS)
 
     assert told("tds") == []
-    house.service.add_water_change(TANK, {"volume_l": 20, "water": "tap"})
-    house.service.add_topup(TANK, {"volume_l": 2, "water": "tap"})
+    house.service.entries.add("water-change", TANK, {"volume_l": 20, "water": "tap"})
+    house.service.entries.add("top-up", TANK, {"volume_l": 2, "water": "tap"})
     assert told("tds") == [Inflow(NOON_MS, 20, 210, True), Inflow(NOON_MS, 2, 210, False)]
     assert [one.content for one in told("nitrate") or ()] == pytest.approx([14.007, 14.007])
     assert [one.content for one in told("kh") or ()] == [5, 5]
     assert told("ammonia") is None  # nobody said how much the tap brings
-    house.service.add_topup(TANK, {"water": "tap"})
+    house.service.entries.add("top-up", TANK, {"water": "tap"})
     assert told("tds") is None  # nobody measured how much

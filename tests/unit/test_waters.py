@@ -70,7 +70,7 @@ def test_a_reading_is_kept_as_stated_and_told_in_the_canonical_unit_too(house: H
 def test_lines_act_more_strictly_while_somebody_is_away(house: House) -> None:
     house.reading("ammonia", 0.1)
     assert [line["do"] for line in half_year(house, "ammonia")["lines"]] == ["notify", "reduce", "hold"]
-    house.service.entries.put_absence(TANK, {"start": "2025-06-15", "end": "2025-06-20", "daily_g": 0.5})
+    house.service.feeding.put_absence(TANK, {"start": "2025-06-15", "end": "2025-06-20", "daily_g": 0.5})
     assert [line["do"] for line in half_year(house, "ammonia")["lines"]] == ["reduce", "hold", "hold"]
 
 
@@ -117,7 +117,7 @@ def test_a_trend_is_a_word_beside_its_reading_and_in_full_apart(house: House) ->
 def test_what_top_ups_bring_is_not_the_tanks_own(house: House) -> None:
     # 6 L of 200 mg/L into 60 L bring 20 mg/L; from 100 to 120 nothing is left for the tank to explain.
     house.reading("tds", 100, at=at(20))
-    house.service.add_topup(TANK, {"at": at(10), "volume_l": 6, "water": "tap"})
+    house.service.entries.add("top-up", TANK, {"at": at(10), "volume_l": 6, "water": "tap"})
     house.reading("tds", 120, at=at(0))
     found = balance(house, "salt")
     assert found.per_day == pytest.approx(0, abs=1e-9)
@@ -128,7 +128,7 @@ def test_a_water_change_takes_out_what_it_replaces(house: House) -> None:
     # Half of 100 mg/L and half of 200 are 150; 10 more on the last day are 1 mg/L for each of the 10 days since, and
     # the 10 days before it count for half.
     house.reading("tds", 100, at=at(20))
-    house.service.add_water_change(TANK, {"at": at(10), "volume_l": 30, "water": "tap"})
+    house.service.entries.add("water-change", TANK, {"at": at(10), "volume_l": 30, "water": "tap"})
     house.reading("tds", 165, at=at(0))
     assert balance(house, "salt").per_day == pytest.approx(1.0)
 
@@ -142,7 +142,7 @@ def test_a_balance_that_cannot_be_told_says_why(house: House, inflow: dict[str, 
     assert "two readings of dissolved solids" in balance(house, "salt").why_not
     house.reading("tds", 100, at=at(20))
     house.reading("tds", 120, at=at(0))
-    house.service.add_topup(TANK, {"at": at(10), **inflow})
+    house.service.entries.add("top-up", TANK, {"at": at(10), **inflow})
     assert why in balance(house, "salt").why_not
 
 
@@ -151,7 +151,7 @@ def test_how_much_of_the_foods_nitrogen_stays_as_nitrate(house: House) -> None:
     house.reading("nitrate", 2, at=at(20))
     house.reading("nitrate", 4, at=at(0))
     for day in range(1, 11):
-        house.service.add_handfeed(TANK, {"at": at(day), "mass_g": 1.0})
+        house.service.entries.add("handfeed", TANK, {"at": at(day), "mass_g": 1.0})
     found = balance(house, "nitrogen")
     assert found.food_per_day == pytest.approx(10_000 * PROTEIN / 6.25 / VOLUME_L / 20)
     assert found.per_day == pytest.approx(0.1)
@@ -183,11 +183,11 @@ def test_food_that_nobody_named_is_said(house: House) -> None:
     house.reading("nitrate", 2, tank="sill", at=at(20))
     house.reading("nitrate", 4, tank="sill")
     house.reading("kh", 4, tank="sill")
-    house.service.add_handfeed("sill", {"at": at(2), "mass_g": 1.0})
+    house.service.entries.add("handfeed", "sill", {"at": at(2), "mass_g": 1.0})
     found = house.service.waters.water("sill")["balances"]
     assert (found.nitrogen.food_per_day, found.nitrogen.food_not_known_of) == (None, ["hand"])
     assert found.hardness.why_not == "It is not known what is fed by hand."
-    house.service.add_handfeed("sill", {"at": at(1), "mass_g": 1.0, "food": FOOD})
+    house.service.entries.add("handfeed", "sill", {"at": at(1), "mass_g": 1.0, "food": FOOD})
     assert balance(house, "nitrogen").why_not is not None, "the other tank knows nothing of this"
 
 
@@ -197,7 +197,7 @@ def test_hardness_is_used_up_by_the_foods_ammonia(house: House) -> None:
     assert "was not measured" in balance(house, "hardness").why_not
     house.reading("kh", 4, resolution=0.5)
     assert "Nothing was fed" in balance(house, "hardness").why_not
-    house.service.add_handfeed(TANK, {"at": at(3), "mass_g": 28.0})
+    house.service.entries.add("handfeed", TANK, {"at": at(3), "mass_g": 28.0})
     found = balance(house, "hardness")
     spent = 1000 * PROTEIN * 0.092 / VOLUME_L * 7.14 / 17.848
     assert found.spent_per_day == pytest.approx(spent, rel=2e-3)
@@ -209,9 +209,9 @@ def test_hardness_is_used_up_by_the_foods_ammonia(house: House) -> None:
 
 def test_hardness_that_inflows_give_back_does_not_run_out(house: House) -> None:
     house.reading("kh", 4)
-    house.service.add_handfeed(TANK, {"at": at(3), "mass_g": 1.0})
+    house.service.entries.add("handfeed", TANK, {"at": at(3), "mass_g": 1.0})
     for day in (4, 11, 18, 25):
-        house.service.add_water_change(TANK, {"at": at(day), "volume_l": 30, "water": "tap"})
+        house.service.entries.add("water-change", TANK, {"at": at(day), "volume_l": 30, "water": "tap"})
     found = balance(house, "hardness")
     assert found.restored_per_day == pytest.approx(4 * 0.5 * 2 / 28), "four times half of the difference of 2 dKH"
     assert found.runs_out is None
@@ -258,7 +258,7 @@ def test_every_page_follows_the_units_that_are_asked_for(house: House) -> None:
     house.service.settings.show = Show(volume="US gal", temperature="degF")
     house.reading("temperature", 25)
     house.hear(house.dose(1, temperature_c=20.0))
-    house.service.entries.put_absence(TANK, {"start": "2025-06-16", "end": "2025-06-20", "daily_g": 0.5})
+    house.service.feeding.put_absence(TANK, {"start": "2025-06-16", "end": "2025-06-20", "daily_g": 0.5})
     (dose,) = house.service.ledger.page(TANK, None, None, "dose", None)
     report, ticket = f"/feeders/{FEEDER}/report", f"/tanks/{TANK}/doses/{dose.entry}"
     tanks, sheet = ("/", f"/tanks/{TANK}", f"/tanks/{TANK}/water"), f"/tanks/{TANK}/absence/sheet"

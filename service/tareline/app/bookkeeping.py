@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from tareline.app.answers.entries import MadeAnswer
-from tareline.app.commands.entries import Entries
+from tareline.app.commands.findings import Findings
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
 from tareline.app.projections.accounts import Accounts
@@ -31,18 +31,18 @@ class Bookkeeping:
         self,
         context: Context,
         accounts: Accounts,
-        entries: Entries,
+        findings: Findings,
         downlink: Downlink,
         known: Callable[[str], Device],
     ) -> None:
-        self._context, self._accounts, self._entries = context, accounts, entries
+        self._context, self._accounts, self._findings = context, accounts, findings
         self._downlink, self._known = downlink, known
         self._reckoning = OrderedLock(Order.ACCOUNTS)
 
     def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
         with self._reckoning:  # a second decision meets the books as the first has left them
-            made = self._entries.decide(finding, self._accounts.find(finding), body)
+            made = self._findings.decide(finding, self._accounts.find(finding), body)
             self.reckon()
         return made
 

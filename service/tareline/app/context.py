@@ -95,6 +95,11 @@ class Context:
             raise FieldError(kind, f"there is no {kind} {ref!r}", 404)
         return found
 
+    def refer(self, kind: str, ref: str) -> None:
+        """Raises FieldError, naming the field, where a request refers to a thing that there is not."""
+        if self.register.now(kind, ref) is None:
+            raise FieldError(kind, f"expected the id of a {kind}; there is none called {ref!r}")
+
     def zone(self, tank: str) -> str:
         """The tank's time zone."""
         return str(self.need("tank", tank)["timezone"])

@@ -15,8 +15,8 @@ from sqlalchemy import Connection
 
 from tareline.app import holds, repository
 from tareline.app.alerts import Alerts
-from tareline.app.commands.entries import Entries
 from tareline.app.commands.ramp import Proposal, Ramps, road_of
+from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, finding_id
 from tareline.app.projections.loads import Loads
@@ -51,7 +51,7 @@ REPORTED = 100  # of a device's faults, the newest
 class Monitor:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    entries: by which what samples hold or restore is entered. books: those of days.
+    transactions: by which what samples hold or restore is entered. books: those of days.
     """
 
     def __init__(
@@ -64,11 +64,11 @@ class Monitor:
         ramps: Ramps,
         due_list: DueList,
         alerts: Alerts,
-        entries: Entries,
+        transactions: Transactions,
         books: BookQueries,
     ) -> None:
         self._context = context
-        self._entries = entries
+        self._transactions = transactions
         self._books = books
         self._accounts = accounts
         self._trends = trends
@@ -146,7 +146,9 @@ class Monitor:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
         entered = False
         if holds.judgement(seen):
-            entered = self._entries.consider(lambda snapshots: bool(holds.judge(snapshots, seen.id)), "hold", seen.id)
+            entered = self._transactions.consider(
+                lambda snapshots: bool(holds.judge(snapshots, seen.id)), "hold", seen.id
+            )
         if proposed is None or not (entered or proposed.is_news):
             return entered
         known = proposed.knowledge

@@ -151,20 +151,20 @@ class _Tank:
             yield at("00:05"), partial(self._ration, share)
         if days_ago == DAYS:
             note = {"kind": "plants", "text": "Stem plants and moss moved in from the seed tray.", "by": "morning desk"}
-            yield at("09:00"), partial(add.add_note, sill.tank, note)
+            yield at("09:00"), partial(add.entries.add, "note", sill.tank, note)
         if days_ago % 14 == 2:
             cut = {"kind": "harvest", "text": "Trimmed what shades the moss.", "share": 0.06, "by": "morning desk"}
-            yield at("11:15"), partial(add.add_note, sill.tank, cut)
+            yield at("11:15"), partial(add.entries.add, "note", sill.tank, cut)
         if days_ago % 7 == 3:
             yield at("10:10"), partial(self._read_water, days_ago)
             yield at("10:30"), self._weigh_in
             top_up = {"volume_l": round(sill.volume_l * 0.03, 1), "water": "rain", "by": "morning desk"}
-            yield at("10:40"), partial(add.add_topup, sill.tank, top_up)
+            yield at("10:40"), partial(add.entries.add, "top-up", sill.tank, top_up)
         if self.hopper_g < 8:
             yield at("17:20"), self._refill
         if sill.tank == "fable" and days_ago in (5, 19, 61):
             feed = {"mass_g": 0.03, "sd_g": 0.01, "by": "evening desk"}
-            yield at("15:30"), partial(add.add_handfeed, sill.tank, feed)
+            yield at("15:30"), partial(add.entries.add, "handfeed", sill.tank, feed)
         if sill.spill_day is not None and days_ago == sill.spill_day:
             yield at("09:15"), self._spill
         if sill.spill_day is not None and days_ago == sill.spill_day - 1:
@@ -175,7 +175,7 @@ class _Tank:
         daily_g = round(sill.daily_g * share, 3)
         meals = [{"at": at, "share": 1 / len(sill.meals)} for at in sill.meals]
         body = {"daily_g": daily_g, "cap_g": round(1.5 * daily_g, 3), "meals": meals, "by": "morning desk"}
-        self._service.entries.put_ration(sill.tank, body)
+        self._service.feeding.put_ration(sill.tank, body)
 
     def _read_water(self, days_ago: int) -> None:
         young = math.exp(-(DAYS - days_ago) / 12)
@@ -183,35 +183,35 @@ class _Tank:
         for kit, value in (("drops-nh", 1.0 * young), ("drops-no2", 0.5 * young), ("drops-no3", nitrate)):
             self._read(kit, value)
         ph = {"analyte": "ph", "value": round(7.1 + self._random.gauss(0, 0.08), 1), "unit": "1", "by": "morning desk"}
-        self._service.add_reading(self.sill.tank, ph)
+        self._service.entries.add("reading", self.sill.tank, ph)
 
     def _read(self, kit: str, value: float) -> None:
         step = min(STEPS[kit], key=lambda s: abs(s - value))
         analyte = next(k["analyte"] for k in KITS if k["id"] == kit)
         body = {"kit": kit, "analyte": analyte, "value": step, "by": "morning desk"}
-        self._service.add_reading(self.sill.tank, body)
+        self._service.entries.add("reading", self.sill.tank, body)
 
     def _weigh_in(self) -> None:
         weighed = round(self.hopper_g + self._random.gauss(0, 0.01), 2)
         body = {"mass_g": weighed, "sd_g": 0.01, "by": "morning desk"}
-        self._service.add_weighin(self.sill.feeder, body)
+        self._service.entries.add("weighin", self.sill.feeder, body)
 
     def _refill(self) -> None:
         before = round(self.hopper_g, 2)
         self.hopper_g += self.sill.hopper_g
         body = {"before_g": before, "after_g": round(self.hopper_g, 2), "by": "evening desk"}
-        self._service.add_refill(self.sill.feeder, body)
+        self._service.entries.add("refill", self.sill.feeder, body)
 
     def _spill(self) -> None:
         """A child emptied the spoon jar into the tank; the keeper measured, and feeding was held."""
         spilled = {"kind": "other", "text": "The spoon jar went into the water; scooped out what floated."}
-        self._service.add_note(self.sill.tank, {**spilled, "by": "morning desk"})
+        self._service.entries.add("note", self.sill.tank, {**spilled, "by": "morning desk"})
         self._read("drops-nh", 1.6)
         self._held = (self._clock.now_ms(), 2**62)
 
     def _recover(self) -> None:
         change = {"volume_l": self.sill.volume_l / 2, "water": "tap", "by": "evening desk"}
-        self._service.add_water_change(self.sill.tank, change)
+        self._service.entries.add("water-change", self.sill.tank, change)
         self._clock.advance(90 * MINUTE_MS)
         self._read("drops-nh", 0.2)
         self._clock.advance(MINUTE_MS)

@@ -184,10 +184,10 @@ class _Month:
         service.add_thing("feeder", {"id": FEEDER, "tank": TANK, "food": "crumbs"})
         service.add_thing("probe", {"id": PROBE, "tank": TANK})
         meals = [{"at": at, "share": 1 / len(MEALS)} for at in MEALS]
-        service.entries.put_ration(TANK, {"daily_g": DAILY_G, "cap_g": 0.18, "meals": meals, "by": KEEPER})
+        service.feeding.put_ration(TANK, {"daily_g": DAILY_G, "cap_g": 0.18, "meals": meals, "by": KEEPER})
         for week in range(10, 0, -1):
             self._measure(self._at(1 - 7 * week, "10:00"))
-        service.add_weighin(FEEDER, {"mass_g": HOPPER_G, "sd_g": 0.01, "by": KEEPER})
+        service.entries.add("weighin", FEEDER, {"mass_g": HOPPER_G, "sd_g": 0.01, "by": KEEPER})
 
     def _events(self) -> Iterator[tuple[int, Callable[[], object]]]:
         """(instant, deed) of everything that people do and that happens to devices."""
@@ -200,7 +200,7 @@ class _Month:
             yield at(day, "10:00"), partial(self._drops, "drops-nh")
             yield at(day, "10:20"), partial(self._see, "Water looks clear; I measure again tomorrow.")
         change = {"volume_l": 15, "water": "town", "by": KEEPER}
-        yield at(12, "11:00"), partial(service.add_water_change, TANK, change)
+        yield at(12, "11:00"), partial(service.entries.add, "water-change", TANK, change)
         yield at(12, "16:00"), partial(self._drops, "drops-nh")
         yield at(13, "10:00"), partial(self._drops, "drops-nh")
         note = "A dead snail behind the filter; taken out. Animals lively, ammonia falls."
@@ -212,7 +212,7 @@ class _Month:
         yield at(20, "09:30"), partial(feeder.jam, False)
         yield at(24, "16:00"), self._refill
         away = {"start": str(FIRST + timedelta(days=26)), "end": str(FIRST + timedelta(days=32)), "daily_g": AWAY_G}
-        yield at(25, "17:00"), partial(service.entries.put_absence, TANK, {**away, "tell": NEIGHBOUR, "by": KEEPER})
+        yield at(25, "17:00"), partial(service.feeding.put_absence, TANK, {**away, "tell": NEIGHBOUR, "by": KEEPER})
         yield at(29, "13:10"), self._unplug  # the caretaker vacuums, and forgets to plug the shelf in again
         yield at(29, "15:40"), self._plug
         yield at(33, "10:00"), self._measure
@@ -236,7 +236,7 @@ class _Month:
 
     def _enter(self, body: dict[str, Any], at_ms: int | None) -> None:
         stated = {} if at_ms is None else {"at": _stated(at_ms)}
-        self._service.add_reading(TANK, {**body, **stated, "by": KEEPER})
+        self._service.entries.add("reading", TANK, {**body, **stated, "by": KEEPER})
 
     def _see(self, note: str) -> None:
         for alert in self._service.alerts.list("open"):
@@ -244,7 +244,7 @@ class _Month:
 
     def _weigh_in(self) -> None:
         mass_g = round(self._feeder.hopper_g + self._random.gauss(0, 0.01), 2)
-        self._service.add_weighin(FEEDER, {"mass_g": mass_g, "sd_g": 0.01, "by": KEEPER})
+        self._service.entries.add("weighin", FEEDER, {"mass_g": mass_g, "sd_g": 0.01, "by": KEEPER})
 
     def _unplug(self) -> None:
         self._feeder.leave()
@@ -258,7 +258,7 @@ class _Month:
         before_g = round(self._feeder.hopper_g, 2)
         self._feeder.hopper_g += REFILL_G
         after_g = round(self._feeder.hopper_g, 2)
-        self._service.add_refill(FEEDER, {"before_g": before_g, "after_g": after_g, "by": KEEPER})
+        self._service.entries.add("refill", FEEDER, {"before_g": before_g, "after_g": after_g, "by": KEEPER})
 
 
 def _stated(at_ms: int) -> str:

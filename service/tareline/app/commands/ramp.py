@@ -14,7 +14,9 @@ from sqlalchemy import Connection
 from tareline.app import repository, requests
 from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.answers.ramp import RampAnswer, RampEntered, RampEntry
-from tareline.app.commands.entries import Entries, stated, write_ration
+from tareline.app.commands.entries import stated
+from tareline.app.commands.feeding import write_ration
+from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
@@ -108,9 +110,9 @@ class Proposal:
 class Ramps:
     """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
 
-    def __init__(self, context: Context, entries: Entries, samples: Samples, evidence: Evidence) -> None:
+    def __init__(self, context: Context, transactions: Transactions, samples: Samples, evidence: Evidence) -> None:
         self._context = context
-        self._entries = entries
+        self._transactions = transactions
         self._samples = samples
         self._evidence = evidence
 
@@ -129,7 +131,7 @@ class Ramps:
                 self._put(snapshots, tank, found.road, found.decision, found.knowledge)
             return found.is_news
 
-        self._entries.consider(make, "ramp", tank)
+        self._transactions.consider(make, "ramp", tank)
         return decided[0] if decided else None
 
     def proposed(self, tank: TankSnapshot) -> Proposal | None:
@@ -170,10 +172,10 @@ class Ramps:
         """Set a ramp, or change how the one under way is set: with another start it begins anew."""
         self._context.need("tank", tank)
         checked = parse(requests.RampRequest, body)
-        now_ms = self._context.stamp_ms()
 
         def make(snapshots: Snapshots) -> WrittenAnswer:
-            before = snapshots.of(tank)
+            # Stamped where nobody else can enter: what is decided last must also be the newest.
+            now_ms, before = self._context.stamp_ms(), snapshots.of(tank)
             road = road_of(before)
             goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
             last = _last_ration(before)
@@ -209,7 +211,7 @@ class Ramps:
 
     def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
         """Enter what a person said, go on from there, and show where that leads."""
-        entry = self._entries.enter(make, WrittenAnswer, "ramp", tank, reference)
+        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, reference)
         self.step(tank)
         return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 

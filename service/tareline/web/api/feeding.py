@@ -8,7 +8,8 @@ from pydantic import WithJsonSchema
 from tareline.app import requests
 from tareline.app.answers.feeding import AbsenceAnswer, DueAnswer, HoldAnswer, RationAnswer
 from tareline.app.answers.lines import LineAnswer
-from tareline.app.commands.entries import lines_view, ration_view
+from tareline.app.commands.entries import lines_view
+from tareline.app.commands.feeding import ration_view
 from tareline.app.queries.absence import absence_view
 from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
@@ -58,7 +59,7 @@ def _rations(api: APIRouter, service: Service) -> None:
     @api.put("/tanks/{tank}/ration", summary="Decide a ration")
     def put_ration(tank: TankId, body: requests.RationRequest) -> RationAnswer:
         """Less holds at once, more from the next local midnight, a first ration at once."""
-        return service.entries.put_ration(tank, body)
+        return service.feeding.put_ration(tank, body)
 
     @api.get("/tanks/{tank}/ration", summary="The ration")
     def ration(tank: TankId) -> RationAnswer:
@@ -77,9 +78,9 @@ def _rations(api: APIRouter, service: Service) -> None:
     ) -> list[LineAnswer]:
         """The lines as a list (with `confirm` as a query), or as an object with `lines` and `confirm`."""
         if isinstance(body, dict):
-            return service.entries.put_lines(tank, body).lines
+            return service.feeding.put_lines(tank, body).lines
         try:
-            return service.entries.put_lines(tank, {"lines": body, "confirm": confirm}).lines
+            return service.feeding.put_lines(tank, {"lines": body, "confirm": confirm}).lines
         except FieldError as error:
             raise FieldError(
                 error.field.removeprefix("lines").removeprefix("."), error.message, error.status
@@ -101,7 +102,7 @@ def _absences(api: APIRouter, service: Service) -> None:
     @api.put("/tanks/{tank}/absence", summary="Plan an absence")
     def put_absence(tank: TankId, body: requests.AbsenceRequest) -> AbsenceAnswer:
         """Plan an absence in place of one that was planned; a `daily_g` of null ends it."""
-        service.entries.put_absence(tank, body, service.loads.proven_g(tank))
+        service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
         return planned(tank)
 
     @api.get("/tanks/{tank}/absence", summary="The absence")
@@ -114,7 +115,7 @@ def _absences(api: APIRouter, service: Service) -> None:
         tank: TankId, by: Annotated[str | None, Query(description="Who ends it", min_length=1, max_length=200)] = None
     ) -> AbsenceAnswer:
         """End the absence that runs or is planned; 409 where there is none."""
-        service.entries.put_absence(tank, {"daily_g": None, "by": by})
+        service.feeding.put_absence(tank, {"daily_g": None, "by": by})
         return planned(tank)
 
     @api.get("/tanks/{tank}/due", summary="What is due", tags=["looking"])

@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import Path, Query
 
 from tareline.app import requests
-from tareline.app.commands.entries import instant_ms
+from tareline.app.requests.fields import instant_ms
 
 TankId = Annotated[str, Path(description="The id of a tank")]
 FeederId = Annotated[str, Path(description="The id of a feeder")]

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Path, Query
 
 from tareline.app import requests
 from tareline.app.answers.series import SeriesAnswer
-from tareline.app.commands.entries import instant_ms
+from tareline.app.requests.fields import instant_ms
 from tareline.service import Service
 from tareline.web import problems
 

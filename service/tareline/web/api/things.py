@@ -35,7 +35,7 @@ def router(service: Service) -> APIRouter:
     @api.put("/tanks/{ref}", status_code=201, summary="Change a tank", response_model=TankAnswer)
     def put_tank(ref: Annotated[str, Path(description="The id of a tank")], body: requests.TankChange) -> ThingAnswer:
         """A tank as it is from `at` on, whole: what is left out becomes its default."""
-        return service.entries.put_thing("tank", ref, body)
+        return service.things.put("tank", ref, body)
 
     @api.get("/tanks/{ref}", summary="One tank")
     def tank(ref: Annotated[str, Path(description="The id of a tank")]) -> TankAnswer:
@@ -68,4 +68,4 @@ def _thing(api: APIRouter, service: Service, kind: str, called: str, new: Any, c
     )
     def put(ref: Annotated[str, Path(description=f"The id of {called}")], body: changed) -> ThingAnswer:
         """As it is from `at` on, whole: what is left out becomes its default."""
-        return service.entries.put_thing(kind, ref, body)
+        return service.things.put(kind, ref, body)

@@ -107,7 +107,7 @@ def pages(service: Service) -> APIRouter:
             status = 422
             if not wrong:
                 try:
-                    service.entries.put_absence(tank, body, service.loads.proven_g(tank))
+                    service.feeding.put_absence(tank, body, service.loads.proven_g(tank))
                     return RedirectResponse(f"/tanks/{tank}/absence?said={'ended' if ends else 'planned'}", 303)
                 except FieldError as error:
                     wrong[error.field if error.field in FORM.fields and not ends else ""] = error.message

@@ -1,17 +1,16 @@
 """The forms: what each one sends, how its fields are read, and the call of the service that it ends in."""
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import parse_qsl
 
 from fastapi import Depends, HTTPException, Request
 
-from tareline.app.answers.entries import MadeAnswer
-from tareline.app.answers.feeding import HoldAnswer
 from tareline.app.answers.hoppers import TankHopperAnswer
 from tareline.app.answers.things import KitAnswer
+from tareline.app.entry_kinds import ENTRY_KINDS
 from tareline.core.units import CANONICAL, UNITS, bases
 from tareline.errors import FieldError
 from tareline.service import Service
@@ -46,7 +45,7 @@ BASES = (
 )
 DETECTED = {"": "yes", "no": "no: the value is the detection limit"}
 VOLUMES = {"L": "volume_l", "US gal": "volume_us_gal"}
-OF_FEEDER = ("weighin", "refill", "loss", "hopper")
+KINDS = {"waterchange": "water-change", "topup": "top-up"}  # of forms whose name is another than their kind's
 NOTE_KINDS = ("stocking", "loss", "plants", "harvest", "filter", "medication", "sensor", "other")
 
 
@@ -198,31 +197,24 @@ def reading_units() -> list[tuple[str, str]]:
 
 def post(service: Service, what: str, tank: str, body: dict[str, Any], hoppers: Sequence[TankHopperAnswer]) -> None:
     """Make the entry that a form stands for. Raises FieldError."""
-    if what in OF_FEEDER:
-        feeder = body.pop("feeder")
-        if feeder not in [hopper.feeder for hopper in hoppers]:
-            raise FieldError("feeder", f"expected one of this tank's feeders; found {feeder!r}", 404)
-        if what == "weighin":
-            service.add_weighin(feeder, body)
-        elif what == "refill":
-            service.add_refill(feeder, body)
-        else:
-            if what == "hopper":
-                if body["hung"] not in ("off", "hung"):
-                    raise FieldError("hung", f"expected off or hung; found {body['hung'][:40]!r}")
-                body["hung"] = body["hung"] == "hung"
-            service.add_of_feeder(what, feeder, body)
+    if what == "hold":
+        service.hold(tank, body)
         return
-    calls: dict[str, Callable[[str, dict[str, Any]], MadeAnswer | HoldAnswer]] = {
-        "reading": service.add_reading,
-        "handfeed": service.add_handfeed,
-        "waterchange": service.add_water_change,
-        "topup": service.add_topup,
-        "note": service.add_note,
-        "hold": service.hold,
-        "release": service.release,
-    }
-    calls[what](tank, body)
+    if what == "release":
+        service.release(tank, body)
+        return
+    kind = ENTRY_KINDS[KINDS.get(what, what)]
+    if kind.owner == "tank":
+        service.entries.add(kind.name, tank, body)
+        return
+    feeder = body.pop("feeder")
+    if feeder not in [hopper.feeder for hopper in hoppers]:
+        raise FieldError("feeder", f"expected one of this tank's feeders; found {feeder!r}", 404)
+    if kind.name == "hopper":
+        if body["hung"] not in ("off", "hung"):
+            raise FieldError("hung", f"expected off or hung; found {body['hung'][:40]!r}")
+        body["hung"] = body["hung"] == "hung"
+    service.entries.add(kind.name, feeder, body)
 
 
 def note_refusal(what: str, wrong: dict[str, str], error: FieldError) -> None:

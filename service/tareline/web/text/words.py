@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from tareline.app.answers.days import DoseAnswer, FindingAnswer, MendAnswer
 from tareline.app.answers.entries import EntryAnswer
+from tareline.app.entry_kinds import ENTRY_KINDS
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.units import US_GALLON_L, from_canonical, to_canonical
 from tareline.errors import FieldError
@@ -18,7 +19,7 @@ from tareline.settings import Show
 from tareline.web.svg.geometry import COVERAGE
 
 Row = Mapping[str, Any]
-KINDS = {"weighin": "weigh-in", "gap": "lost dose", "finding": "decision"}
+KINDS = {"gap": "lost dose", "finding": "decision"} | {kind.name: kind.word for kind in ENTRY_KINDS.values()}
 
 
 def read_number(field: str, text: str) -> float:
