@@ -28,7 +28,7 @@ def test_a_week_more_is_the_same_posterior_as_from_the_start(whole: Record) -> N
     anew = posterior(before(whole, 7.0 * WEEKS), 1500, 2)
     assert known.cloud.taken == anew.cloud.taken
     for a, b in ((known, anew), (anew, known)):
-        mark, mark_b = (Tank(one.course).marker(one.cloud.z, one.cloud.carry) for one in (a, b))
+        mark, mark_b = (Tank(one.course).marker(one.cloud.z) for one in (a, b))
         for q in (0.1, 0.5, 0.9):
             share = float(b.weights @ (mark_b <= quantiles(mark, a.weights, (q,))[0]))
             error = np.sqrt(q * (1 - q) * (1 / a.cloud.effective + 1 / b.cloud.effective))

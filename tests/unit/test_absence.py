@@ -275,7 +275,7 @@ def test_on_each_day_the_ration_is_the_decided_one_cut_by_the_absences_of_that_d
         assert found.meals == plain.meals
 
 
-def test_a_plan_through_a_date_that_was_skipped_keeps_the_absence(house: House) -> None:
+def test_a_plan_through_a_date_that_was_skipped_keeps_the_absence() -> None:
     """Samoa had no 30 December 2011 (IANA time zone database)."""
     zone, now_ms = "Pacific/Apia", to_ms(datetime(2011, 12, 28, 22, tzinfo=UTC))
     ration = Ration(1.0, 2.0, (Meal("08:00", 1.0, None, "08:00"),), now_ms - 9 * DAY_MS)

@@ -39,7 +39,7 @@ class Problem(Protocol):
         """The carry after blocks first..last-1 and their log-likelihood per draw."""
         ...
 
-    def marker(self, z: Floats, carry: Floats) -> Floats:
+    def marker(self, z: Floats) -> Floats:
         """One number per draw whose mixing counts."""
         ...
 
@@ -158,7 +158,7 @@ def _renew(
     crowding = float(np.sum(np.bincount(chosen, minlength=len(chosen)).astype(float) ** 2) / len(chosen))
     z, carry = cloud.z[chosen], cloud.carry[:, chosen]
     before, gain = cloud.log_lik[chosen], gain[chosen]
-    marked = problem.marker(z, carry)
+    marked = problem.marker(z)
     step, accepted = cloud.step, 0.0
     laws = _laws(z)
     score = before + part * gain + _against(laws, z)
@@ -178,7 +178,7 @@ def _renew(
         score = np.where(take, new_score, score)
         accepted = float(take.mean())
         step = float(np.clip(step * np.exp(accepted - 0.3), 0.1, 1.0))
-        kept = _correlation(marked, problem.marker(z, carry)) ** 2
+        kept = _correlation(marked, problem.marker(z)) ** 2
         inflation = 1 + (cloud.inflation * crowding - 1) * kept
         if done >= least and inflation <= MOST_INFLATION:
             break

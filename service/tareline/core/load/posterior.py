@@ -47,7 +47,7 @@ class Tank:
         index = [one[0] for one in of_block if isinstance(one, tuple)]
         return slice(min(index), max(index) + 1)
 
-    def marker(self, z: Floats, carry: Floats) -> Floats:
+    def marker(self, z: Floats) -> Floats:
         """The log of what is removed at 5 mg N/L of nitrate, per mg of food's nitrogen as stated."""
         figures = self.course.priors.values(z)
         rate = removal(5.0, figures["capacity"], figures["half"], figures["order"])

@@ -155,7 +155,7 @@ class Solids:
         chance = likelihood.probability(likelihood.only(self.course.readings, rows), shown)
         return solids[None, :], np.log(chance).sum(axis=0)
 
-    def marker(self, z: Floats, carry: Floats) -> Floats:
+    def marker(self, z: Floats) -> Floats:
         marker: Floats = z[:, PRIORS.column["uptake_per_d"]]
         return marker
 

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -81,7 +81,7 @@ def page(name: str, status: int = 200, **context: Any) -> HTMLResponse:
     return HTMLResponse(html, status, {"Cache-Control": "no-store"})
 
 
-def render_login(request: Request, error: str | None = None) -> HTMLResponse:
+def render_login(error: str | None = None) -> HTMLResponse:
     """The page that asks for the token; error is shown beside the field."""
     return page("login.html", 401 if error else 200, error=error, live_tank=None)
 
