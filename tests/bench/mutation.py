@@ -48,6 +48,7 @@ CONCERNED = {
 # Imported once, before the processes part: most of a run's second is theirs.
 HEAVY = ("numpy", "scipy.special", "scipy.stats", "sqlalchemy", "alembic", "pydantic", "fastapi", "apprise", "httpx")
 FLOOR = 0.9  # of the mutants of all modules named
+FAILED = 9  # the exit of a process whose tests could not even begin; pytest's own are less
 MOST_BYTES = 4 << 30  # what a mutant that fills a list for ever may take
 
 
@@ -80,7 +81,7 @@ class _Hasty:
 class _OfBodies(_Hasty):
     """For pytest: the tests are collected once, and run in a new process for every mutant of a function's body.
 
-    told(index) is called of each that no test notices.
+    told(index) is called of each that no test notices. What noticed the mutant before is tried first.
     """
 
     def __init__(self, name: str, found: Sequence[Mutant], told: Callable[[int], None]) -> None:
@@ -88,23 +89,28 @@ class _OfBodies(_Hasty):
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         if session.testsfailed or not session.items:
-            os._exit(3)
+            os._exit(FAILED)
         begun_s = os.times().children_user
-        if not _passes(partial(_run, session), 600):
-            os._exit(3)
+        if _ended(partial(_run, session), 600):
+            os._exit(FAILED)
         most_cpu_s = int(10 + 3 * (os.times().children_user - begun_s))
         for i, mutant in enumerate(self.found):
-            if _passes(partial(_run_on, session, self.name, mutant), most_cpu_s):
+            ended = _ended(partial(_run_on, session, self.name, mutant), most_cpu_s)
+            if ended is None:
+                continue
+            if ended == 0:
                 self.told(i)
+            elif ended > FAILED:
+                session.items.insert(0, session.items.pop(ended - FAILED - 1))
         return True
 
 
 def _run(session: pytest.Session) -> int:
-    """The collected tests until the first one that fails; 0 where all pass."""
-    for item, after in zip_longest(session.items, session.items[1:]):
+    """The collected tests until the first one that fails: its number from FAILED + 1 on; 0 where all pass."""
+    for i, (item, after) in enumerate(zip_longest(session.items, session.items[1:])):
         session.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
         if session.testsfailed:
-            return 1
+            return min(FAILED + 1 + i, 255)
     return 0
 
 
@@ -125,11 +131,12 @@ def _put(name: str, mutant: Mutant) -> None:
     inspect.unwrap(found).__code__ = code
 
 
-def _passes(tests: Callable[[], int], most_cpu_s: int) -> bool:
-    """Whether tests that run in a new process, without a word, return 0 there."""
+def _ended(tests: Callable[[], int], most_cpu_s: int) -> int | None:
+    """What tests return that run in a new process, without a word; None where it was ended for what it used."""
     child = os.fork()
     if child:
-        return os.waitpid(child, 0)[1] == 0
+        status = os.waitpid(child, 0)[1]
+        return os.WEXITSTATUS(status) if os.WIFEXITED(status) else None
     try:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 1)
@@ -138,7 +145,7 @@ def _passes(tests: Callable[[], int], most_cpu_s: int) -> bool:
         resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
         os._exit(tests())
     finally:
-        os._exit(2)
+        os._exit(FAILED)
 
 
 def _pytest(name: str, *plugins: object) -> int:
@@ -155,7 +162,7 @@ def in_bodies(name: str, found: Sequence[Mutant]) -> list[Mutant]:
     def told(index: int) -> None:
         os.write(writing, index.to_bytes(4))
 
-    if not _passes(lambda: _pytest(name, _OfBodies(name, found, told)), 100_000):
+    if _ended(partial(_pytest, name, _OfBodies(name, found, told)), 100_000):
         raise RuntimeError(f"the tests of {name} fail on the module as it is")
     os.close(writing)
     with os.fdopen(reading, "rb") as pipe:
@@ -170,7 +177,7 @@ def at_import(name: str, found: Sequence[Mutant]) -> list[Mutant]:
         sys.meta_path.insert(0, _Changed(name, mutant.tree))
         return _pytest(name, _Hasty())
 
-    return [one for one in found if _passes(partial(tests, one), 120)]
+    return [one for one in found if _ended(partial(tests, one), 120) == 0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +227,8 @@ def main() -> None:
         counted = count(name)
         total, survived = total + counted.all, survived + len(counted.survivors)
         figures[f"`core/{name.replace('.', '/')}.py`"] = share(counted.all - len(counted.survivors), counted.all)
-        print(f"{name}: {share(counted.all - len(counted.survivors), counted.all)} ({time.monotonic() - begun:.0f} s)")
+        said = share(counted.all - len(counted.survivors), counted.all)
+        print(f"{name}: {said} ({time.monotonic() - begun:.0f} s)", flush=True)
         for one in counted.survivors:
             print(f"  line {one.line}, {one.within}: {one.before[:90]!r} -> {one.after[:90]!r}", flush=True)
     figures["together"] = share(total - survived, total)
