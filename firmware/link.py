@@ -366,16 +366,16 @@ class Link:
                     return moved
                 self._at = reader.feed(self._chunk, self._at, self._end)
                 if reader.complete:
-                    self._take_packet(reader, busy)
+                    self._take_packet(reader)
                     reader.reset()
         return moved
 
-    def _take_packet(self, reader, busy):
+    def _take_packet(self, reader):
         kind = reader.first & 0xF0
         if self._stage == GREETING:
             self._on_connack(reader)
         elif kind == mqtt.PUBLISH:
-            self._on_publish(reader, busy)
+            self._on_publish(reader)
         elif kind == mqtt.PUBACK:
             if reader.size != 2:
                 raise mqtt.MalformedError("a PUBACK of %d bytes" % reader.size)
@@ -441,7 +441,7 @@ class Link:
             return False
         return True
 
-    def _on_publish(self, reader, busy):
+    def _on_publish(self, reader):
         topic, packet_id, start = reader.publication()
         tail = self._tails.get(topic)
         length = reader.size - start

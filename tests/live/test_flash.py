@@ -261,7 +261,7 @@ def test_a_broker_that_is_away_is_said_before_the_board_is_touched(tmp_path: Pat
     assert board.received == 0
 
 
-def test_settings_change_over_the_line_and_only_those_that_work(tool: Tool, board: SerialBoard, tmp_path: Path) -> None:
+def test_settings_change_over_the_line_and_only_those_that_work(tool: Tool, board: SerialBoard) -> None:
     assert tool.flash(board)[0] == 0
     sound = on(board)
     settings = board.flash / "settings.json"

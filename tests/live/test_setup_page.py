@@ -128,7 +128,7 @@ def test_broker_and_user_change_and_an_empty_password_stays(board: Board) -> Non
         ("ceiling", "1000.1", "Most food in a day, in grams: expected grams above 0, at most 1000"),
     ],
 )
-def test_one_message_names_the_field_and_nothing_is_saved(tmp_path: Path, field: str, text: str, said: str) -> None:
+def test_one_message_names_the_field_and_nothing_is_saved(field: str, text: str, said: str) -> None:
     form = load_firmware("setup_form")
     board = {"kind": "feeder", "device": "feeder-1", "ca": None, "wifi": {"ssid": "home", "password": "a good one"}}
     same = {"ssid": "home", "broker": "mqtt://192.0.2.10", "user": "keeper", "ceiling": "5"} | {field: text}

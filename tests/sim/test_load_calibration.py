@@ -84,7 +84,7 @@ def test_ranks_are_uniform(ranks: dict[str, list[int]]) -> None:
     assert min(p.values()) > 0.001 / len(FIGURES), p
 
 
-def test_the_test_sees_a_posterior_that_is_too_sure(ranks: dict[str, list[int]]) -> None:
+def test_the_test_sees_a_posterior_that_is_too_sure() -> None:
     """Ranks drawn towards both ends, as from intervals a third too narrow, fail it."""
     rng = np.random.default_rng(1)
     narrow = rng.standard_normal((TRUTHS, RANKED)) * 0.67

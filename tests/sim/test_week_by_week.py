@@ -28,9 +28,7 @@ def test_a_week_more_is_the_same_posterior_as_from_the_start(whole: Record) -> N
     anew = posterior(before(whole, 7.0 * WEEKS), 1500, 2)
     assert known.particle_set.taken == anew.particle_set.taken
     for a, b in ((known, anew), (anew, known)):
-        mark, mark_b = (
-            NitrogenTarget(one.timeline).mixing_statistic(one.particle_set.z, one.particle_set.carry) for one in (a, b)
-        )
+        mark, mark_b = (NitrogenTarget(one.timeline).mixing_statistic(one.particle_set.z) for one in (a, b))
         for q in (0.1, 0.5, 0.9):
             share = float(b.weights @ (mark_b <= quantiles(mark, a.weights, (q,))[0]))
             error = np.sqrt(q * (1 - q) * (1 / a.particle_set.effective + 1 / b.particle_set.effective))

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tareline.core.calendar import day_of, day_start_ms, to_ms
-from tareline.core.feeding.absence import Absence, settled, with_absences
+from tareline.core.feeding.absence import Absence, check_absence, rations_from, settled, with_absences
 from tareline.core.feeding.plan import FedToday, make_plan
 from tareline.core.feeding.ration import Meal, Ration, ration_on
 from tareline.errors import FieldError
@@ -275,7 +275,7 @@ def test_on_each_day_the_ration_is_the_decided_one_cut_by_the_absences_of_that_d
         assert found.meals == plain.meals
 
 
-def test_a_plan_through_a_date_that_was_skipped_keeps_the_absence(house: House) -> None:
+def test_a_plan_through_a_date_that_was_skipped_keeps_the_absence() -> None:
     """Samoa had no 30 December 2011 (IANA time zone database)."""
     zone, now_ms = "Pacific/Apia", to_ms(datetime(2011, 12, 28, 22, tzinfo=UTC))
     ration = Ration(1.0, 2.0, (Meal("08:00", 1.0, None, "08:00"),), now_ms - 9 * DAY_MS)
@@ -289,3 +289,32 @@ def test_a_plan_through_a_date_that_was_skipped_keeps_the_absence(house: House) 
 def test_hours_of_the_house_are_what_the_tests_say() -> None:
     assert day_of(NOON_MS, "UTC") == date(2025, 6, 15)
     assert (NOON_MS // HOUR_MS) % 24 == 12
+
+
+# -- the borders of what can be planned --------------------------------------------------------------------------------
+
+
+def check(start: date, days: int) -> None:
+    last = Ration(1.0, 2.0, (Meal("08:00", 1.0, None, "08:00"),), 0)
+    check_absence(start, start + timedelta(days=days - 1), 0.5, date(2025, 6, 15), last, None, None)
+
+
+def test_an_absence_begins_within_366_days() -> None:
+    check(date(2025, 6, 15) + timedelta(days=366), 1)
+    with pytest.raises(FieldError) as refused:
+        check(date(2025, 6, 15) + timedelta(days=367), 1)
+    assert refused.value.field == "start"
+
+
+def test_an_absence_lasts_sixty_days_at_most() -> None:
+    check(date(2025, 6, 15), 60)
+    with pytest.raises(FieldError) as refused:
+        check(date(2025, 6, 15), 61)
+    assert refused.value.field == "end"
+
+
+def test_a_ration_decided_at_midnight_matters_from_that_day_on_once() -> None:
+    midnight_ms = day_start_ms(date(2025, 6, 15), "UTC")
+    meals = (Meal("08:00", 1.0, None, "08:00"),)
+    older, old, at_midnight = (Ration(g, 2.0, meals, midnight_ms + ms) for g, ms in ((1.0, -2), (1.1, -1), (1.2, 0)))
+    assert rations_from([older, old, at_midnight], [], "UTC", midnight_ms) == [old, at_midnight]

@@ -359,7 +359,7 @@ def test_feeding_goes_on_without_an_estimate(
 ) -> None:
     house = fortnight.house
 
-    def broken(*given: object) -> None:
+    def broken(*_: object) -> None:
         raise ZeroDivisionError("an estimate that stumbles")
 
     with monkeypatch.context() as patched:
@@ -382,7 +382,7 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
     fortnight.feed(0, 1)
     house.service.reckon()
 
-    def broken(*given: object) -> None:
+    def broken(*_: object) -> None:
         raise ZeroDivisionError("an estimate that stumbles")
 
     fortnight.feed(2, 2)

@@ -137,7 +137,7 @@ def test_drift_and_its_cause() -> None:
 # -- revisions ---------------------------------------------------------------------------------------------------------
 
 
-def test_a_late_weigh_in_changes_past_days_and_says_which_entry_did(found: Estimate) -> None:
+def test_a_late_weigh_in_changes_past_days_and_says_which_entry_did() -> None:
     spans = [(at(day), at(day + 1)) for day in range(14)]
     before = replace(fed(), weighins=fed().weighins[:1])
     last = fed().weighins[-1]

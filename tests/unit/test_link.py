@@ -260,7 +260,7 @@ def test_stop_takes_and_acknowledges_what_has_come(broker: Broker, held: Held) -
     assert again.payloads == [b"new"]
 
 
-def test_a_topic_that_is_no_utf8_does_not_end_the_link(broker: Broker, held: Held) -> None:
+def test_a_topic_that_is_no_utf8_does_not_end_the_link(held: Held) -> None:
     """Mosquitto refuses such topics itself; a will or a bridge may still bring odd ones, so the callback is asked."""
     message = mqtt.MQTTMessage(mid=0, topic=b"tareline/\xff/up/dose")
     message.payload = b"x"

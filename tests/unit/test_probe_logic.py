@@ -309,7 +309,7 @@ def test_a_write_that_power_cut_short_is_no_damage() -> None:
     assert received.gaps_s(START, desk.true_ms - MINUTE)[0] <= 8 * 60
 
 
-def test_flash_that_refuses_costs_samples_and_not_the_outage(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_flash_that_refuses_costs_samples_and_not_the_outage() -> None:
     desk = World().boot()
     received = Received(desk)
     desk.refuse_writes = True

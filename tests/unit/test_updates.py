@@ -172,7 +172,7 @@ def test_a_piece_of_another_offer_or_of_no_file_is_not_sent(house: House) -> Non
     assert house.broken == []
 
 
-def built(house: House) -> None:
+def built() -> None:
     """Wait for what the service builds beside."""
     for thread in threading.enumerate():
         if thread.name == "build":
@@ -187,7 +187,7 @@ def test_after_a_restart_the_set_is_built_anew_and_the_fetching_goes_on(house: H
     house.restart()
     says(house, counter=offer["counter"], state="fetching")
     assert asks(house, "link.py") == []
-    built(house)
+    built()
     assert offered(house) == offer
     assert fetched(house, "link.py", 1440) == before
 
@@ -204,7 +204,7 @@ def test_where_the_package_has_become_another_the_device_is_offered_that_one(
     monkeypatch.setattr(updates, "_source", lambda name: source(name) + b"# another\n")
     house.clock.advance(MINUTE_MS)
     assert asks(house, "link.py") == []
-    built(house)
+    built()
     assert offered(house)["counter"] > offer["counter"]
     assert offered(house)["sha256"] != offer["sha256"]
 

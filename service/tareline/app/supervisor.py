@@ -34,10 +34,10 @@ class Work:
     name: str
     do: Callable[[], Mapping[str, Exception] | None]
     late_s: float
-    wakes_on: Callable[[str], bool] = lambda what: True
+    wakes_on: Callable[[str], bool] = lambda _: True
     every_s: float | None = None
     pause_s: float = 0.0
-    rest_s: Callable[[float], float] = lambda took_s: 0.0
+    rest_s: Callable[[float], float] = lambda _: 0.0
 
 
 @dataclass(frozen=True, slots=True)

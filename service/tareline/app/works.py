@@ -55,7 +55,7 @@ def works(reckon: Body, watch: Body, load: Body, watch_works: Body) -> list[Work
             "alerts of works",
             watch_works,
             late_s=MONITOR_LATE_S,
-            wakes_on=lambda what: False,
+            wakes_on=lambda _: False,
             every_s=MONITOR_EVERY_S,
         ),
     ]

@@ -257,7 +257,7 @@ class Bench:
             raise Unfit("the device did not start anew by command")
         return hello
 
-    def wait_until(self, at_ms: int, find: Callable[[list[Heard]], Any] = lambda log: None) -> Any:
+    def wait_until(self, at_ms: int, find: Callable[[list[Heard]], Any] = lambda _: None) -> Any:
         """Wait for a moment; what `find` sees ends it early."""
         return self.wait(find, None, max(0.0, (at_ms - now_ms()) / 1000))
 

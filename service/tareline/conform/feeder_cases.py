@@ -186,7 +186,7 @@ def once(bench: Bench) -> None:
     bench.command("dispense", -3_600_000, target_g=round(expired_g, 6))
     bench.spend(last_g)
     bench.command("dispense", target_g=round(last_g, 6))
-    if bench.wait(lambda log: _told(bench, last_g) or None) is None:
+    if bench.wait(lambda _: _told(bench, last_g) or None) is None:
         raise Unfit("the command after the repeated ones was not obeyed")
     bench.settle()
     bench.judge("expired", not _told(bench, expired_g), f"no dose of {expired_g:g} g: its command expired an hour ago")

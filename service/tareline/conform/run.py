@@ -101,7 +101,9 @@ def refuse_installations(wire: Wire) -> None:
             )
 
 
-def run(wire: Wire, options: Options, tell: Callable[[Case, Verdicts], None] = lambda case, verdicts: None) -> Verdicts:
+def run(
+    wire: Wire, options: Options, tell: Callable[[Case, Verdicts], None] = lambda _case, _verdicts: None
+) -> Verdicts:
     """Try every case of a kind; `tell` is called after each. What ends a run early stands with the rules not tried."""
     verdicts = Verdicts(options.kind)
     bench = Bench(wire, options, verdicts)

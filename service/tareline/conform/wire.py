@@ -65,7 +65,7 @@ class Wire:
         self.log: list[Heard] = []
         self.issued: dict[str, Any] = {}  # what the broker had kept for the device before this run
         self.changed = threading.Condition()
-        self.on_up: Callable[[Heard], None] = lambda heard: None
+        self.on_up: Callable[[Heard], None] = lambda _: None
         self._said: Counter[tuple[str, bytes]] = Counter()
         self._why_not: str | None = None
         self._closing = False

@@ -191,7 +191,7 @@ class Service:
             raise ValueError("expected an address that apprise understands; what is there is none")
         self._plugin = plugin
 
-    def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
+    def send(self, letter: Letter, now_ms: int, read_s: float) -> None:  # noqa: ARG002 - as any target's
         self._plugin.socket_connect_timeout, self._plugin.socket_read_timeout = CONNECT_S, read_s
         _OVERHEARD.begin()
         kind = "warning" if letter.kind == "alert" else "info"

@@ -59,14 +59,14 @@ def make_app(service: Service, hub: Hub) -> FastAPI:
         return Response(service.metrics.text(), media_type=CONTENT_TYPE_LATEST)
 
     @app.get("/login", include_in_schema=False)
-    def login(request: Request) -> Response:
-        return overview.render_login(request, None)
+    def login() -> Response:
+        return overview.render_login()
 
     @app.post("/login", include_in_schema=False)
     def enter(request: Request, token: str = Form("")) -> Response:
         http = service.settings.http
         if not http.token or not token_fits(http, token):
-            return overview.render_login(request, "This is not the token that the service was given.")
+            return overview.render_login("This is not the token that the service was given.")
         response = RedirectResponse("/", 303)
         response.set_cookie(
             COOKIE, token, max_age=90 * 86_400, httponly=True, samesite="strict", secure=request.url.scheme == "https"

@@ -80,7 +80,7 @@ class Entries:
         tank = ref if feeder is None else self._context.tank_of(feeder, at_ms)
 
         def make(snapshots: Snapshots) -> MadeAnswer:
-            fields, subject = self._fields(kind, checked, tank, at_ms)
+            fields, subject = self._fields(checked, tank, at_ms)
             entry = ledger.add(
                 snapshots.tx,
                 kind,
@@ -146,12 +146,10 @@ class Entries:
                 plain = {key: value for key, value in plain.items() if key not in others}
         checked = parse(of.model, {**plain, **changes})
         at_ms = checked.at_ms(self._context.stamp_ms()) if "at" in changes else newest.at_ms
-        fields, subject = self._fields(newest.kind, checked, newest.tank, at_ms)
+        fields, subject = self._fields(checked, newest.tank, at_ms)
         return fields, at_ms, subject
 
-    def _fields(
-        self, kind: str, checked: TimedRequest, tank: str | None, at_ms: int
-    ) -> tuple[dict[str, Any], str | None]:
+    def _fields(self, checked: TimedRequest, tank: str | None, at_ms: int) -> tuple[dict[str, Any], str | None]:
         """The body to store, and what it is about where that is searched for."""
         fields = checked.model_dump(exclude=_NOT_KEPT, mode="json")
         for name in ("food", "water"):

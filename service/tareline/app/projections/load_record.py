@@ -134,7 +134,7 @@ class LoadRecords:
                 _add(fed, days.of(day_of(entry.at_ms, zone)), *self._by_hand(tank, entry))
         now = days.at(last_ms)
         _stretch_last(fed, now)
-        foods, food, listed = self._foods(tank, fed, now)
+        foods, food, listed = self._foods(tank, fed)
         record = Record(
             volume_l=float(body["volume_l"]),
             now=now,
@@ -293,7 +293,7 @@ class LoadRecords:
         sd_g = feed.sd_g if feed.sd_g is not None else HANDFED_SD * feed.mass_g
         return food, feed.mass_g, sd_g**2
 
-    def _foods(self, tank: str, fed: dict[Key, Sum], now: float) -> tuple[tuple[Food, ...], int, tuple[DailyFeed, ...]]:
+    def _foods(self, tank: str, fed: dict[Key, Sum]) -> tuple[tuple[Food, ...], int, tuple[DailyFeed, ...]]:
         """The foods in the order they were first fed, the index of the one that grams are of, and what was fed."""
         order = list(dict.fromkeys(food for _, food in sorted(fed, key=lambda key: (key[0], key[1] or ""))))
         feeders = self._context.register.devices_of("feeder", tank)

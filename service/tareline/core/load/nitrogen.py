@@ -229,9 +229,9 @@ class Simulation:
             uptake = self.uptake[at] * (maturity + matured) / 2
             maturity = matured
             gained = oxidised + brought
-            rate = _rate(nitrate, uptake, half_power, order, less)
+            rate = _rate(nitrate, uptake, half_power, less)
             middle = nitrate + (gained - h * rate * nitrate) / (2 + h * rate)  # half a step ahead, never below zero
-            rate = _rate(middle, uptake, half_power, order, less)
+            rate = _rate(middle, uptake, half_power, less)
             left = np.exp(-h * rate)
             spread = (1 - left) / (h * rate)
             if mass_balance is not None:
@@ -290,7 +290,7 @@ def _oxidise(
     return left, sum_ - left, fill * grown / (1 + fill * (grown - 1) * (pull / net))
 
 
-def _rate(nitrate: Floats, uptake: Floats, half_power: Floats, order: Floats, less: Floats) -> Floats:
+def _rate(nitrate: Floats, uptake: Floats, half_power: Floats, less: Floats) -> Floats:
     """The removal divided by the nitrate content, 1/d."""
     held = np.maximum(nitrate, 1e-9)
     power = held**less

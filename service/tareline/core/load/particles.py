@@ -39,7 +39,7 @@ class SamplerTarget(Protocol):
         """The carry after blocks first..last-1 and their log-likelihood per draw."""
         ...
 
-    def mixing_statistic(self, z: Floats, carry: Floats) -> Floats:
+    def mixing_statistic(self, z: Floats) -> Floats:
         """The quantity whose mixing is measured: (draws,)."""
         ...
 
@@ -163,7 +163,7 @@ def _resample_and_move(
     crowding = float(np.sum(np.bincount(chosen, minlength=len(chosen)).astype(float) ** 2) / len(chosen))
     z, carry = particle_set.z[chosen], particle_set.carry[:, chosen]
     before, gain = particle_set.log_lik[chosen], gain[chosen]
-    statistic = problem.mixing_statistic(z, carry)
+    statistic = problem.mixing_statistic(z)
     step, accepted = particle_set.step, 0.0
     proposals = _proposal_laws(z)
     score = before + part * gain + _log_prior_over_proposal(proposals, z)
@@ -183,7 +183,7 @@ def _resample_and_move(
         score = np.where(take, new_score, score)
         accepted = float(take.mean())
         step = float(np.clip(step * np.exp(accepted - 0.3), 0.1, 1.0))
-        kept = _correlation(statistic, problem.mixing_statistic(z, carry)) ** 2
+        kept = _correlation(statistic, problem.mixing_statistic(z)) ** 2
         inflation = 1 + (particle_set.inflation * crowding - 1) * kept
         if done >= least and inflation <= MOST_INFLATION:
             break

@@ -49,7 +49,7 @@ class NitrogenTarget:
         index = [one[0] for one in of_block if isinstance(one, tuple)]
         return slice(min(index), max(index) + 1)
 
-    def mixing_statistic(self, z: Floats, carry: Floats) -> Floats:
+    def mixing_statistic(self, z: Floats) -> Floats:
         """The log of the removal at 5 mg N/L of nitrate, per mg of the food's nitrogen as stated."""
         figures = self.timeline.priors.values(z)
         rate = removal(5.0, figures["capacity"], figures["half"], figures["order"])

@@ -159,7 +159,7 @@ class SolidsTarget:
         chance = likelihood.probability(likelihood.only(self.timeline.readings, rows), shown)
         return solids[None, :], np.log(chance).sum(axis=0)
 
-    def mixing_statistic(self, z: Floats, carry: Floats) -> Floats:
+    def mixing_statistic(self, z: Floats) -> Floats:
         mixing_statistic: Floats = z[:, PRIORS.column["uptake_per_d"]]
         return mixing_statistic
 

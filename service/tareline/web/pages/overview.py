@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, TypeVar
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from tareline.app.answers.alerts import AlertAnswer
@@ -49,7 +49,7 @@ from tareline.web.text.words import Row, read_date, unit_text
 T = TypeVar("T", KitAnswer, FoodAnswer, WaterAnswer)
 
 
-def render_login(request: Request, error: str | None = None) -> HTMLResponse:
+def render_login(error: str | None = None) -> HTMLResponse:
     """The page that asks for the token; error is shown beside the field."""
     return page("login.html", 401 if error else 200, error=error, live_tank=None)
 

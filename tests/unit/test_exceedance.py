@@ -38,6 +38,22 @@ def test_time_within_the_hysteresis_does_not_count() -> None:
     assert exceedances(series(30.0, *[29.9] * 40), 30, True, RULE) == []
 
 
+def test_time_within_the_hysteresis_does_not_count_between_two_touches_either() -> None:
+    assert exceedances(series(30.0, *[29.9] * 8, 30.0), 30, True, RULE) == []
+
+
+def test_it_counts_from_the_least_time_exactly() -> None:
+    assert exceedances([(0, 31), (HOUR_MS - 1, 31)], 30, True, RULE) == []
+    (found,) = exceedances([(0, 31), (HOUR_MS, 31)], 30, True, RULE)
+    assert found.known_ms == HOUR_MS
+
+
+def test_samples_as_far_apart_as_is_allowed_leave_no_gap() -> None:
+    (found,) = exceedances([(0, 31), (2 * HOUR_MS, 31)], 30, True, RULE)
+    assert found.from_ms == 0
+    assert exceedances([(0, 31), (2 * HOUR_MS + 1, 31)], 30, True, RULE) == []
+
+
 def test_below_is_the_mirror_of_above() -> None:
     values = [29, 31, 31.5, 31, 31, 31, 31, 30.1, 31, 29.2, 31]
     above = exceedances(series(*values), 30, True, RULE)
@@ -74,6 +90,22 @@ def test_spells_hold_what_they_promise(values: list[float], least: int, hysteres
     if least == 0:
         outside = [v for at, v in points if not any(s.from_ms <= at < (s.to_ms or at + 1) for s in found)]
         assert all(v < 30 for v in outside)
+
+
+@given(VALUES, st.integers(0, 12), st.integers(0, 5))
+def test_below_mirrors_above_whatever_comes(values: list[float], least: int, hysteresis: int) -> None:
+    rule = ExceedanceRule(hysteresis / 10, least * STEP_MS, 2 * STEP_MS)
+    above = exceedances(series(*values), 30, True, rule)
+    below = exceedances(series(*[-v for v in values]), -30, False, rule)
+    assert [(s.from_ms, s.to_ms, s.known_ms, -s.extreme, -s.last) for s in below] == [
+        (s.from_ms, s.to_ms, s.known_ms, s.extreme, s.last) for s in above
+    ]
+
+
+def test_the_rules_are_those_that_were_judged_right() -> None:
+    """Warmth: an hour, 0.3 degrees, two hours without a sample. Solids: three hours, 3 % of the limit, six hours."""
+    assert rule_for("temperature", 30.0) == ExceedanceRule(0.3, 3_600_000, 7_200_000)
+    assert rule_for("tds", 500.0) == ExceedanceRule(15.0, 10_800_000, 21_600_000)
 
 
 def test_each_metric_has_a_rule() -> None:
