@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from types import FrameType
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -286,3 +287,22 @@ def test_addresses(url: str, host: str, port: int, tls: bool, user: str | None, 
 def test_what_is_no_address_is_refused(url: str) -> None:
     with pytest.raises(ValueError):  # noqa: PT011
         Address.parse(url)
+
+
+def test_what_a_connection_is_told_is_worked_out_outside_pahos_callbacks(held: Held) -> None:
+    """It reads and writes the store, and may wait for its turn: paho holds locks of its own within a callback."""
+    modules: list[str] = []
+
+    def look() -> None:
+        frame: FrameType | None = sys._getframe()
+        while frame is not None:
+            modules.append(str(frame.f_globals["__name__"]))
+            frame = frame.f_back
+
+    held.on_greeting = look
+    held.greeting = [Down("feeder/down/plan", b"1", retain=True)]
+    held.link.start()
+    assert held.link.connected.wait(10)
+    until(lambda: len(modules) > 0, what="the greeting")
+    assert "tareline.mqtt.link" in modules
+    assert [name for name in modules if name.startswith("paho")] == []

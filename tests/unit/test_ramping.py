@@ -9,10 +9,11 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
-from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
+from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
 from tareline.app.answers.ramp import RampAnswer, RampEntered
-from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.ramp import Evidence, Proposal, Ramps
+from tareline.app.snapshot import TankSnapshot
 from tareline.core.safety.ramp import LoadKnowledge
 from tareline.errors import FieldError
 
@@ -437,3 +438,28 @@ def test_the_feeder_gets_the_new_plan(house: House, oracle: Oracle) -> None:
     assert after is not None
     assert after["version"] > before["version"]
     assert {m["target_g"] for m in after["meals"]} == {0.03}
+
+
+def test_a_look_at_which_the_ramp_enters_nothing_reads_the_tank_once(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the clock is behind, a ramp that has been set waits with its first decision."""
+    house.clock.set(house.clock.now_ms() - DAY_MS)
+    put(house)
+    house.service.watch()
+    house.clock.advance(2 * MINUTE_MS)  # an answer of the load is waited for no longer
+    ramps = house.service.ramps
+    looked: list[str] = []
+    proposed = ramps.proposed
+
+    def count(tank: TankSnapshot) -> Proposal | None:
+        looked.append(tank.id)
+        return proposed(tank)
+
+    monkeypatch.setattr(ramps, "proposed", count)
+    house.service.watch()
+    assert looked == [TANK, TANK], "once to see, and once in the transaction that might enter it"
+    assert states(house) == []
+    house.clock.set(house.clock.now_ms() + DAY_MS)
+    house.service.watch()
+    assert len(states(house)) == 1

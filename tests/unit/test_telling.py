@@ -11,6 +11,7 @@ from feeder_world import running
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.app.answers.entries import MadeAnswer
+from tareline.core.feeding.doses import LARGEST_MEAL_G
 from tareline.mqtt.link import Down
 
 WIRE_BYTES = 8 * 1024
@@ -189,6 +190,15 @@ def test_a_hand_feed_reduces_what_is_left_of_today_and_not_tomorrow(house: House
     house.service.entries.correct(entry, {"void": True, "note": "it was the neighbours' tank"})
     assert targets(house, "2025-06-15") == {"18:00": 0.5}
     assert cap_g(house) == 2.0
+
+
+def test_a_lost_dose_of_a_day_without_meals_counts_as_a_usual_meal(house: House) -> None:
+    """Nobody knows what it gave, and the other feeder's button may give up to the cap."""
+    house.add("feeder", id="second", tank=TANK)
+    house.ration(0.0, 0.5, [("08:00", 0.5, FEEDER), ("18:00", 0.5, FEEDER)])
+    assert cap_g(house, "second") == 0.5
+    house.hear(house.dose(1, target_g="rubbish"))
+    assert cap_g(house, "second") == pytest.approx(0.5 - LARGEST_MEAL_G)
 
 
 def test_after_more_by_hand_than_the_ration_nothing_is_fed_today(house: House) -> None:

@@ -15,8 +15,8 @@ from sqlalchemy.exc import SQLAlchemyError
 from tareline.app.context import Context
 from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of
-from tareline.core.feeding.books import fed_today
-from tareline.core.feeding.plan import Plan, empty_plan, largest_meal_g, make_plan
+from tareline.core.feeding.books import fed_today, unknown_dose_g
+from tareline.core.feeding.plan import Plan, empty_plan, make_plan
 from tareline.core.feeding.ration import ration_on
 from tareline.core.safety.hold import HoldState
 from tareline.core.safety.stops import Stop, reason
@@ -164,7 +164,7 @@ def plan_of(feeder: str, tank: TankSnapshot | None, now_ms: int) -> Plan:
         return empty_plan(now_ms, tank.zone)
     today = day_of(now_ms, tank.zone)
     rations = tank.rations(today)
-    unknown_g = largest_meal_g(ration_on(today, tank.zone, rations))
+    unknown_g = unknown_dose_g(ration_on(today, tank.zone, rations))
     fed = fed_today(feeder, tank.fed_on(today), unknown_g, tank.carried_g(today))
     return make_plan(feeder, feeder == tank.feeders[0].name, tank.zone, rations, fed, now_ms)
 

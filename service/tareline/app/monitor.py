@@ -157,8 +157,7 @@ class Monitor:
         fresh = known.fresh if known is not None else self._loads.state(seen.id).fresh
         if self._loads.on_its_way(seen.id, fresh):
             return entered
-        self._ramps.step(seen.id)
-        return True
+        return self._ramps.step(seen.id) is not None or entered
 
     def _blind(self, tank: str, error: Exception, now_ms: int) -> Concern:
         name = str(self._context.need("tank", tank)["name"])

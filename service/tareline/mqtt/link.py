@@ -2,8 +2,8 @@
 
 paho-mqtt is driven by hand here, so that one thread decides when a batch is full: at 500 messages, or when the line
 goes quiet, or 20 ms after its first message. A batch is acknowledged, in order of arrival, after `take` has returned;
-an acknowledgement for an older connection is dropped, since packet ids are used again. Nothing may raise inside paho's
-callbacks: they only note what came.
+an acknowledgement for an older connection is dropped, since packet ids are used again. Paho's callbacks note what came
+and subscribe; whatever reads the store or decides is done by the loop, outside them.
 
 All of paho is touched by this thread only; `publish` and `subscribe_again` may be called from anywhere.
 """
@@ -104,6 +104,7 @@ class Link:
         self._ticked_s = 0.0
         self._generation = 0
         self._answered = False
+        self._heard = False
         self._attempt = 0
         self._outgoing: deque[Down] = deque()
         self._again = threading.Event()
@@ -243,6 +244,8 @@ class Link:
             ready = dict(poll.poll(wait_ms))
             if ready.get(connection.fileno(), 0) & ~select.POLLOUT or buffered:
                 self._read()
+                if self._heard:
+                    self._greet()
             if self._wake_r.fileno() in ready:
                 self._drain_wakes()
                 self._send_outgoing()
@@ -259,6 +262,17 @@ class Link:
                 return
             if len(self._batch) == before or before + 1 >= BATCH:
                 return
+
+    def _greet(self) -> None:
+        """Send what a new connection must be told first. Connected means heard: before, a broker drops what comes."""
+        self._heard = False
+        if self.connected.is_set():
+            return
+        self.connected.set()
+        self._outgoing.clear()
+        # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
+        self._outgoing.extendleft(reversed(self._greeting()))
+        self._send_outgoing()
 
     def _work(self, quiet: bool) -> None:
         now_s = self._clock.monotonic_s()
@@ -309,7 +323,7 @@ class Link:
             while self._wake_r.recv(4096):
                 pass
 
-    # -- paho's callbacks: note, never raise -------------------------------------------------------------------------
+    # -- paho's callbacks: note and subscribe --------------------------------------------------------------------------
 
     def _on_message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         try:
@@ -330,22 +344,16 @@ class Link:
         self._subscribe()
 
     def _on_subscribe(self, _client: mqtt.Client, _userdata: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        """Connected means heard: before the first subscription holds, a broker drops what devices send."""
         if any(reason.is_failure for reason in reasons):
             log.error("the broker refuses the subscriptions: %s", ", ".join(str(reason) for reason in reasons))
-        if self.connected.is_set():
-            return
-        self.connected.set()
-        self._outgoing.clear()
-        # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
-        self._outgoing.extendleft(reversed(self._greeting()))
-        self._wake()
+        self._heard = True
 
     def _on_answer(self, *_: Any) -> None:
         self._answered = True
 
     def _on_disconnect(self, _client: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._generation += 1
+        self._heard = False
         if self.connected.is_set() and not self._stopping.is_set():
             log.warning("the connection to the broker was lost: %s", reason)
         self.connected.clear()

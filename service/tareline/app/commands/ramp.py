@@ -119,17 +119,19 @@ class Ramps:
     # -- what time and water bring -----------------------------------------------------------------------------------
 
     def step(self, tank: str) -> Decision | None:
-        """Decide, and enter what is new; None where no ramp is under way, or the clock is behind."""
+        """Decide, and enter what is new; returns the decision that was entered, None where none was.
+
+        Nothing is entered while the clock is behind.
+        """
         decided: list[Decision] = []
 
         def make(snapshots: Snapshots) -> bool:
             found = self.proposed(snapshots.of(tank))
-            if found is None or self._context.behind_ms():
+            if found is None or not found.is_news or self._context.behind_ms():
                 return False
             decided.append(found.decision)
-            if found.is_news:
-                self._put(snapshots, tank, found.road, found.decision, found.knowledge)
-            return found.is_news
+            self._put(snapshots, tank, found.road, found.decision, found.knowledge)
+            return True
 
         self._transactions.consider(make, "ramp", tank)
         return decided[0] if decided else None

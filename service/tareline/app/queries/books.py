@@ -30,9 +30,8 @@ from tareline.app.queries.common import check_period, finding_view, tank_view, w
 from tareline.app.queries.water import WaterQueries
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, week_of
-from tareline.core.feeding.books import DayBook, Span, day_book, joined_spans, week_totals
+from tareline.core.feeding.books import DayBook, Span, day_book, joined_spans, unknown_dose_g, week_totals
 from tareline.core.feeding.doses import Dose
-from tareline.core.feeding.plan import largest_meal_g
 from tareline.core.feeding.ration import ration_on
 from tareline.core.weighing.estimate import DoseEstimate
 from tareline.core.weighing.gain import drift
@@ -134,7 +133,7 @@ class BookQueries:
         told = self._accounts.told(self._context.register.stays("feeder", tank.id), spans, fed.doses, now_ms)
         books = []
         for day, (start_ms, end_ms), one in zip(days, spans, told.each(spans), strict=True):
-            unknown_g = largest_meal_g(ration_on(day, zone, rations))
+            unknown_g = unknown_dose_g(ration_on(day, zone, rations))
             carried_g = tank.carried_g(day)
             lost_g = sum(grams for at_ms, _, grams in fed.losses if start_ms <= at_ms < end_ms)
             books.append(

@@ -87,6 +87,14 @@ class Feedings:
         return counted_g + sum(grams for _, _, grams in self.losses)
 
 
+def unknown_dose_g(ration: Ration | None) -> float:
+    """What a dose of unknown size counts as on a day, in grams: the largest meal of the day's ration.
+
+    Without a ration, or with one of nothing, a usual meal: what is unknown is not nothing.
+    """
+    return largest_meal_g(ration) or LARGEST_MEAL_G
+
+
 def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences: Sequence[Absence]) -> list[Dose]:
     """The doses of a tank; those of which neither steps nor grams are known with the largest meal of their day."""
     found = []
@@ -94,7 +102,7 @@ def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences:
         if one.target_g is None and one.moved:
             day = day_of(one.at_ms, zone)
             rations = rations_from(decided, absences, zone, day_start_ms(day, zone))
-            found.append(replace(one, largest_g=largest_meal_g(ration_on(day, zone, rations)) or LARGEST_MEAL_G))
+            found.append(replace(one, largest_g=unknown_dose_g(ration_on(day, zone, rations))))
         else:
             found.append(one)
     return found
@@ -116,7 +124,7 @@ def carried_over_g(
         return 0.0
     if any(span.from_ms < end_ms and (span.to_ms is None or span.to_ms > start_ms) for span in held):
         return 0.0
-    remained_g = then.daily_g - fed.within(start_ms, end_ms).counted_g(largest_meal_g(then))
+    remained_g = then.daily_g - fed.within(start_ms, end_ms).counted_g(unknown_dose_g(then))
     return carried_g(now, max(0.0, remained_g))
 
 

@@ -165,5 +165,5 @@ def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], tod
 
 
 def largest_meal_g(ration: Ration | None) -> float:
-    """The largest meal of a ration: what a dose of unknown size is counted as until somebody knows better."""
+    """The largest meal of a ration in grams; 0 without one, or without meals."""
     return max((ration.daily_g * meal.share for meal in ration.meals), default=0.0) if ration else 0.0
