@@ -19,6 +19,7 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from brokers import Mosquitto, settings
@@ -54,7 +55,7 @@ def payload(journal: str, seq: int, at_ms: int) -> bytes:
     return json.dumps(dose).encode()
 
 
-def client(client_id: str, **options: bool) -> mqtt.Client:
+def client(client_id: str, **options: Any) -> mqtt.Client:
     return mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311, **options)
 
 

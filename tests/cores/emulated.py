@@ -76,7 +76,16 @@ class Core:
     def _copy(self, what: str, folder: Path) -> None:
         assert self._process is None, "the core has power"
         self._memory.flush()
-        command = [DESK, "-X", "heapsize=8m", HERE / "flash_script.py", what, self.flash, str(BLOCKS), folder]
+        command: list[str | Path] = [
+            DESK,
+            "-X",
+            "heapsize=8m",
+            HERE / "flash_script.py",
+            what,
+            self.flash,
+            str(BLOCKS),
+            folder,
+        ]
         done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
         assert done.returncode == 0, done.stdout + done.stderr
 

@@ -22,7 +22,14 @@ MEALS = len(HOURS)
 def away(folder: Path, days: int) -> dict[str, int]:
     """A flash that the firmware wrote itself in these days without the service: its files go into the folder."""
     folder.mkdir()
-    script = [DESK, "-X", "heapsize=32m", HERE / "away_script.py", firmware_dir(), HERE.parent / "unit"]
+    script: list[str | Path] = [
+        DESK,
+        "-X",
+        "heapsize=32m",
+        HERE / "away_script.py",
+        firmware_dir(),
+        HERE.parent / "unit",
+    ]
     done = subprocess.run([*script, folder, str(days)], capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode == 0, done.stdout + done.stderr
     told_at_the_end: dict[str, int] = json.loads(done.stdout)

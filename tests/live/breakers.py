@@ -304,6 +304,8 @@ class SkipsNumbers(Feeder):
 
 
 class ResendsNothing(Feeder):
+    told: set[int]
+
     def take_command(self, body: dict[str, Any]) -> None:
         told = set(self.told)
         super().take_command(body)

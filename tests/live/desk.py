@@ -73,13 +73,16 @@ class Ear:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"ear-{broker.port}", clean_session=False)
         self._client.on_message = self._heard
         self._subscribed = threading.Event()
-        self._client.on_connect = lambda *_: self._client.subscribe("tareline/+/up/#", 1)
+        self._client.on_connect = self._connected
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_disconnect = lambda *_: self._subscribed.clear()
         self._client.reconnect_delay_set(1, 1)
         self._client.connect("127.0.0.1", broker.port)
         self._client.loop_start()
         assert self._subscribed.wait(20)
+
+    def _connected(self, *_: Any) -> None:
+        self._client.subscribe("tareline/+/up/#", 1)
 
     def _heard(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         _, device, _, tail = message.topic.split("/")

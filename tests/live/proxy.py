@@ -58,8 +58,8 @@ class Proxy:
                     selector.register(one, selectors.EVENT_READ)
                 while not self._ended.is_set():
                     for key, _ in selector.select(0.2):
+                        assert isinstance(key.fileobj, socket.socket)
                         one = key.fileobj
-                        assert isinstance(one, socket.socket)
                         with self._lock:
                             size = self._random.randint(1, self._piece)
                             late_s = self._random.uniform(0, self._delay_s)

@@ -122,7 +122,9 @@ def test_two_installations_under_one_root_hold_and_one_that_is_gone_does_not(
         other = Household(household.broker, second)
         other.tank, other.food, other.feeder = household.tank, household.food, household.feeder
         other.furnish()
-        plan = device.wait(lambda: device.plan if device.plan["installation"] != first else None, "the second's plan")
+        plan = device.wait(
+            lambda: device.plan if device.plan and device.plan["installation"] != first else None, "the second's plan"
+        )
         device.dose()
         device.wait_received()  # everything kept by the broker has come by now
         assert other.hold()["held"] is False

@@ -172,9 +172,9 @@ def test_a_problem_names_the_parameter_that_is_wrong(common: Household, what: st
     ],
 )
 def test_what_is_not_there_or_not_done_is_a_problem_too(common: Household, method: str, path: str, status: int) -> None:
-    body = {"reason": "x"} if "hold" in path else {"void": True}  # type: ignore[dict-item]
+    body: dict[str, Any] = {"reason": "x"} if "hold" in path else {"void": True}
     if method == "PUT":
-        body = {"name": "x", "volume_l": 1, "timezone": "UTC"} if "tanks" in path else {"tank": None}  # type: ignore[dict-item]
+        body = {"name": "x", "volume_l": 1, "timezone": "UTC"} if "tanks" in path else {"tank": None}
     answer = common.api.request(method, path, json=None if method in ("GET", "DELETE") else body)
     problem(answer, status)
     if status == 405:

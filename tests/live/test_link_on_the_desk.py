@@ -267,8 +267,8 @@ def papers(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("papers")
     curve = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
     for ca in ("ca", "other"):
-        name = ["-keyout", f"{ca}.key", "-out", f"{ca}.pem", "-days", "30", "-subj", "/CN=invented CA"]
-        openssl(folder, "req", "-x509", *curve, *name)
+        made = ["-keyout", f"{ca}.key", "-out", f"{ca}.pem", "-days", "30", "-subj", "/CN=invented CA"]
+        openssl(folder, "req", "-x509", *curve, *made)
     openssl(folder, "x509", "-in", "ca.pem", "-outform", "DER", "-out", "ca.der")
     for name, host, days in (
         ("good", "localhost", "30"),

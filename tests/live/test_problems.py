@@ -217,7 +217,7 @@ def test_whatever_is_sent_about_things_that_are_there_is_answered_as_described(
     house, calls = described
     before = len(house.service.log)
     house.reading("nitrate", 10.0, basis="ion")
-    ids = {"tank": house.tank, "ref": house.tank, "feeder": house.feeder, "device": house.feeder}
+    ids: dict[str, Any] = {"tank": house.tank, "ref": house.tank, "feeder": house.feeder, "device": house.feeder}
     ids["entry"] = house.ledger()[-1]["entry"]
     ids |= {"finding": f"{house.feeder}.content.1.2", "alert": 1}
     checked = 0

@@ -17,7 +17,7 @@ def changed(field: str, value: Any) -> Any:
 
 
 # Each: the tail of the topic, how the payload is made from a good dose, a word of the reason.
-RUBBISH: dict[str, tuple[str, Any, str]] = {
+RUBBISH: dict[str, tuple[str, Any, str | None]] = {
     "no JSON": ("dose", lambda _: b"hello there", "JSON"),
     "nothing at all": ("dose", lambda _: b"", "JSON"),
     "wrong UTF-8": ("dose", lambda body: json.dumps(body).encode().replace(b'"ok"', b'"\xff\xfe"'), ""),

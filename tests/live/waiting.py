@@ -10,7 +10,7 @@ T = TypeVar("T")
 LOOK_AGAIN_S = 0.02
 
 
-def until(condition: Callable[[], T], timeout: float = 20.0, what: str | Callable[[], object] = "") -> T:
+def until(condition: Callable[[], T | None], timeout: float = 20.0, what: str | Callable[[], object] = "") -> T:
     """The first truthy value of `condition`; AssertionError when it has not become true after `timeout` seconds.
 
     An AssertionError inside the condition counts as "not yet" and is what is raised in the end.

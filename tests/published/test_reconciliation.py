@@ -89,7 +89,13 @@ def local_level(flow: np.ndarray, noise: float = NOISE, change: float = CHANGE) 
     return [
         Statements("begin", years[:1, None], ones[:1], np.zeros(1), np.array([VAGUE])),
         Statements("flow", years[:, None], ones, flow, np.full(len(flow), noise)),
-        Statements("level", np.stack([years[1:], years[:-1]], 1), steps, 0 * years[1:], np.full(len(flow) - 1, change)),
+        Statements(
+            "level",
+            np.stack([years[1:], years[:-1]], 1),
+            steps,
+            np.zeros(len(flow) - 1),
+            np.full(len(flow) - 1, change),
+        ),
     ]
 
 

@@ -129,7 +129,7 @@ class Rp2Board:
 
     def watch(self, number: int, changed: Callable[[int], None]) -> None:
         """Call with the level of a pin whenever that changes; a pin that nothing drives is high by its pull-up."""
-        level = [None]
+        level: list[int | None] = [None]
 
         def listen(state: GPIOPinState, _before: GPIOPinState) -> None:
             now = int(state != GPIOPinState.LOW)
@@ -182,7 +182,7 @@ class Rp2Board:
 
 
 def _on_flash(what: str, flash: Path, folder: Path) -> None:
-    command = [MICROPYTHON, FLASH_SCRIPT, what, flash, str(BLOCKS), folder]
+    command: list[str | Path] = [MICROPYTHON, FLASH_SCRIPT, what, flash, str(BLOCKS), folder]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
 

@@ -58,7 +58,7 @@ def poison(rng: Random, topic: str) -> tuple[bytes, str]:
 
 def _wrong(rng: Random, topic: str) -> Any:
     """JSON of a message's shape whose every field is of a type that is wrong for it."""
-    strange = (None, [], {}, [[1]], True, "", "0", -1.5, {"a": {"b": [None]}})
+    strange: tuple[Any, ...] = (None, [], {}, [[1]], True, "", "0", -1.5, {"a": {"b": [None]}})
     if rng.random() < 0.2:
         return rng.choice((None, 1, "text", [], [1, 2], True))
     names = {

@@ -194,7 +194,9 @@ class Keeper:
     changes: list[list[Change]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.fed, self.seen, self.changes = ([[] for _ in range(len(self.tanks))] for _ in range(3))
+        self.fed = [[] for _ in range(len(self.tanks))]
+        self.seen = [[] for _ in range(len(self.tanks))]
+        self.changes = [[] for _ in range(len(self.tanks))]
 
     def feed(self, days: int, ration_g: Floats) -> None:
         """Some days at a ration. Doses scatter; a weighed hopper knows them well."""

@@ -14,13 +14,14 @@ import pytest
 from sizes import first_seed, size
 from tanks import CEILING, DETECTS, FULL, draw, live
 
-from tareline.core.load.forecast import Scenario, forecast
+from tareline.core.load.forecast import Content, Scenario, forecast
 from tareline.core.load.limit import Load, load
 from tareline.core.load.posterior import posterior
 
 TANKS = size(500 if FULL else 40)
 pytestmark = pytest.mark.timeout(3600 if TANKS > 40 else 300)
 WEEKS_AHEAD = (2, 4, 8)
+UNSEEN: tuple[Content, ...] = ("ammonia", "nitrite")
 
 
 @dataclass
@@ -97,7 +98,7 @@ def run(hostile: bool) -> Score:
             low, lower, _, upper, high = bands.bands["nitrate"][day]
             score.ahead[weeks, 90].append(bool(low <= tanks.nitrate[i] <= high))
             score.ahead[weeks, 50].append(bool(lower <= tanks.nitrate[i] <= upper))
-            for name, detect in zip(("ammonia", "nitrite"), DETECTS, strict=True):
+            for name, detect in zip(UNSEEN, DETECTS, strict=True):
                 content = getattr(tanks, name)[i]
                 score.unseen.append(bool(content <= bands.bands[name][day, 4]))
                 score.surprise.append(not score.unseen[-1] and bool(content > detect))

@@ -12,6 +12,7 @@ import math
 import os
 from collections import defaultdict
 from random import Random
+from typing import Any
 
 import pytest
 from cells import SimulatedCell
@@ -77,7 +78,7 @@ def cells():
 
 def errors_of(cells, kind):
     """Errors by the kind of cell."""
-    groups = defaultdict(list)
+    groups: dict[Any, list[float]] = defaultdict(list)
     for cell, doses in cells:
         groups[kind(cell)] += [dose.error for dose in doses]
     return groups

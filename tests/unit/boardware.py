@@ -212,7 +212,7 @@ class Pin:
         self.mode = mode
         self.uv = 0
         before = self.hardware.pins.get(number)
-        self.level = value if value is not None else before.level if before else 0
+        self.level: int = value if value is not None else before.level if before else 0
         self.hardware.pins[number] = self
 
     def value(self, level: int | None = None) -> int | None:

@@ -22,7 +22,7 @@ PINGRESP_BYTES = b"\xd0\x00"
 
 def cut(stream: bytes) -> tuple[list[bytes], bytes]:
     """The whole packets at the beginning of a stream, and what is left."""
-    packets = []
+    packets: list[bytes] = []
     while len(stream) >= 2:
         size, at = 0, 1
         while True:

@@ -111,7 +111,7 @@ async def get(house: House, path: str) -> str:
 
 def test_a_refill_that_nobody_entered_is_found_sized_and_placed(fortnight: Fortnight) -> None:
     finding = a_missed_refill(fortnight)
-    doses = {entry.entry: seq for seq, entry in fortnight.house.doses().items()}
+    doses: dict[int | None, int] = {entry.entry: seq for seq, entry in fortnight.house.doses().items()}
     assert (doses[finding.after], doses[finding.before]) == (18, 19)
     assert finding.likely[0].cause == "refill not recorded"
     mend = finding.mend

@@ -409,7 +409,7 @@ def test_what_only_the_start_needs_is_out_of_memory_when_the_program_runs(bench:
 def test_settings_with_a_wrong_bit_are_damage_and_without_sense_no_start(bench: Bench) -> None:
     done = bench.start(Hardware("rp2"), "feeder", lambda platform, settings: None)
     assert "settings.json" in done.platform.damaged_files  # written by this bench, without a CRC
-    bench.write = lambda settings: (bench.folder / "settings.json").write_text("{")  # type: ignore[method-assign]
+    bench.write = lambda settings: (bench.folder / "settings.json").write_text("{")  # type: ignore[method-assign, assignment]
     done = bench.start(Hardware("rp2"), "feeder", lambda platform, settings: None)
     assert (done.platform, done.ended) == (None, "reset")
     assert b"settings.json cannot be read" in (bench.folder / "crash.bin").read_bytes()

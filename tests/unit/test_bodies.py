@@ -6,6 +6,7 @@ from zoneinfo import available_timezones
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
 from tareline.app import requests
 from tareline.app.requests import parse
@@ -65,7 +66,7 @@ def refused(model: type, body: dict[str, Any]) -> tuple[str, str]:
 
 @pytest.mark.parametrize(("model", "body"), GOOD)
 def test_what_is_accepted(model: type, body: dict[str, Any]) -> None:
-    found = parse(model, body)
+    found: BaseModel = parse(model, body)
     assert found.model_dump(exclude_unset=True) == body
     assert parse(model, found) is found
 
@@ -86,8 +87,13 @@ def test_a_correction_carries_the_entrys_own_fields() -> None:
     + [(requests.KitRequest, name) for name in KIT if name != "basis"]
     + [(requests.ReadingRequest, name) for name in ("analyte", "value")],
 )
-def test_what_must_be_there(model: type, missing: str) -> None:
-    whole = {requests.TankRequest: TANK, requests.KitRequest: KIT, requests.ReadingRequest: READING}[model]
+def test_what_must_be_there(model: type[BaseModel], missing: str) -> None:
+    bodies: dict[type[BaseModel], dict[str, Any]] = {
+        requests.TankRequest: TANK,
+        requests.KitRequest: KIT,
+        requests.ReadingRequest: READING,
+    }
+    whole = bodies[model]
     field, message = refused(model, {k: v for k, v in whole.items() if k != missing})
     expected = {
         "volume_l": "expected, or volume_us_gal, and not there",

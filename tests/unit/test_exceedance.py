@@ -39,7 +39,7 @@ def test_time_within_the_hysteresis_does_not_count() -> None:
 
 
 def test_time_within_the_hysteresis_does_not_count_between_two_touches_either() -> None:
-    assert exceedances(series(30.0, *[29.9] * 8, 30.0), 30, True, RULE) == []
+    assert exceedances(series(30.0, *[29.9] * 8, 30.0), 30, True, ExceedanceRule(0.3, STEP_MS, 2 * HOUR_MS)) == []
 
 
 def test_it_counts_from_the_least_time_exactly() -> None:

@@ -538,7 +538,7 @@ def test_nothing_but_a_hold_overtakes_what_was_dropped() -> None:
 def test_without_a_dose_nothing_is_dropped_the_socket_waits_instead() -> None:
     station = up()
     station.network.last.give(*[down("command", b"c%d" % number, 20 + number) for number in range(30)])
-    got = []
+    got: list[Any] = []
     while len(got) < 30:
         station.link.poll(0)
         assert len(station.link.inbox) <= 4

@@ -232,7 +232,7 @@ def test_a_field_of_any_kind_never_makes_the_books_unreadable(house: House, fiel
 
 def test_unknown_fields_may_have_the_name_of_another_kinds_field(house: House) -> None:
     """A device's extra fields are kept as they came, whatever a field of that name holds in a dose."""
-    strange = {"food": [1], "mass_g": "much", "count": None, "estimate_g": {}}
+    strange: dict[str, Any] = {"food": [1], "mass_g": "much", "count": None, "estimate_g": {}}
     house.hear(house.message("fault", {"boot": "boot", "at_ms": None, "uptime_ms": 5, "code": "jam", **strange}))
     (fault,) = house.ledger("fault")
     assert {name: house.service.ledger.entry(fault.entry).own[name] for name in strange} == strange

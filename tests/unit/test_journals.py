@@ -110,7 +110,7 @@ def test_asking_waits_a_moment_then_ever_longer_and_ends() -> None:
     assert not track.ask_due(100.0)
     assert not track.ask_due(100.0 + FIRST_ASK_S - 0.01)
     now_s = 100.0 + FIRST_ASK_S
-    waits = []
+    waits: list[float] = []
     while not track.given_up:
         assert track.ask_due(now_s)
         track.note_ask(now_s)

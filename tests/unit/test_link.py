@@ -120,7 +120,12 @@ def test_a_message_published_while_the_greeting_is_made_is_newer_than_the_greeti
 
     def another_thread_enters_a_hold() -> None:
         held.on_greeting = lambda: None
-        thread = threading.Thread(target=lambda: (held.link.publish([version(2)]), published.set()))
+
+        def publish() -> None:
+            held.link.publish([version(2)])
+            published.set()
+
+        thread = threading.Thread(target=publish)
         thread.start()
         thread.join()
 

@@ -153,6 +153,7 @@ def test_a_ration_held_in_balance_is_proven_and_caps_an_absence(house: House) ->
     told = view(house)
     assert told.refuses is None
     assert told.proven_g_per_day == pytest.approx(RATION_G, rel=0.05)
+    assert told.as_of is not None
     assert told.proven.since < told.proven.until < told.as_of[:10]
     assert told.recommended_g_per_day <= told.proven_g_per_day
     proven_g = house.service.loads.proven_g(TANK)

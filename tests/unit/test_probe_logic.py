@@ -340,7 +340,12 @@ def test_a_restart_by_command_loses_no_sample() -> None:
 def test_without_a_clock_samples_are_relative_to_sending_with_boot_and_uptime() -> None:
     desk, received = away(5, has_clock=False)
     packs: list[bytes] = []
-    desk.on_pack = lambda payload: (packs.append(payload), received.take(payload))
+
+    def take(payload: bytes) -> None:
+        packs.append(payload)
+        received.take(payload)
+
+    desk.on_pack = take
     desk.connect().run(15 * MINUTE)
     assert len(received.samples) == 5 * 60 + 15
     assert all("boot" in json.loads(payload)[0] and "bt" not in json.loads(payload)[0] for payload in packs)
@@ -350,7 +355,12 @@ def test_a_probe_without_a_clock_waits_for_the_services_answer_and_then_places_w
     desk, received = away(5, has_clock=False)
     desk.answers_time = True
     packs: list[bytes] = []
-    desk.on_pack = lambda payload: (packs.append(payload), received.take(payload))
+
+    def take(payload: bytes) -> None:
+        packs.append(payload)
+        received.take(payload)
+
+    desk.on_pack = take
     desk.connect().run(15 * MINUTE)
     assert len(received.samples) == 5 * 60 + 15
     assert all("bt" in json.loads(payload)[0] for payload in packs)

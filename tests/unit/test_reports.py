@@ -245,6 +245,8 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     assert found.days_left == pytest.approx(found.content_g - 0.5)
     assert 0 < found.days_low < found.days_left < found.days_high
     until_ms = house.clock.now_ms() + found.days_low * DAY_MS
+    assert found.refill_by is not None
+    assert found.weigh_by is not None
     assert np.datetime64(found.refill_by[:23], "ms").astype(int) == pytest.approx(until_ms, abs=2)
     weighed_ms = np.datetime64(weighed.at[:23], "ms")
     assert np.datetime64(found.weigh_by[:23], "ms") - weighed_ms == np.timedelta64(7, "D")

@@ -201,7 +201,12 @@ def test_messages_leave_in_the_order_in_which_they_were_decided(house: House) ->
     release = threading.Thread(target=lambda: house.service.release(TANK, {"note": "done"}))
     release.start()
     assert first_leaves.wait(10)
-    hold = threading.Thread(target=lambda: (house.reading("ammonia", 3.0), second_left.set()))
+
+    def read() -> None:
+        house.reading("ammonia", 3.0)
+        second_left.set()
+
+    hold = threading.Thread(target=read)
     hold.start()
     release.join()
     hold.join()

@@ -100,7 +100,13 @@ def test_no_answer_and_a_line_held_low_are_no_temperature(how, detail):
 def test_zeros_have_a_right_check_byte_and_are_refused_all_the_same():
     """A line that is shorted after the presence pulse gives nine zero bytes."""
     chip = Thermometer(VirtualTime())
-    chip._obey = lambda command: None if command != 0xBE else (setattr(chip, "_state", "answer"), zeros(chip))[0]
+
+    def obey(command):
+        if command == 0xBE:
+            chip._state = "answer"
+            zeros(chip)
+
+    chip._obey = obey  # type: ignore[method-assign]
     sensor = thermometer(chip)
     assert onewire.crc8(bytes(9)) == 0
     assert sensor.read() is None

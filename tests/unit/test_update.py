@@ -207,7 +207,7 @@ def test_an_update_goes_on_over_an_outage_of_the_network() -> None:
         left[0] -= 1
         return answer(fields) if left[0] > 0 else None
 
-    world.service.answer = cut_off
+    world.service.answer = cut_off  # type: ignore[method-assign]
     world.run(portable.HOUR)
     asked = -left[0]
     assert world.outcome()[3] == "old"
@@ -227,7 +227,7 @@ def test_the_largest_message_is_below_two_kibibytes() -> None:
         sizes.append(len(json.dumps(answer)))
         return answer
 
-    world.service.answer = measured
+    world.service.answer = measured  # type: ignore[method-assign]
     world.run()
     assert world.outcome()[3] == "new"
     assert 1000 < max(sizes) < 1200
@@ -295,7 +295,7 @@ def test_rubbish_ends_nothing(tail: str, payload: bytes) -> None:
         world.updater.on_message(tail, [payload[:100], payload[100:]])
         return inner(fields)
 
-    world.service.answer = answer
+    world.service.answer = answer  # type: ignore[method-assign]
     world.run()
     assert world.outcome()[3] == "new"
     assert len(said) > 5
@@ -329,7 +329,7 @@ def test_without_memory_for_a_moment_it_begins_anew(name: str, at: int) -> None:
 
 def test_an_error_that_nobody_expected_ends_the_update_and_nothing_else() -> None:
     world = portable.World()
-    world.disk.free_bytes = Failing(world.disk.free_bytes, 1, KeyError("surprise"))
+    world.disk.free_bytes = Failing(world.disk.free_bytes, 1, KeyError("surprise"))  # type: ignore[method-assign]
     world.run(portable.HOUR)
     assert world.outcome() == ["fw_a", None, 7, "old"]
     assert world.told == [("update_failed", "0.2.0: an error that nobody expected: KeyError('surprise')")]

@@ -152,6 +152,7 @@ def test_a_dose_can_be_traced_to_its_message(house: House) -> None:
     view = house.service.ledger.entry(house.doses()[1].entry)
     assert view.message.encode() == message.payload
     assert view.topic == f"tareline/{FEEDER}/up/dose"
+    assert view.device is not None
     assert (view.mass_g, view.tank, view.device["board"]) == (0.25, TANK, "board")
     refused("entry", 404, house.service.ledger.entry, 10**9)
 

@@ -126,7 +126,7 @@ def test_noise_smaller_than_a_count_leaves_the_count_as_a_floor():
     cell.least_noise = 0
     cell.per_g = 400
     cell.scatter = 0
-    cell.convert = crossing(cell.convert)
+    cell.convert = crossing(cell.convert)  # type: ignore[method-assign]
     scale = weighing.Scale(cell, Flash())
     assert scale.tare()
     cell.mass_ug = 50 * GRAM
