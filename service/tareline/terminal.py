@@ -15,7 +15,7 @@ from tareline.errors import FieldError
 from tareline.settings import Http
 from tareline.web.text.words import decimals_for
 
-TIMEOUT_S = 300.0  # more than a year of doses may have to be worked out again
+TIMEOUT_S = 300.0  # more than a year of doses may have to be calculated again
 LOOK_S = 1.0  # how often an update is looked at
 STATES = {
     "none": "waiting for the device",
@@ -158,13 +158,13 @@ def _head(report: Row, console: Console) -> None:
     budget = "no ration" if totals["budget_g"] is None else f"{totals['budget_g']:.2f} g"
     dispensed = _mass(totals["dispensed_g"], totals["dispensed_sd_g"])
     console.print(
-        f"Budget {budget}; requested {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
+        f"Budget {budget}; asked {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
         f"weighed; dispensed {dispensed}{', provisional' if totals['provisional'] else ''}"
     )
     drift = report["drift"]
     if drift is not None:
         parts = ", ".join(f"{cause} {part_g:+.3f} g" for cause, part_g in sorted(drift["by_cause"].items()))
-        console.print(f"Difference from requested {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
+        console.print(f"Against asked {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
     console.print()
 
 
@@ -201,7 +201,7 @@ def _days(days: Sequence[Row], console: Console) -> None:
 
 
 def _doses(doses: Sequence[Row], console: Console) -> None:
-    names = ("entry", "time", "cause", "meal", "requested, g", "steps", "before, g", "after, g", "net, g", "± sd")
+    names = ("entry", "time", "cause", "meal", "asked, g", "steps", "before, g", "after, g", "net, g", "± sd")
     table = _table("Doses", (*names, "estimate, g", "± sd", "°C", "end", "no."), right=(0, *range(4, 13), 14))
     for dose in doses:
         places, fine = decimals_for(dose["sd_g"]), decimals_for(dose["estimate_sd_g"])

@@ -95,7 +95,7 @@ def test_the_sheet_says_what_to_do_and_what_not(away: Corner, page: Page) -> Non
     page.goto(f"{away.page}/absence/sheet")
     sheet = page.locator(".away")
     for words in ("10 March 2026 to 30 March 2026", "08:00, 18:00: 0.2 g of Plain crumbs",
-                  "comes back on 31 March 2026",
+                  "returns on 31 March 2026",
                   "The feeder feeds the animals; a fish that begs is not hungry", "Pull its plug and call", "the desk",
                   "unplug heater, filter and lamp", "Every cable hangs in a loop"):  # fmt: skip
         expect(sheet).to_contain_text(words)
@@ -135,7 +135,7 @@ def test_an_absence_is_planned_and_ended_on_its_page(corner: Corner, page: Page)
     ration.fill("0,3")
     page.get_by_label("Who plans this").fill("late desk")
     page.get_by_role("button", name="Plan the absence").click()
-    expect(page.get_by_role("status")).to_contain_text("The absence is in the books")
+    expect(page.get_by_role("status")).to_contain_text("The absence is recorded")
     (entered,) = corner.ledger("absence")
     assert (entered["start"], entered["end"], entered["daily_g"], entered["by"]) == (
         "2026-03-10", "2026-03-12", 0.3, "late desk",

@@ -96,7 +96,7 @@ def test_without_javascript_an_alert_is_seen_with_a_note(told: Told, browser: Br
         form.get_by_label("What you do about it").fill("smaller meals")
         form.get_by_label("Who").fill("ada")
         form.get_by_role("button").click()
-        expect(page.get_by_role("status")).to_contain_text("not told again unless it gets worse")
+        expect(page.get_by_role("status")).to_contain_text("not sent again unless it gets worse")
         assert page.url.endswith("/alerts?said=seen")
         expect(page.get_by_text("Note: smaller meals")).to_have_count(1)
         over = page.locator("#over-title ~ ul")

@@ -366,7 +366,7 @@ def test_feeding_goes_on_without_an_estimate(
         patched.setattr(accounts, "estimate", broken)
         fortnight.feed(0, 1)
         house.service.reckon()
-        assert "could not be worked out" in caplog.text
+        assert "could not be calculated" in caplog.text
         shown = fortnight.week(0).days[0]
         weighed = [dose.mass_g for dose in shown.doses]
         assert shown.dispensed_g == pytest.approx(sum(weighed)), "as the cell weighed them"

@@ -68,12 +68,12 @@ def ahead(house: House, **asked: Any) -> ForecastAnswer:
 
 def test_before_anything_is_worked_out_nothing_is_claimed(house: House) -> None:
     told = view(house)
-    assert told.refuses == "the load of this tank has not been worked out yet"
+    assert told.refuses == "the load of this tank has not been calculated yet"
     assert told.limit_g_per_day == LimitAnswer(found=False, p5=None, p50=None, p95=None)
     assert (told.proven_g_per_day, told.recommended_g_per_day, told.as_of) == (None, None, None)
     assert told.fresh is False
     assert house.service.loads.knowledge(TANK, [0.1]) is None
-    with pytest.raises(FieldError, match="not been worked out yet") as refused:
+    with pytest.raises(FieldError, match="not been calculated yet") as refused:
         ahead(house)
     assert refused.value.status == 409
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
-from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.app.projections.load_record import GatheredRecord, LoadRecords, RecordBasis
 from tareline.core.load.record import RecordedReading
 from tareline.store import series
 from tareline.store.series import Value
@@ -43,7 +43,7 @@ def pass_to(house: House, day: float) -> None:
     house.clock.set(BEGIN_MS + round(day * DAY_MS))
 
 
-def gathered(house: House, tank: str = TANK) -> Gathered:
+def gathered(house: House, tank: str = TANK) -> GatheredRecord:
     """What is known now, by somebody who has kept nothing."""
     with house.service.context.store.read() as tx:
         found = LoadRecords(house.service.context, house.service.accounts).gather(tx, tank)
@@ -55,7 +55,7 @@ def weeks(house: House, tank: str = TANK) -> list[RecordedReading]:
     return [one for one in gathered(house, tank).record.seen if one.probe]
 
 
-def mark(house: House) -> Mark:
+def mark(house: House) -> RecordBasis:
     house.service.reckon()
     with house.service.context.store.read() as tx:
         return LoadRecords(house.service.context, house.service.accounts).mark(tx, TANK)
@@ -154,7 +154,7 @@ def test_the_load_follows_from_a_new_week_and_a_late_sample_but_not_from_each(ho
 def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: House) -> None:
     keeping = LoadRecords(house.service.context, house.service.accounts)
 
-    def kept() -> Gathered | None:
+    def kept() -> GatheredRecord | None:
         with house.service.context.store.read() as tx:
             return keeping.gather(tx, TANK)
 

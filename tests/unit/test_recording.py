@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
-from tareline.app.projections.load_record import Gathered, LoadRecords
+from tareline.app.projections.load_record import GatheredRecord, LoadRecords
 from tareline.errors import FieldError
 from tareline.store import ledger
 
@@ -15,7 +15,7 @@ N_IN_NITRATE = 14.007 / (14.007 + 3 * 15.999)
 N_IN_AMMONIUM = 14.007 / (14.007 + 4 * 1.008)
 
 
-def gathered(house: House, tank: str = TANK) -> Gathered:
+def gathered(house: House, tank: str = TANK) -> GatheredRecord:
     """What is known now, by accounts that are up to date, gathered by somebody who has kept nothing."""
     house.service.reckon()
     with house.service.context.store.read() as tx:

@@ -259,13 +259,13 @@ def test_what_one_tank_stumbles_over_is_told_and_leaves_the_others_looked_after(
         house.clock.advance(MINUTE_MS)
     assert found == [
         "reading room: nitrite is too high",
-        "reading room: Tareline cannot look after it",
+        "reading room: Tareline cannot watch this tank",
         "window sill: nitrite is too high",
     ]
     monkeypatch.undo()
     house.watch()
     house.clock.advance(11 * MINUTE_MS)
-    assert "reading room: Tareline cannot look after it" not in whats(house)
+    assert "reading room: Tareline cannot watch this tank" not in whats(house)
 
 
 def test_a_store_that_fails_in_the_watcher_ends_the_service(house: House) -> None:

@@ -55,8 +55,8 @@ class Bookkeeping:
                     revised = self._accounts.compute(feeder)
                 except StoreError:
                     raise
-                except Exception as error:  # whatever an estimate stumbles over, feeding and holding go on without it
-                    log.exception("the account of %s could not be worked out; its doses count as weighed", feeder)
+                except Exception as error:  # feeding and holding continue without the estimate
+                    log.exception("the account of %s could not be calculated; its doses count as weighed", feeder)
                     failed[feeder] = error
                     continue
                 self._enter_account(feeder, revised)

@@ -1,4 +1,4 @@
-"""What each feeder must be told: its plan and its hold, worked out anew and issued when they differ.
+"""What each feeder must be told: its plan and its hold, calculated again and issued when they differ.
 
 The ledger and the register decide; the last issued message is kept, so that it can be sent again at every connect and a
 change can be seen. Versions never fall (contract): the larger of the last plus one and now.
@@ -99,7 +99,7 @@ def _next_version(last: Issued | None, now_ms: int) -> int:
 
 
 def _go_on(snapshots: Snapshots, feeder: FeederSnapshot, now_ms: int) -> FeederSnapshot:
-    """Note that a feeder goes on after its stop, once it has confirmed a release."""
+    """Note that a feeder continues after its stop, once it has confirmed a release."""
     stop, told = feeder.stop, feeder.told
     if stop is None or told is None or not stop.goes_on(told):
         return feeder
@@ -122,7 +122,7 @@ def hold_body(state: HoldState | None, hung: bool, stopped: str | None = None) -
 
     state: what holds its tank, None on no tank. stopped: why the feeder has stopped itself, as long as it has not said
     that it has seen a hold since: it is held until it has, whatever a person has released, since a release alone would
-    not let it go on.
+    not let it continue.
     """
     own = [text for text in (None if hung else HOPPER_OFF, stopped) if text is not None]
     if state is None:

@@ -1,4 +1,4 @@
-"""Carrying out what the guard decides: hold and release entries, in the transaction of what called for them."""
+"""Holds and releases as entries of the ledger, made in the transaction of the event that caused them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +14,7 @@ from tareline.store import ledger
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What the water calls for: reductions that end by rule, and lines that hold or reduce from now on."""
+    """What follows from the water: reductions that end automatically, and lines that hold or reduce from now on."""
 
     restored: Sequence[Reason] = ()
     added: Sequence[Crossing] = ()
@@ -97,7 +97,7 @@ def brings_its_stop(snapshots: Snapshots, tank: str, feeder: str) -> None:
 
 
 def _hold_for_stop(snapshots: Snapshots, tank: str, feeder: str, code: str) -> bool:
-    """Hold a tank since a feeder on it has stopped itself; whether it was not held for that already."""
+    """Hold a tank because a feeder on it has stopped itself; whether this hold is new."""
     text = reason(feeder, code)
     if any(r.kind == "stop" and r.text == text for r in snapshots.of(tank).holds.reasons):
         return False

@@ -1,7 +1,7 @@
-"""Looking after the tanks: what is not as it should be becomes an alert, and samples beyond their lines hold feeding.
+"""The monitor watches all tanks: problems become alerts, and samples that cross a line hold feeding.
 
-The watcher's thread asks every part that knows something and lets the guard word it. What it finds follows from ledger,
-series and clock alone, so that a service that was killed before it told anybody finds the same again.
+Its thread collects the data of every part, and the core formulates the concerns. They follow from the ledger, the
+series and the clock alone, so that a service that was killed before it sent a message finds the same concerns again.
 """
 
 import logging
@@ -166,9 +166,9 @@ class Monitor:
             kind="device",
             tank=tank,
             since_ms=now_ms,
-            what=f"{name}: Tareline cannot look after it",
-            text=f"Something in the books of this tank could not be worked out ({type(error).__name__}); the log says "
-            "where. Feeding goes on under its cap, and holds work; no new alert of this tank can come. Look after it "
+            what=f"{name}: Tareline cannot watch this tank",
+            text=f"The records of this tank could not be evaluated ({type(error).__name__}); the log has the details. "
+            "Feeding continues under its cap, and holds still work, but no new alert about this tank is sent. Watch it "
             "yourself, and tell the developers.",
             urgent=True,
         )
@@ -213,7 +213,7 @@ class Monitor:
         return found
 
     def _of_load(self, place: Location, tank: TankSnapshot) -> list[Concern]:
-        """What a ramp has decided last, and a load that cannot be worked out."""
+        """What a ramp has decided last, and a load that cannot be calculated."""
         found = []
         trouble = self._loads.trouble(tank.id)
         if trouble is not None:
@@ -311,7 +311,7 @@ class Monitor:
         return now_ms - self._started_ms < ANSWER_MS
 
     def _of_stop(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
-        """That a feeder has stopped itself, or does not go on; a minute to confirm its release is given to it."""
+        """That a feeder has stopped itself, or does not continue; a minute to confirm its release is given to it."""
         if feeder.stop is None or feeder.told is None or not (feeder.told.held or self._has_waited(feeder)):
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]

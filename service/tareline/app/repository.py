@@ -70,7 +70,7 @@ def local_days(context: Context, tank: str | None, start_ms: int, end_ms: int) -
 
 
 def stop_of(newest: Entry | None) -> Stop | None:
-    """The stop that the newest entry of that kind tells of; None where the feeder goes on, or never stopped."""
+    """The stop that the newest entry of that kind tells of; None where the feeder continues, or never stopped."""
     if newest is None or newest.body["event"] != "stopped":
         return None
     body = newest.body
@@ -83,7 +83,7 @@ def handfeed(entry: Entry) -> HandFeed:
 
 
 def tds_factor(context: Context, tank: str | None) -> float:
-    """The mg/L per uS/cm that a tank's dissolved solids are reckoned by."""
+    """The mg/L per uS/cm that a tank's dissolved solids are calculated with."""
     body = (context.register.now("tank", tank) if tank is not None else None) or {}
     return float(body.get("tds_factor") or TDS_FACTOR)
 

@@ -35,11 +35,11 @@ WATER_ENTRIES = ("water-change", "top-up")
 
 @dataclass(frozen=True, slots=True)
 class FeederSnapshot:
-    """A feeder: what it last said of itself, what it was last told, and what people and it said of its hopper.
+    """A feeder: its own last reports, the last messages to it, and the state of its hopper.
 
     plan, hold: the messages that were issued last. off_since_ms: since when the hopper is off its cell, None while it
-    hangs. stop: its own stop of which it is not known to go on. stop_noted_ms: when one was last noted, or that it goes
-    on. gain_g_per_step: decided last from its own past, else as it says itself.
+    hangs. stop: its own stop, until it has confirmed the release. stop_noted_ms: when a stop or its end was last
+    recorded. gain_g_per_step: the last one calculated from its past, else the one that it announces.
     """
 
     device: Device

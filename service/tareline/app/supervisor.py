@@ -1,4 +1,4 @@
-"""Works that are done again and again, each in a thread of its own, and go on whatever they raise.
+"""Works that are done again and again, each in a thread of its own, and continue whatever they raise.
 
 They have a thread each because none may delay another: the load waits for its process for minutes, an account takes
 seconds on a small board, and the monitor enters holds. What fails is logged, told by `states`, and tried again: soon at
@@ -45,7 +45,7 @@ class WorkState:
     """How a work stands: when it was last done whole, when and why it last failed (UNIX ms; None: never).
 
     failing_s: for how long it has not been done whole since it failed; None where it does not fail. lag_s: how long the
-    oldest change has waited that is not worked out yet; 0 where none waits.
+    oldest change has waited that is not calculated yet; 0 where none waits.
     """
 
     done_ms: int | None
@@ -101,7 +101,7 @@ class _Runner(threading.Thread):
         self._failed: tuple[int, str] | None = None
         self._failing_since_s: float | None = None
         self._waiting_s: float | None = None  # since when a change waits that nothing was begun for
-        self._since_s: float | None = None  # of the oldest change that is being worked out, or could not be
+        self._since_s: float | None = None  # of the oldest change that is being calculated, or could not be
         self._again_s = AGAIN_FIRST_S
         self._news = threading.Event()
         self._ended = threading.Event()

@@ -1,7 +1,7 @@
 """Updates over the air, the service's side: sets of modules are built, offered, handed out piece by piece, followed.
 
 An offer is retained and kept like a plan, so that a device finds it whenever it connects; the set itself stands in
-memory only. After a restart of the service it is built anew when the device goes on asking; where the package has
+memory only. After a restart of the service it is built anew when the device keeps asking; where the package has
 become another meanwhile, the device is offered that one instead.
 """
 
@@ -193,7 +193,7 @@ class Updates:
                 self._sets[made.sha256] = made
                 if made.sha256 != offer.body["sha256"] and self._offers[device] is offer:
                     self._issue(device, made, offer.version, None)
-        except Exception:  # the device goes on as it is, and asks again
+        except Exception:  # the device continues as it is, and asks again
             log.exception("the set that %s asks for could not be built", device)
         finally:
             self._building.discard(device)

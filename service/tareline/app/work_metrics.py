@@ -33,7 +33,7 @@ class WorkMetrics(Collector):
 def families() -> list[GaugeMetricFamily]:
     """The families without samples: lag, failing, last success, last error."""
     told = {
-        "lag": "How long the oldest change has waited that is not worked out yet",
+        "lag": "How long the oldest change has waited that is not calculated yet",
         "failing": "For how long a work has failed; 0 while it does not",
         "last_success_timestamp": "When a work was last done whole, UNIX time",
         "last_error_timestamp": "When a work last failed, UNIX time",

@@ -11,7 +11,7 @@ MONITOR_EVERY_S = 30.0
 LOAD_PAUSE_S = 1.0  # after the accounts
 LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
 LOAD_EVERY_S = 10.0
-# How late a work may be before people are told. The monitor holds feeding, and takes seconds; a small board works out
+# How late a work may be before people are told. The monitor holds feeding, and takes seconds; a small board calculates
 # several feeders' years of doses in minutes, and a load may take it five minutes for each tank.
 MONITOR_LATE_S = 600.0
 ACCOUNTS_LATE_S = 1800.0
@@ -23,7 +23,7 @@ Body = Callable[[], Mapping[str, Exception] | None]
 def works(reckon: Body, watch: Body, load: Body, watch_works: Body) -> list[Work]:
     """What is done again and again: after changes, and now and then, since time alone brings news too.
 
-    reckon: brings the accounts up to the ledger. watch: looks after the tanks. load: works out their loads.
+    reckon: brings the accounts up to the ledger. watch: looks after the tanks. load: calculates their loads.
     watch_works: tells people of works that fail or lag.
     """
     return [

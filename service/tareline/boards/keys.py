@@ -1,4 +1,4 @@
-"""The key with which a device's updates are signed: worked out for each device from one secret in a file.
+"""The key with which a device's updates are signed: calculated for each device from one secret in a file.
 
 So nothing has to be kept for each device, `tareline flash` and the service find the same key on their own, and a
 board's key says nothing about another's. Whoever reads the file can sign for every device: only its owner may read it.

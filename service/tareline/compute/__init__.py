@@ -1,6 +1,6 @@
 """A process beside the service that computes, so that nothing long runs where feeding and holding are decided.
 
-The load of a tank is worked out by a process of its own, anew from the whole record whenever that has changed: the
+The load of a tank is calculated by a process of its own, anew from the whole record whenever that has changed: the
 same ledger gives the same answer, and nothing of it is kept on disk. Requests carry all they need (a forecast brings
 the posterior back as bytes), so a process that dies or hangs loses nothing. It may take 300 s for a tank, a forecast
 20 s; what failed is tried again after 5 s, then four times later each time up to 10 minutes, and is an alert from the

@@ -17,7 +17,7 @@ FIRST_WORD_S = 30.0  # a device that is connected has its status and hello retai
 
 
 class Unfit(Exception):  # noqa: N818 - a case that cannot be tried is no error
-    """This case cannot go on; what it has not judged was not tried, for this reason."""
+    """This case cannot continue; what it has not judged was not tried, for this reason."""
 
 
 @dataclass(frozen=True, slots=True)

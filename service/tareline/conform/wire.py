@@ -25,7 +25,7 @@ CONNECT_S = 10.0
 
 
 class Ended(RuntimeError):  # noqa: N818 - it is how a run ends, and often no error
-    """The run cannot go on; the text says why."""
+    """The run cannot continue; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)

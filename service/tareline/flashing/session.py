@@ -181,7 +181,7 @@ def _write(wire: Wire, folder: Path, talk: Talk) -> None:
 
 def _choose_set(wire: Wire, folder: Path) -> None:
     """Where the board remembers which of its sets it starts, let that be the one that is written; the counter of
-    updates goes on."""
+    updates continues."""
     remembered = wire.ask(f"text({writing.CHOICE!r})")
     if remembered is not None:
         starter = load_firmware("starter")

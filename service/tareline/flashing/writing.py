@@ -1,7 +1,7 @@
 """What stands on a board's flash against what should: only what differs is written, and all of it is verified.
 
 Whether a file is right, the board says: it reads the file and computes its SHA-256. A file is written beside the old
-one and takes its place when it is whole, so a run that was cut short leaves whole files, and the next one goes on
+one and takes its place when it is whole, so a run that was cut short leaves whole files, and the next one continues
 behind them. The order makes an unfinished set harmless: the modules first, then their manifest, and last what starts
 them.
 """

@@ -1,7 +1,7 @@
 """The demo: a complete small installation in one process tree, with invented tanks and a past.
 
 An embedded broker, the real service on a real database, and feeders and probes: the real firmware on simulated
-hardware. The first start makes up the past; later ones go on from what is there.
+hardware. The first start makes up the past; later ones continue from what is there.
 """
 
 import json

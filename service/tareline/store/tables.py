@@ -177,7 +177,7 @@ hour = Table(
 
 APPEND_ONLY = (ledger, register)
 
-# What closed periods of a feeder left, worked out from the ledger and only kept so as not to be worked out again:
+# What closed periods of a feeder left, calculated from the ledger and only kept so as not to be calculated again:
 # the ledger's position up to which entries are in it, and the state as JSON.
 settled = Table(
     "settled",
@@ -188,7 +188,7 @@ settled = Table(
     Column("body", Text, nullable=False),
 )
 
-# The story of each concern; what a person was told of it and what is still owed. Rows change as the story goes on.
+# The story of each concern; what a person was told of it and what is still owed. Rows change as the story continues.
 alert = Table(
     "alert",
     metadata,

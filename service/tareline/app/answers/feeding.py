@@ -37,7 +37,7 @@ class RationAnswer(Answer):
 
 
 class StopAnswer(Answer):
-    """That a feeder has stopped itself and is not known to go on."""
+    """That a feeder has stopped itself and has not confirmed its release."""
 
     since: LocalTime
     code: Annotated[str, Field(description="The fault code that told of it")]

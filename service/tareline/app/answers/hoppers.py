@@ -8,7 +8,7 @@ from tareline.app.answers.base import Answer, LocalTime
 
 
 class HopperAnswer(Answer):
-    """A hopper by its feeder's account, if the plan in force goes on; every value is null before there is an account,
+    """A hopper by its feeder's account, if the plan in force continues; every value is null before there is an account,
     and days are null where nothing is being fed."""
 
     content_g: float | None = None
@@ -53,7 +53,7 @@ class HopperAdvice(Answer):
     content_g: float | None
     exceeded: bool
     analyte: str
-    line_mg_n_per_l: Annotated[float, Field(description="The line that it is reckoned by, as nitrogen")]
+    line_mg_n_per_l: Annotated[float, Field(description="The line that it is calculated from, as nitrogen")]
     ph: float
     temperature_c: float
     assumed: Annotated[list[str], Field(description="What was assumed, since nobody has measured it lately")]

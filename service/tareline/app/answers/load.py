@@ -61,10 +61,10 @@ class GuessAnswer(Answer):
 class TankLoadAnswer(Answer):
     """How much food the tank's life is processing, where its limit lies, and how sure that is."""
 
-    as_of: Annotated[LocalTime | None, Field(description="Up to when the record goes; null: nothing was worked out")]
+    as_of: Annotated[LocalTime | None, Field(description="Up to when the record goes; null: nothing was calculated")]
     fresh: Annotated[bool, Field(description="Whether everything that was entered is in it")]
     refuses: Annotated[str | None, Field(description="Why nothing is said; null where something is")]
-    trouble: Annotated[str | None, Field(description="Why it could not be worked out at the last try")]
+    trouble: Annotated[str | None, Field(description="Why it could not be calculated at the last try")]
     food: Annotated[str | None, Field(description="The name of the food whose grams these are")]
     limit_g_per_day: LimitAnswer
     proven_g_per_day: Annotated[float | None, Field(description="The highest ration held with the water in balance")]

@@ -67,7 +67,7 @@ class RampAnswer(Answer):
     reasons: Annotated[list[str], Field(description="Why it stands there, in sentences")]
     waits_for: Annotated[list[str], Field(description="What it waits for, in sentences")]
     vetoed_until: LocalTime | None
-    knowledge: Annotated[KnowledgeAnswer | None, Field(description="null: the load has not been worked out")]
+    knowledge: Annotated[KnowledgeAnswer | None, Field(description="null: the load has not been calculated")]
     road: Annotated[list[RampEntry], Field(description="Every entry since it began, oldest first")]
 
 

@@ -63,7 +63,7 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Road:
+class RampHistory:
     """A ramp so far: how it is set, its entries since it began, and the tank's rations, oldest first."""
 
     ramp: Ramp
@@ -93,7 +93,7 @@ class Road:
 class Proposal:
     """What a ramp would decide now, what was known of the load, and the readings that it waits for."""
 
-    road: Road
+    road: RampHistory
     decision: Decision
     knowledge: LoadKnowledge | None
     needs: tuple[Due, ...]
@@ -143,7 +143,7 @@ class Ramps:
             return None
         return self._weigh(tank, road)
 
-    def _weigh(self, tank: TankSnapshot, road: Road, accepted_g: float | None = None) -> Proposal:
+    def _weigh(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
         knowledge = self._evidence.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
         standing = self._standing(tank, road)
         needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
@@ -154,7 +154,7 @@ class Ramps:
         self,
         snapshots: Snapshots,
         tank: str,
-        road: Road,
+        road: RampHistory,
         decision: Decision,
         knowledge: LoadKnowledge | None,
         by: str | None = None,
@@ -218,7 +218,7 @@ class Ramps:
         return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 
     def _accept(
-        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+        self, snapshots: Snapshots, tank: str, road: RampHistory, checked: requests.RampDecisionRequest
     ) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
@@ -231,7 +231,7 @@ class Ramps:
         return self._put(snapshots, tank, road, noted, knowledge, checked.by)
 
     def _veto(
-        self, snapshots: Snapshots, tank: str, road: Road, checked: requests.RampDecisionRequest
+        self, snapshots: Snapshots, tank: str, road: RampHistory, checked: requests.RampDecisionRequest
     ) -> WrittenAnswer:
         """No step for one dwell; one that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
@@ -249,7 +249,7 @@ class Ramps:
 
     # -- what stands -------------------------------------------------------------------------------------------------
 
-    def _standing(self, tank: TankSnapshot, road: Road) -> TankState:
+    def _standing(self, tank: TankSnapshot, road: RampHistory) -> TankState:
         begun_ms, now_ms = in_force_since_ms(road.rations, tank.zone), tank.now_ms
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
@@ -303,12 +303,12 @@ class Ramps:
         )
 
 
-def road_of(tank: TankSnapshot) -> Road | None:
+def road_of(tank: TankSnapshot) -> RampHistory | None:
     """The newest ramp of a tank; None where none was ever set."""
     return _road(tank.ramp, tank.decided)
 
 
-def read_road(tx: Connection, tank: str) -> Road | None:
+def read_road(tx: Connection, tank: str) -> RampHistory | None:
     """The same, read from the ledger by itself."""
     newest = ledger.newest(tx, "ramp", tank=tank, subject="set")
     if not newest:
@@ -317,7 +317,7 @@ def read_road(tx: Connection, tank: str) -> Road | None:
     return _road(entries, [repository.ration(entry) for entry in ledger.standing(tx, tank, (), ["ration"])])
 
 
-def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> Road | None:
+def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> RampHistory | None:
     """The ramp that some entries tell of: all of a tank, by time, since it began."""
     set_by = [e for e in entries if e.subject == "set"]
     if not set_by:
@@ -326,7 +326,7 @@ def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> Road | None:
     body = newest.body
     ramp = Ramp(**{name: body[name] for name in SET}, entry=newest.id, set_ms=body["began_ms"])
     first = next(e.id for e in set_by if e.body["began_ms"] == ramp.set_ms)
-    return Road(ramp, tuple(e for e in entries if e.id >= first), tuple(rations))
+    return RampHistory(ramp, tuple(e for e in entries if e.id >= first), tuple(rations))
 
 
 def _crossed(tank: TankSnapshot, since_ms: int) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """How much was really fed, feeder by feeder: the estimator over the ledger, kept ready.
 
 Pages and calls never wait for an estimate. A thread of the service works it out after the ledger has moved; doses that
-have come since count as the cell weighed them. Closed periods are kept in the store, and worked out again only when
+have come since count as the cell weighed them. Closed periods are kept in the store, and calculated again only when
 somebody looks at them.
 """
 
@@ -58,10 +58,11 @@ class Account:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """What is told of some spans of a tank: sums with their joint covariance, every dose, and the findings.
+class DispensedSpans:
+    """The dispensed mass of K spans of a tank: sums with their joint covariance, every dose, and the findings.
 
-    known: (K,) whether anything is known of a span's doses. dosed: (K,) whether there are any. provisional: (K,).
+    dosed: (K,) whether a span has doses. known: (K,) whether their mass is known. provisional: (K,) whether it may
+    still change.
     """
 
     sums: Sums
@@ -72,7 +73,7 @@ class Told:
     findings: Sequence[tuple[str, Finding]]
 
     def each(self, spans: Sequence[Span]) -> list[Dispensed]:
-        """Each span by itself, as the books of a day take it."""
+        """The dispensed mass of each single span, for the record of a day."""
         sds = self.sums.sd_g.tolist()
         return [
             Dispensed(
@@ -98,7 +99,7 @@ class Accounts:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        # An account is stale where its feeder's newest entry lies behind the position that it was worked out from.
+        # An account is stale where its feeder's newest entry lies behind the position that it was calculated from.
         self._kept = Projection[str, int, Account](stale=operator.lt)
         self._position = 0
         self._newest: dict[str, int] = {}
@@ -237,7 +238,7 @@ class Accounts:
         ]
 
     def _estimate_period(self, feeder: str, number: int, end_ms: int, position: int) -> Estimate | None:
-        """The estimate of a closed period, worked out again for somebody who looks at it."""
+        """The estimate of a closed period, calculated again for somebody who looks at it."""
         with self._context.store.read() as tx:
             kept = settled.load(tx, feeder)
             if len(kept) <= number or (kept[number].settled.at_ms, kept[number].position) != (end_ms, position):
@@ -278,7 +279,7 @@ class Accounts:
         part = self._estimate_period(feeder, number, end_ms, position)
         return part.doses if part is not None else ()
 
-    def told(self, stays: Sequence[Stay], spans: Sequence[Span], doses: Sequence[Dose], now_ms: int) -> Told:
+    def told(self, stays: Sequence[Stay], spans: Sequence[Span], doses: Sequence[Dose], now_ms: int) -> DispensedSpans:
         """What left the hoppers of a tank in some spans; stays: which feeder was there when.
 
         Feeders are independent of each other. doses: of the tank, in those spans.
@@ -311,7 +312,7 @@ class Accounts:
             provisional[k] = provisional[k] or newer.weighed + newer.unweighed > 0
             mass[k] += newer.mass_g
             cov[k, k] += newer.sd_g**2
-        return Told(Sums(mass, cov), dosed, known, provisional, estimates, _strongest_first(findings))
+        return DispensedSpans(Sums(mass, cov), dosed, known, provisional, estimates, _strongest_first(findings))
 
     def find(self, name: str) -> tuple[str, Finding] | None:
         """A finding by its name, with its feeder; None where there is none (any more)."""

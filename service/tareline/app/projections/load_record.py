@@ -19,7 +19,7 @@ from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.accounts import BY_PEOPLE, Accounts
 from tareline.app.projections.projection import Projection
-from tareline.app.projections.weekly_solids import Probed
+from tareline.app.projections.weekly_solids import WeeklySolids
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms
 from tareline.core.feeding.doses import Dose
 from tareline.core.load.record import LOOK_BACK_DAYS, Change, DailyFeed, Food, Harvest, Record, RecordedReading
@@ -45,7 +45,7 @@ Sum = tuple[float, float]  # grams and variance
 
 
 @dataclass(frozen=True, slots=True)
-class Gathered:
+class GatheredRecord:
     """A record, the index of the food that grams are of, the local date of its day 0, and the instant of its `now`."""
 
     record: Record
@@ -60,11 +60,11 @@ class Gathered:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
-    """What a record follows from: another mark, another record.
+class RecordBasis:
+    """The data from which a record follows: while it is equal, the record is the same.
 
-    told: by feeder, the newest entry by people, the newest dose before today, and whether its account has both.
-    sampled: how many samples probes have sent of the last weeks that are over.
+    told: for each feeder, the newest entry by people, the newest dose before today, and whether its account includes
+    both. sampled: the number of samples that probes have sent for the last complete weeks.
     """
 
     register: object
@@ -85,10 +85,10 @@ class LoadRecords:
     def __init__(self, context: Context, accounts: Accounts) -> None:
         self._context = context
         self._accounts = accounts
-        self._probed = Probed(context)
+        self._probed = WeeklySolids(context)
         self._kept = Projection[tuple[str, int], object, dict[Key, Sum]]()
 
-    def mark(self, tx: Connection, tank: str) -> Mark:
+    def mark(self, tx: Connection, tank: str) -> RecordBasis:
         """What a tank's record follows from now.
 
         Doses of the current day are left out: what they do to the water is seen by tomorrow.
@@ -105,9 +105,9 @@ class LoadRecords:
             position = account.position if account is not None else 0
             told.append((feeder, by_people, dosed, position >= max(by_people, dosed)))
         newest = ledger.newest_id(tx, tank, OF_THE_TANK)
-        return Mark(register, today, newest, tuple(told), self._probed.count(tx, tank))
+        return RecordBasis(register, today, newest, tuple(told), self._probed.count(tx, tank))
 
-    def gather(self, tx: Connection, tank: str) -> Gathered | None:
+    def gather(self, tx: Connection, tank: str) -> GatheredRecord | None:
         """The record of a tank as it is known now; None of one that is empty."""
         body = self._context.need("tank", tank)
         if body["stage"] == "empty":
@@ -148,7 +148,7 @@ class LoadRecords:
             upset=tuple(sorted(upset)),
             detects=(_detects(readings, "ammonia", 0), _detects(readings, "nitrite", 1)),
         )
-        return Gathered(record, food, days.day_0, zone, last_ms)
+        return GatheredRecord(record, food, days.day_0, zone, last_ms)
 
     # -- when it began -----------------------------------------------------------------------------------------------
 

@@ -1,7 +1,7 @@
 """How much each tank carries and can take: the load's answers, kept ready.
 
 Pages and calls never wait for a posterior. A thread of the service gathers a tank's record when the ledger has moved
-and has it worked out by a process of its own; forecasts are asked of a second one, so that neither waits for the other.
+and has it calculated by a process of its own; forecasts are asked of a second one, so that neither waits for the other.
 The same record gives the same answer, so nothing of this is kept on disk.
 """
 
@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.projections.load_record import Gathered, LoadRecords, Mark
+from tareline.app.projections.load_record import GatheredRecord, LoadRecords, RecordBasis
 from tareline.app.projections.projection import Projection
 from tareline.compute.answers import ForecastTold, LoadTold
 from tareline.compute.process import Process, ProcessError
@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 MODULE = "tareline.compute.load"
 WITHIN_S = 300.0  # a tank-year takes a second or two here; a small board may need twenty times as long
 FORECAST_WITHIN_S = 20.0
-AGAIN_S, SELDOM_S = 5.0, 600.0  # what could not be worked out is tried again that soon, then four times later each time
+AGAIN_S, SELDOM_S = 5.0, 600.0  # what could not be calculated is tried again that soon, then four times later each time
 ANSWERS_KEPT = 32  # forecasts that pages ask for again and again
 GRACE_S = 60.0  # an answer that is on its way is waited for
 
@@ -39,9 +39,9 @@ Terms = tuple[float, float]  # a ramp's dwell in days, and the share of the limi
 
 @dataclass(frozen=True, slots=True)
 class LoadAnswer:
-    """What was worked out for a tank: from what, by which terms, what is told of it, and the posterior as bytes."""
+    """What was calculated for a tank: from what, by which terms, what is told of it, and the posterior as bytes."""
 
-    gathered: Gathered
+    gathered: GatheredRecord
     terms: Terms
     told: LoadTold
     kept: bytes
@@ -56,8 +56,8 @@ class LoadState:
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
-    """Why a tank's load could not be worked out, since when, and how often in a row."""
+class LoadFailure:
+    """Why a tank's load could not be calculated, since when, and how often in a row."""
 
     why: str
     since_ms: int
@@ -76,8 +76,8 @@ class Loads:
         self._context = context
         self._load_records = LoadRecords(context, accounts)
         self._worker, self._asked = Process(MODULE), Process(MODULE)
-        self._kept = Projection[str, tuple[Mark, Terms], LoadAnswer | None]()
-        self._trouble: dict[str, Trouble] = {}
+        self._kept = Projection[str, tuple[RecordBasis, Terms], LoadAnswer | None]()
+        self._trouble: dict[str, LoadFailure] = {}
         self._stale_s: dict[str, float] = {}
         self._answers: dict[tuple[str, str], tuple[LoadAnswer, ForecastTold]] = {}
         self._guesses: dict[tuple[float, float | None, tuple[OtherTank, ...]], list[Guess]] = {}
@@ -95,15 +95,15 @@ class Loads:
     # -- working it out ----------------------------------------------------------------------------------------------
 
     def work(self) -> Mapping[str, Exception]:
-        """Have the load of every tank worked out of which something new is known; returns what failed unexpectedly."""
+        """Have the load of every tank calculated of which something new is known; returns what failed unexpectedly."""
         failed: dict[str, Exception] = {}
         for tank in self._context.register.refs("tank"):
             try:
                 news = self.compute(tank)
             except StoreError:
                 raise
-            except Exception as error:  # there is no forecast and no step of a ramp; feeding and holding go on
-                log.exception("the load of %s could not be worked out", tank)
+            except Exception as error:  # there is no forecast and no step of a ramp; feeding and holding continue
+                log.exception("the load of %s could not be calculated", tank)
                 failed[tank] = error
                 continue
             if news:
@@ -136,10 +136,10 @@ class Loads:
         return not same
 
     def _note_trouble(self, tank: str, why: str, now_s: float) -> None:
-        log.error("the load of %s could not be worked out (%s); it is tried again in another process", tank, why)
+        log.error("the load of %s could not be calculated (%s); it is tried again in another process", tank, why)
         before = self._trouble.get(tank)
         since_ms = before.since_ms if before is not None else self._context.stamp_ms()
-        self._trouble[tank] = Trouble(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
+        self._trouble[tank] = LoadFailure(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
 
     # -- what it says ------------------------------------------------------------------------------------------------
 
@@ -147,7 +147,7 @@ class Loads:
         """The newest answer; None before the first, and of an empty tank."""
         return self._kept.value(tank)
 
-    def trouble(self, tank: str) -> Trouble | None:
+    def trouble(self, tank: str) -> LoadFailure | None:
         """What goes wrong with a tank's load at present."""
         return self._trouble.get(tank)
 
@@ -202,8 +202,8 @@ class Loads:
         try:
             found: ForecastTold = self._asked.ask("ahead", known.kept, what, within_s=FORECAST_WITHIN_S)
         except ProcessError as error:
-            log.error("a forecast of %s could not be worked out: %s", tank, error)
-            raise FieldError("", f"the forecast could not be worked out ({error}); ask again", 503) from error
+            log.error("a forecast of %s could not be calculated: %s", tank, error)
+            raise FieldError("", f"the forecast could not be calculated ({error}); ask again", 503) from error
         if len(self._answers) >= ANSWERS_KEPT:
             self._answers.clear()
         self._answers[tank, repr(what)] = (known, found)
@@ -229,7 +229,7 @@ class Loads:
             try:
                 self._guesses = {key: self._asked.ask("guesses", *key[:2], others, within_s=FORECAST_WITHIN_S)}
             except ProcessError as error:
-                log.error("a first guess for %s could not be worked out: %s", tank, error)
+                log.error("a first guess for %s could not be calculated: %s", tank, error)
                 return []
         return self._guesses.get(key, [])
 

@@ -1,4 +1,4 @@
-"""Something kept ready from the ledger, with what it was worked out from, which tells when it is stale."""
+"""A result that is kept ready, together with the basis from which it was calculated, to know when it is out of date."""
 
 import operator
 from collections.abc import Callable, Hashable, Mapping
@@ -12,7 +12,7 @@ V = TypeVar("V")
 
 @dataclass(frozen=True, slots=True)
 class Kept(Generic[B, V]):
-    """A value, and its basis: the ledger's position, or another mark, that it was worked out from."""
+    """A value, and its basis: the ledger's position, or another mark, that it was calculated from."""
 
     basis: B
     value: V
@@ -24,7 +24,7 @@ class Projection(Generic[K, B, V]):
     It needs no lock: a value and its basis are replaced as one, in a new mapping, so that who reads sees the two
     together and goes through a mapping that does not change.
 
-    stale: whether what was worked out from the first basis is stale where the second is so now; by default where the
+    stale: whether what was calculated from the first basis is stale where the second is so now; by default where the
     two differ.
     """
 
@@ -33,7 +33,7 @@ class Projection(Generic[K, B, V]):
         self._kept: Mapping[K, Kept[B, V]] = {}
 
     def is_stale(self, of: K, basis: B) -> bool:
-        """Whether it must be worked out, given what it would be worked out from now; true where it never was."""
+        """Whether it must be calculated, given what it would be calculated from now; true where it never was."""
         kept = self._kept.get(of)
         return kept is None or self._stale(kept.basis, basis)
 
@@ -55,6 +55,6 @@ class Projection(Generic[K, B, V]):
         return len(self._kept)
 
     def keep(self, of: K, basis: B, value: V) -> V:
-        """Keep a value that was worked out; returns it."""
+        """Keep a value that was calculated; returns it."""
         self._kept = {**self._kept, of: Kept(basis, value)}
         return value

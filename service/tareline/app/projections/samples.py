@@ -1,8 +1,8 @@
-"""What probes say of a tank's water against its lines, and what ails the probes: kept ready.
+"""The samples of a tank's probes compared with its lines, and the issues of the probes: kept ready.
 
-A sample that water could have brought about may notify; one that is proven may reduce or hold feeding too. The recent
-days are looked at sample by sample, two months before them hour by hour, so that a probe which has long been in the air
-is not taken for one in calm water.
+A plausible sample may notify; a proven one may also reduce or hold feeding. The recent days are checked sample by
+sample, the two months before them by hourly means, so that a probe that has been in the air for a long time is not
+mistaken for one in steady water.
 """
 
 from collections.abc import Sequence
@@ -40,7 +40,7 @@ Points = list[tuple[int, float]]
 
 
 class Samples:
-    """What probes say of every tank. `compute` is called by one thread; `of` by any."""
+    """The results of every tank's probes. `compute` is called by one thread; `of` by any."""
 
     def __init__(self, context: Context) -> None:
         self._context = context
@@ -48,11 +48,11 @@ class Samples:
         self._started_ms = context.stamp_ms()
 
     def of(self, tank: str) -> SampleSummary:
-        """What samples said when they were last looked at."""
+        """The results of the last check."""
         return self._kept.value(tank) or SampleSummary()
 
     def compute(self, tank: str, now_ms: int) -> SampleSummary:
-        """Look at a tank's samples, unless that was done within five minutes, and nothing else has come since."""
+        """Check a tank's samples, unless that was done within five minutes and nothing else has changed since."""
         with self._context.store.read() as tx:
             lines, stays = repository.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
             by_hand = [e.id for metric in METRICS for e in ledger.newest(tx, "reading", tank=tank, subject=metric)]
@@ -107,8 +107,8 @@ class Samples:
             drifted = any(issue.kind == "drifting" and not issue.trusted for issue in found)
             if known and not drifted and (siemens or _agreed(metric, known, hands[metric])):
                 newest[metric] = (known[-1][1], known[-1][0])
-            # What a probe kept while the service was down comes soon after it is up; and what ails the whole probe is
-            # told once.
+            # Samples that a probe stored while the service was down arrive soon after its start, so no probe counts as
+            # silent until then. An issue of the whole probe is reported for one metric only.
             early = now_ms - self._started_ms < SILENT_MS
             told = {one.kind for _, one in issues} & {"dry", "silent"} | ({"silent"} if early else set())
             issues += [(probe, issue) for issue in found if issue.kind not in told]
@@ -143,20 +143,20 @@ def tds_points(siemens: Points, celsius: Points, factor: float) -> Points:
 
 
 def _since_denied(checked: Sequence[CheckedSample], line: Line, hands: Points) -> Sequence[CheckedSample]:
-    """The samples since a reading by hand last lay clear of a line: what went before is over."""
+    """The samples since a reading by hand last was clear of a line; earlier ones no longer count."""
     denied_ms = max((at_ms for at_ms, value in hands if not line.crossed_by(value)), default=None)
     return checked if denied_ms is None else [j for j in checked if j.at_ms > denied_ms]
 
 
 def _agreed(metric: str, known: Points, hands: Points) -> bool:
-    """Whether a reading by hand ever agreed with a probe, which so was in the water once."""
+    """Whether a reading by hand ever agreed with a probe, which shows that it was in the water then."""
     return any(
         abs(value - hand) <= METRIC_LIMITS[metric].agree for at_ms, hand in hands for _, value in near(known, at_ms)
     )
 
 
 def _crossed(line: Line, probe: str, checked: Sequence[CheckedSample], sure: bool, now_ms: int) -> SampledLine | None:
-    """A line that samples are beyond now, and for long enough. sure: whether proven samples may act."""
+    """The line, if samples are beyond it now and have been for long enough. sure: whether proven samples may act."""
     rule = rule_for(line.analyte, line.canonical)
     for points, acts in ((proven(checked), sure), (plausible(checked), False)):
         if not points or now_ms - points[-1][0] > rule.gap_ms:

@@ -37,11 +37,11 @@ class Trends:
         self._kept = Projection[str, object, Mapping[str, Trend]]()
 
     def of(self, tank: str) -> Mapping[str, Trend]:
-        """The trends by analyte as they were last worked out; empty before that."""
+        """The trends by analyte as they were last calculated; empty before that."""
         return self._kept.value(tank) or {}
 
     def alarms(self, tank: str) -> list[str] | None:
-        """The analytes whose trend is worth telling a person; None before the trends were worked out."""
+        """The analytes whose trend is worth telling a person; None before the trends were calculated."""
         found = self._kept.value(tank)
         return None if found is None else [analyte for analyte, trend in found.items() if trend.alarm]
 

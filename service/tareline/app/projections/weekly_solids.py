@@ -27,7 +27,7 @@ LATE_DAYS = 28  # what comes later than so is in the record by the next midnight
 METRICS = ("conductivity", "temperature")
 
 
-class Probed:
+class WeeklySolids:
     """The weeks of every tank's probes. `weeks` is called by one thread at a time; `count` by any."""
 
     def __init__(self, context: Context) -> None:

@@ -24,7 +24,7 @@ from tareline.app.answers.days import (
 from tareline.app.answers.things import TankAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
-from tareline.app.projections.accounts import Accounts, Told
+from tareline.app.projections.accounts import Accounts, DispensedSpans
 from tareline.app.projections.samples import Samples
 from tareline.app.queries.common import check_period, finding_view, tank_view, within_calendar
 from tareline.app.queries.water import WaterQueries
@@ -122,7 +122,7 @@ class BookQueries:
             sentence=sentence(books, totals.budget_g, totals.dispensed_g, totals.dispensed_sd_g, now_ms),
         )
 
-    def of(self, tank: TankSnapshot, first: date, last: date) -> tuple[list[DayBook], Told]:
+    def of(self, tank: TankSnapshot, first: date, last: date) -> tuple[list[DayBook], DispensedSpans]:
         """The books of some days that the snapshot was read for, and what is told of each of them together."""
         zone, now_ms = tank.zone, tank.now_ms
         days = list(days_between(first, last))
@@ -141,7 +141,7 @@ class BookQueries:
             )
         return books, told
 
-    def day_view(self, tank: str, book: DayBook, told: Told) -> DayAnswer:
+    def day_view(self, tank: str, book: DayBook, told: DispensedSpans) -> DayAnswer:
         zone = self._context.zone(tank)
         return DayAnswer(
             date=book.day.isoformat(),

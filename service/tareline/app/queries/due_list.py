@@ -70,7 +70,7 @@ def _lined(tank: TankSnapshot) -> set[str]:
 
 
 def _hopper(accounts: Accounts, feeder: FeederSnapshot) -> HopperState:
-    """A feeder's hopper by its account, if the plan in force goes on; nothing is due before there is one."""
+    """A feeder's hopper by its account, if the plan in force continues; nothing is due before there is one."""
     account = accounts.account(feeder.name)
     if account is None or account.found is None:
         return HopperState(feeder.name, off_since_ms=feeder.off_since_ms)

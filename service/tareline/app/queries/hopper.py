@@ -18,7 +18,7 @@ from tareline.store.ledger import Asked, Entry
 
 
 def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: str) -> HopperAnswer:
-    """The hopper if the plan in force goes on; every value None before there is an account, days None where nothing
+    """The hopper if the plan in force continues; every value None before there is an account, days None where nothing
     is being fed. plan: the body of the feeder's newest `down/plan`."""
     if account is None or account.found is None:
         return HopperAnswer()
@@ -38,7 +38,7 @@ WEIGHS = {"dose": 20, "weighin": 1, "refill": 1}  # by kind of entry, how many o
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class WeighedContent:
     """What is in a hopper by the newest of: the cell, a weigh-in, a refill's own weight; and its last weigh-in.
 
     Grams, standard deviation in grams, UNIX ms, and by what; None where nothing was weighed.
@@ -53,7 +53,7 @@ class Weighed:
 
 def last_weighed(
     newest: Mapping[str, Sequence[Entry]], cell: tuple[float, int] | None, cell_sd: tuple[float, int] | None
-) -> Weighed:
+) -> WeighedContent:
     """From the newest entries of each kind of WEIGHS, newest first, and what the cell sent last with its deviation."""
     weighins = newest["weighin"]
     found: list[tuple[int, float, float | None, str]] = []
@@ -66,7 +66,7 @@ def last_weighed(
     by_refill = (entry for entry in newest["refill"] if entry.body.get("after_g") is not None)
     found += [(entry.at_ms, entry.body["after_g"], None, "refill") for entry in by_refill]
     at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0], default=(None, None, None, None))
-    return Weighed(content_g, sd_g, at_ms, by, next(iter(weighins), None))
+    return WeighedContent(content_g, sd_g, at_ms, by, next(iter(weighins), None))
 
 
 def daily_g(plan: Mapping[str, Any] | None) -> float:
@@ -113,7 +113,7 @@ def advice_view(
 
 
 def tank_hopper(
-    context: Context, accounts: Accounts, tank: TankSnapshot, feeder: FeederSnapshot, weighed: Weighed
+    context: Context, accounts: Accounts, tank: TankSnapshot, feeder: FeederSnapshot, weighed: WeighedContent
 ) -> TankHopperAnswer:
     """The hopper of one of a tank's feeders."""
     plan = None if feeder.plan is None else feeder.plan.body
@@ -137,7 +137,7 @@ def tank_hopper(
     )
 
 
-def weighed_last(tx: Connection, feeders: Sequence[str]) -> dict[str, Weighed]:
+def weighed_last(tx: Connection, feeders: Sequence[str]) -> dict[str, WeighedContent]:
     """What was weighed last in some feeders' hoppers."""
     asked = {(f, kind): Asked(kind, device=f, limit=n) for f in feeders for kind, n in WEIGHS.items()}
     newest = ledger.newest_of(tx, list(asked.values()))
@@ -152,7 +152,7 @@ def weighed_last(tx: Connection, feeders: Sequence[str]) -> dict[str, Weighed]:
     }
 
 
-def content_g(accounts: Accounts, feeder: str, weighed: Weighed, zone: str) -> float | None:
+def content_g(accounts: Accounts, feeder: str, weighed: WeighedContent, zone: str) -> float | None:
     """What is in a hopper by its account; before there is one, by what was weighed last."""
     by_account_g = hopper_view(accounts.account(feeder), None, zone).content_g
     return by_account_g if by_account_g is not None else weighed.content_g

@@ -46,7 +46,7 @@ SHOWN = {  # by content: the name with its unit, and mg/L of it per mg/L as the 
 }
 DAYS = 56
 MOST_DAYS = 365
-NOT_YET = "the load of this tank has not been worked out yet"
+NOT_YET = "the load of this tank has not been calculated yet"
 EMPTY = "the tank is empty"
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.commands.entries import stated
-from tareline.app.commands.ramp import SET, Ramps, Road, read_road
+from tareline.app.commands.ramp import SET, RampHistory, Ramps, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.common import stated_reading
@@ -127,7 +127,7 @@ def _range(entries: Sequence[Entry], tds_factor: float) -> Row:
     return {"n": len(entries), "lowest": min(alike), "highest": max(alike), "newest": last}
 
 
-def _water(tx: Connection, tank: str, road: Road, ended_ms: int) -> Row:
+def _water(tx: Connection, tank: str, road: RampHistory, ended_ms: int) -> Row:
     """What went in and out as water, and how often lines held or reduced feeding."""
     changes = ledger.standing(tx, tank, (), ["water-change", "top-up"], road.ramp.set_ms, ended_ms + 1)
     litres = {
@@ -143,7 +143,7 @@ def _water(tx: Connection, tank: str, road: Road, ended_ms: int) -> Row:
     }
 
 
-def _conditions(tx: Connection, context: Context, tank: str, road: Road, ended_ms: int, zone: str) -> Row:
+def _conditions(tx: Connection, context: Context, tank: str, road: RampHistory, ended_ms: int, zone: str) -> Row:
     """What the limit holds under: volume, food, plants, light and the rest, as the notes say."""
     body = context.register.at("tank", tank, ended_ms) or {}
     feeders = context.register.devices_of("feeder", tank)

@@ -17,7 +17,7 @@ from tareline.app.queries.books import BookQueries
 from tareline.app.queries.common import tank_view
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.holds import HoldQueries
-from tareline.app.queries.hopper import Weighed, tank_hopper, weighed_last
+from tareline.app.queries.hopper import WeighedContent, tank_hopper, weighed_last
 from tareline.app.queries.water import WaterQueries
 from tareline.app.snapshot import Snapshots, TankSnapshot
 
@@ -76,7 +76,7 @@ class TankQueries:
             weighed = weighed_last(tx, [feeder.name for tank in tanks for feeder in tank.feeders])
         return [self._shown(tank, weighed) for tank in tanks]
 
-    def _shown(self, tank: TankSnapshot, weighed: Mapping[str, Weighed]) -> OverviewAnswer:
+    def _shown(self, tank: TankSnapshot, weighed: Mapping[str, WeighedContent]) -> OverviewAnswer:
         (book,), told = self._books.of(tank, tank.today, tank.today)
         return OverviewAnswer(
             tank=tank_view(self._context, tank.id),

@@ -222,7 +222,7 @@ class WaterQueries:
         return SeriesAnswer(metric=metric, unit=known[metric], points=shown)
 
     def _health(self, tx: Connection, tank: str, sampled: SampleSummary) -> list[View]:
-        """What ails each metric of the probes that are on a tank now, and how far it is from readings by hand."""
+        """The issues of each metric of the probes that are on a tank now, and its offset from readings by hand."""
         zone = self._context.zone(tank)
         devices = self._context.register.devices_of("probe", tank)
         watched = [(device, metric) for device, metric, _ in series.metrics_of(tx, devices) if metric == "temperature"]

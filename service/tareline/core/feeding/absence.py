@@ -1,9 +1,9 @@
-"""A planned absence: on its local days less is fed, under a tighter cap, and nothing decided meanwhile feeds more.
+"""A planned absence: on its local days less is fed, with a lower cap, and no decision during it feeds more.
 
-Absences are decided like rations: each decision replaces the one before, less holds at once, and what feeds more waits
-for the next local midnight. So a day that began under an absence ends under it, and ending one early gives the ration
-back with the next midnight. What stands in the books as rations stays what it was; the days of an absence are seen
-through `with_absences`, so that plans, caps and books all agree.
+Absences are decided like rations: each decision replaces the previous one, a smaller ration is valid at once, and a
+larger one from the next local midnight. So a day that began in an absence ends in it, and after an early end the usual
+ration returns at the next midnight. The recorded rations do not change; `with_absences` applies the absences to them,
+so that plans, caps and records agree.
 """
 
 from collections.abc import Sequence
@@ -14,8 +14,8 @@ from tareline.core.calendar import ONE_DAY, day_of, day_start_ms
 from tareline.core.feeding.ration import Ration
 from tareline.errors import FieldError
 
-CAP_TO_DAILY = 1.5  # nobody is there to see what a larger day does to the water (judgement)
-MOST_DAYS = 60  # longer than a hopper, a filter or evaporating water can be left to a visitor (judgement)
+CAP_TO_DAILY = 1.5  # nobody is there to notice what a larger day does to the water (judgement)
+MOST_DAYS = 60  # hopper, filter and evaporation cannot be left to a visitor for longer (judgement)
 AHEAD_DAYS = 366
 
 
@@ -23,7 +23,8 @@ AHEAD_DAYS = 366
 class Absence:
     """Local days from start to end, both included, on which at most `daily_g` is fed.
 
-    end before start: the word that ends what was decided before. tell: who is told instead of the keeper, by name.
+    end before start: this decision ends the previous absence. tell: name of the addresses that receive the alerts
+    instead of the keeper. entry, recorded_ms: of the ledger.
     """
 
     start: date
@@ -41,10 +42,10 @@ def check_absence(
     start: date, end: date, daily_g: float, today: date, last: Ration | None, running: Absence | None,
     proven_g: float | None,
 ) -> None:  # fmt: skip
-    """Raise FieldError naming the field where an absence cannot be.
+    """Raise FieldError naming the field where an absence is not allowed.
 
-    last: the ration decided last. running: an absence that covers today, which may be changed though its start has
-    passed. proven_g: what the tank is known to carry; None where nobody knows.
+    last: the ration that was decided last. running: an absence that covers today; it may be changed although its start
+    has passed. proven_g: the ration that is proven for the tank, None where none is.
     """
     if start < today and not (running is not None and start >= running.start):
         raise FieldError("start", f"expected today ({today}) or later; found {start}")
@@ -62,8 +63,8 @@ def check_absence(
 
 
 def settled(decided: Sequence[Absence], zone: str) -> list[Absence]:
-    """The days on which each of some absences came to hold, in the order they were decided: from the day of its
-    decision at the earliest, and to the day of the next decision at the latest. Those that never held are left out."""
+    """The days on which each absence is in force, in the order of the decisions: from the day of its decision at the
+    earliest, to the day of the next decision at the latest. Absences that were never in force are left out."""
     found = []
     for i, absence in enumerate(decided):
         start = max(absence.start, day_of(absence.recorded_ms, zone))
@@ -76,16 +77,16 @@ def settled(decided: Sequence[Absence], zone: str) -> list[Absence]:
 
 
 def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: str) -> list[Ration]:
-    """Rations (oldest first) as they hold through settled absences, oldest first.
+    """Rations (oldest first) with settled absences applied, oldest first.
 
-    Each absence begins with a ration of its own at its first midnight; rations decided within it are capped; the one
-    decided last comes back in the last instant of its last day, to hold from the midnight after.
+    Each absence begins with its own ration at its first midnight. Rations decided during it are limited. The last one
+    of them returns in the last instant of the absence's last day, to be valid from the following midnight.
     """
     made = [_within(ration, absences, day_of(ration.decided_ms, zone)) for ration in rations]
     for absence in absences:
         begins_ms = day_start_ms(absence.start, zone)
         ends_ms = day_start_ms(absence.end + ONE_DAY, zone) - 1
-        # One that begins with the midnight after says so itself: told an instant earlier it would cut the day before.
+        # An absence that begins at that midnight adds its own ration; added here it would reduce the day before.
         still = [one for one in absences if one.start <= absence.end]
         for at_ms, day in ((begins_ms, absence.start), (ends_ms, absence.end + ONE_DAY)):
             before = [ration for ration in rations if ration.decided_ms <= at_ms]
@@ -95,10 +96,10 @@ def with_absences(rations: Sequence[Ration], absences: Sequence[Absence], zone: 
 
 
 def rations_from(decided: Sequence[Ration], absences: Sequence[Absence], zone: str, since_ms: int) -> list[Ration]:
-    """The rations that matter from the beginning of a local day on, oldest first: the one in force then, and later,
-    as they hold through the settled absences of that day and later ones.
+    """The rations from the beginning of a local day on, oldest first: the one in force then, and later ones, with the
+    settled absences of that day and later ones applied.
 
-    decided: as they were decided, oldest first.
+    decided: the rations as they were decided, oldest first. since_ms: the beginning of the day in UNIX ms.
     """
     before = [ration for ration in decided if ration.decided_ms < since_ms]
     kept = [*before[-1:], *(ration for ration in decided if ration.decided_ms >= since_ms)]
@@ -107,7 +108,7 @@ def rations_from(decided: Sequence[Ration], absences: Sequence[Absence], zone: s
 
 
 def _within(ration: Ration, absences: Sequence[Absence], day: date) -> Ration:
-    """A ration as it is on a day: what remained of the day before is not fed later while nobody is there."""
+    """A ration as it is on a day; during an absence it is limited, and nothing is carried over from the day before."""
     limits = [absence.daily_g for absence in absences if absence.covers(day)]
     if not limits:
         return ration

@@ -1,7 +1,7 @@
-"""The books of a day and of a week: budget against what was dispensed, and how sure that is.
+"""The records of a day and of a week: the budget, and what was dispensed, with its standard deviation.
 
-What was dispensed comes from the feeder's account (`estimate`), which knows more than each dose's own difference. A day
-with doses that were not weighed says so; where nothing at all is known of them its mass is unknown, not zero.
+The dispensed mass comes from the estimate of the feeder, which uses more data than each dose's own weighing. A day with
+doses that were not weighed is marked; where nothing is known about them, its mass is unknown, not zero.
 """
 
 import math
@@ -18,13 +18,13 @@ from tareline.core.feeding.ration import Ration, carried_g, ration_on
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of time; to_ms is None while it lasts."""
+    """A span of time in UNIX ms; to_ms is None while it lasts."""
 
     from_ms: int
     to_ms: int | None
 
     def overlap_ms(self, start_ms: int, end_ms: int, now_ms: int) -> int:
-        """How much of [start, end) it covers, up to now."""
+        """How much of [start, end) it covers until now, in ms."""
         to_ms = now_ms if self.to_ms is None else self.to_ms
         return max(0, min(to_ms, end_ms) - max(self.from_ms, start_ms))
 
@@ -55,8 +55,8 @@ class DayBook:
 
 @dataclass(frozen=True, slots=True)
 class Dispensed:
-    """What is known of a day's doses: grams and deviation, None where nothing is; whether that may still change, and
-    whether an undecided finding lies in it."""
+    """The dispensed mass of a day in grams, and its standard deviation; None where unknown. provisional: whether it may
+    still change; doubtful: whether a finding without a decision lies in the day."""
 
     mass_g: float | None
     sd_g: float | None
@@ -66,15 +66,15 @@ class Dispensed:
 
 @dataclass(frozen=True, slots=True)
 class Feedings:
-    """What went into a tank in some time: doses (gaps among them), hand feeds, and what left hoppers without a step as
-    (when, feeder, grams); each by time."""
+    """All feeding of a tank in some time: doses (with gaps), hand feeds, and mass that left hoppers without a motor
+    step as (UNIX ms, feeder, grams); each in order of time."""
 
     doses: tuple[Dose, ...] = ()
     handfeeds: tuple[HandFeed, ...] = ()
     losses: tuple[tuple[int, str, float], ...] = ()
 
     def within(self, start_ms: int, end_ms: int) -> "Feedings":
-        """What of it falls into [start, end)."""
+        """The part that lies in [start, end)."""
         return Feedings(
             tuple(d for d in self.doses if start_ms <= d.at_ms < end_ms),
             tuple(h for h in self.handfeeds if start_ms <= h.at_ms < end_ms),
@@ -82,7 +82,7 @@ class Feedings:
         )
 
     def counted_g(self, unknown_g: float) -> float:
-        """What counts against a day's ration, in grams; a dose of unknown size as `unknown_g`."""
+        """The mass that counts against a day's ration, in grams; a dose of unknown size counts as `unknown_g`."""
         counted_g = sum(d.counted_g(unknown_g) for d in self.doses) + sum(h.mass_g for h in self.handfeeds)
         return counted_g + sum(grams for _, _, grams in self.losses)
 
@@ -96,7 +96,7 @@ def unknown_dose_g(ration: Ration | None) -> float:
 
 
 def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences: Sequence[Absence]) -> list[Dose]:
-    """The doses of a tank; those of which neither steps nor grams are known with the largest meal of their day."""
+    """The doses of a tank; a dose whose steps and grams are both unknown gets the largest meal of its day."""
     found = []
     for one in doses:
         if one.target_g is None and one.moved:
@@ -111,10 +111,10 @@ def sized(doses: Sequence[Dose], zone: str, decided: Sequence[Ration], absences:
 def carried_over_g(
     day: date, zone: str, decided: Sequence[Ration], absences: Sequence[Absence], fed: Feedings, held: Sequence[Span]
 ) -> float:
-    """What a day is fed besides its ration, from what remained of the day before; nothing after a day with a hold.
+    """The grams that a day is fed in addition to its ration, from what remained of the day before; nothing after a day
+    with a hold.
 
-    decided, absences: as in `rations_from`. fed: of the day before at least. held: every stretch under a hold or a
-    reduction that touches it.
+    decided, absences: as in `rations_from`. fed: at least of the day before. held: the spans of holds and reductions.
     """
     before = day - ONE_DAY
     start_ms, end_ms = day_start_ms(before, zone), day_end_ms(before, zone)
@@ -131,7 +131,8 @@ def carried_over_g(
 def fed_today(feeder: str, fed: Feedings, unknown_g: float, carried_g: float) -> FedToday:
     """What a feeder's plan for today must take into account.
 
-    fed: of today. unknown_g: what a dose of unknown size counts as. carried_g: what today is fed besides its ration.
+    fed: of today. unknown_g: the mass as which a dose of unknown size counts. carried_g: what today is fed in addition
+    to its ration.
     """
     by_hand_g = sum(h.mass_g for h in fed.handfeeds)
     counted = [(d.feeder, d.counted_g(unknown_g)) for d in fed.doses]
@@ -153,11 +154,11 @@ def day_book(
     now_ms: int,
     lost_g: float = 0.0,
 ) -> DayBook:
-    """The book of one day from everything around it; doses and hand feeds outside the day are left aside.
+    """The record of one day; doses and hand feeds outside the day are ignored.
 
-    lost_g: what left hoppers without a step that day, as their feeders told.
-    unknown_g: what a dose of unknown size counts as when the rest of the budget is worked out. carried_g: what the day
-    may be fed besides its ration, from what remained of the day before.
+    unknown_g: the mass as which a dose of unknown size counts when the rest of the budget is calculated. carried_g:
+    what the day may be fed in addition to its ration, from what remained of the day before. lost_g: the mass that left
+    hoppers without a motor step that day, as their feeders report it.
     """
     start_ms, end_ms = day_start_ms(day, zone), day_end_ms(day, zone)
     own = tuple(d for d in doses if start_ms <= d.at_ms < end_ms)

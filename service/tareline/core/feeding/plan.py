@@ -1,9 +1,9 @@
-"""From a ration to what one feeder is told: days with caps, meals to come, and what to do when they run out.
+"""The plan of one feeder, made from the ration: days with caps, coming meals, and a fallback when they run out.
 
-A plan never issues a slot that is past. What was fed today, by hand or by any feeder, is taken off what is left of
-today: the meals still to come share the rest in proportion and never grow beyond their share of the ration and of what
-was carried over from yesterday. A day's cap loses what was fed by hand and
-by the tank's other feeders; the feeder counts its own doses itself.
+A plan never contains a meal that is past. What was fed today, by hand or by any feeder, is subtracted from the rest of
+today: the coming meals share the rest in proportion, and never exceed their share of the ration and of what was carried
+over from yesterday. The cap of a day is reduced by what was fed by hand and by other feeders of the tank; the feeder
+counts its own doses itself.
 """
 
 import math
@@ -15,9 +15,9 @@ from tareline.core.calendar import ONE_DAY, day_end_ms, day_of, day_start_ms, me
 from tareline.core.feeding.ration import Ration, ration_on
 
 MEAL_DAYS = 7
-DAYS = 9  # the contract asks for 8 at least; one more keeps a plan whole while a midnight passes unnoticed
-# When the meals run out nobody is looking at the water through Tareline either, so the fallback feeds half: fasting for
-# weeks harms less than overfeeding (judgement of ours).
+DAYS = 9  # the contract requires at least 8; one more keeps a plan complete until it is renewed after midnight
+# When the meals run out, Tareline does not watch the water either, so the fallback feeds half: weeks with little food
+# harm less than overfeeding (judgement of ours).
 FALLBACK_SHARE = 0.5
 FALLBACK_DAYS = 28
 BLIND_DAYS = 7
@@ -39,8 +39,8 @@ class PlannedDay:
 
 @dataclass(frozen=True, slots=True)
 class Fallback:
-    """What a feeder does when its meals have run out: grams once a UTC day at a second of that day, until an instant;
-    without any clock, once per 24 hours of uptime for at most `blind_days`."""
+    """What a feeder does when its meals have run out: it feeds once a UTC day at a second of that day, until an
+    instant; without a clock it feeds once in 24 hours of uptime, for at most `blind_days`."""
 
     daily_g: float
     at_utc_s: tuple[int, ...]
@@ -70,20 +70,20 @@ class FedToday:
 
 
 def meal_id(day: date, slot: str) -> str:
-    """A meal's id: the local date and the slot's name; it stays through every change of plan."""
+    """A meal's id: the local date and the slot's name, which do not change with the plan."""
     return f"{day.isoformat()}/{slot}"
 
 
 def _down(mass_g: float) -> float:
-    """Grams in whole micrograms, rounded down, so that rounded meals never add up to more than what they share.
+    """Grams rounded down to whole micrograms, so that the sum of rounded meals is never more than the whole.
 
-    The millionth of a microgram added first takes up what floats lose: 0.3 - 0.1 is 0.2.
+    A millionth of a microgram is added first, because floating-point results can be slightly too small: 0.3 - 0.1.
     """
     return math.floor(mass_g * _PER_G + 1e-6) / _PER_G
 
 
 def _coming_days(today: date, zone: str) -> Iterator[date]:
-    """The local days of a plan, today first; a date that was skipped has no day."""
+    """The local days of a plan, today first; a date that the time zone skipped is left out."""
     day, found = today, 0
     while found < DAYS:
         if day_start_ms(day, zone) < day_end_ms(day, zone):
@@ -93,7 +93,7 @@ def _coming_days(today: date, zone: str) -> Iterator[date]:
 
 
 def empty_plan(now_ms: int, zone: str) -> Plan:
-    """The plan of a feeder that must feed nothing: days with a cap of zero, no meal, no fallback."""
+    """The plan of a feeder that must not feed: days with a cap of zero, no meal, no fallback."""
     today = day_of(now_ms, zone)
     days = tuple(PlannedDay(day_start_ms(day, zone), 0.0) for day in _coming_days(today, zone))
     return Plan(days, (), Fallback(0.0, (), days[0].start_ms, 0))
@@ -102,7 +102,7 @@ def empty_plan(now_ms: int, zone: str) -> Plan:
 def make_plan(feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed: FedToday, now_ms: int) -> Plan:
     """The plan of one feeder from the tank's rations (oldest first), as of `now_ms`.
 
-    sole: whether meals that name no feeder are this one's, since it is the tank's only or first.
+    sole: whether meals that name no feeder belong to this one, because it is the tank's only or first feeder.
 
     Returns the empty plan where no ration has been decided.
     """
@@ -127,7 +127,7 @@ def make_plan(feeder: str, sole: bool, zone: str, rations: Sequence[Ration], fed
 def _meals(
     owners: Set[str | None], day: date, zone: str, ration: Ration, daily_g: float, left_g: float, now_ms: int
 ) -> list[PlannedMeal]:
-    """One feeder's meals of a day still to come, none larger than its share of `daily_g`, all within `left_g`."""
+    """The coming meals of one feeder on a day: none is larger than its share of `daily_g`, and all fit in `left_g`."""
     coming = [
         (meal, at_ms) for meal in ration.meals if (at_ms := meal_ms(day, meal.at, zone)) is not None and at_ms > now_ms
     ]
@@ -138,14 +138,15 @@ def _meals(
         for meal, at_ms in coming
         if meal.feeder in owners
     ]
-    # A time that the clocks skipped moves behind later ones; what reads a plan may stop at the first meal to come.
+    # A time that the clocks skipped can move behind later meals; readers of a plan may stop at the first coming meal.
     return sorted((meal for meal in planned if meal.target_g > 0), key=lambda meal: meal.at_ms)
 
 
 def _fallback(owners: Set[str | None], zone: str, rations: Sequence[Ration], today: date) -> Fallback:
-    """Half of this feeder's part of the ration that will hold at the end of the plan, at its first meal's time.
+    """The fallback: half of this feeder's part of the ration at the end of the plan, at the time of its first meal.
 
-    Where less is to be fed later on, as in a planned absence, it is half of that: the feeder could not be told then.
+    Where less is to be fed later, as in a planned absence, it is half of that, because the feeder might then be
+    unreachable.
     """
     last = today + timedelta(days=DAYS - 1)
     ration = ration_on(last, zone, rations)

@@ -1,8 +1,8 @@
-"""The ration: grams a day, split into meals, under a cap.
+"""The ration: grams a day, divided into meals, with a daily cap.
 
-A change that feeds less holds at once; what feeds more waits for the next local midnight. So the ration in force today
-is, figure by figure, the least of what was in force when the day began and everything decided since. A first ration
-holds at once.
+A change to less is valid at once; a change to more is valid from the next local midnight. So each figure of the ration
+in force today is the smallest of those that were in force when the day began and that were decided since. The first
+ration is valid at once.
 """
 
 import re
@@ -88,12 +88,12 @@ def make_ration(
 
 
 def _owner(feeder: str | None, feeders: Sequence[str]) -> str | None:
-    """Who feeds a meal: one that names no feeder is the tank's only one's."""
+    """The feeder of a meal; a meal that names none belongs to the tank's only feeder."""
     return feeders[0] if feeder is None and feeders else feeder
 
 
 def _slots(named: Sequence[tuple[str, float, str | None]]) -> Iterator[Meal]:
-    """Meals with the names of their slots: the time, and a number where several feeders share it."""
+    """Meals with the names of their slots: the time, and a number where several feeders have the same time."""
     times = [at for at, _, _ in named]
     for i, (at, share, feeder) in enumerate(named):
         slot = at if times.count(at) == 1 else f"{at}.{times[:i].count(at) + 1}"
@@ -101,11 +101,11 @@ def _slots(named: Sequence[tuple[str, float, str | None]]) -> Iterator[Meal]:
 
 
 def needs_confirmation(last: Ration | None, new: Ration) -> bool:
-    """Whether the step up is so large that a person must say it is meant."""
+    """Whether an increase is so large that a person must confirm it."""
     if last is None:
         return False
     pairs = ((new.daily_g, last.daily_g), (new.cap_g, last.cap_g))
-    # 0.45 g is exactly 1.5 times 0.3 g and not over it, whatever floats make of it.
+    # The tolerance makes sure that 0.45 g is not taken as more than 1.5 times 0.3 g because of rounding.
     return any(new_g > CONFIRM_ABOVE * last_g * (1 + 1e-9) for new_g, last_g in pairs)
 
 
@@ -133,13 +133,14 @@ def ration_on(day: date, zone: str, history: Sequence[Ration]) -> Ration | None:
 
 
 def scaled(last: Ration, daily_g: float, decided_ms: int) -> Ration:
-    """A ration with another daily mass: the same meals and shares, and a cap that goes along. last.daily_g above 0."""
+    """A ration with another daily mass: the same meals and shares, and a cap in proportion. last.daily_g is above 0."""
     cap_g = max(daily_g, round(last.cap_g * daily_g / last.daily_g, 6))
     return replace(last, daily_g=daily_g, cap_g=min(cap_g, 1000.0), decided_ms=decided_ms)
 
 
 def in_force_since_ms(history: Sequence[Ration], zone: str) -> int | None:
-    """From when on the daily mass that was decided last is in force, with no other between; None before the first."""
+    """Since when the daily mass that was decided last is in force without interruption, in UNIX ms; None without a
+    ration."""
     start_ms: int | None = None
     before: Ration | None = None
     for ration in history:
@@ -152,8 +153,8 @@ def in_force_since_ms(history: Sequence[Ration], zone: str) -> int | None:
 
 
 def carried_g(ration: Ration, remained_g: float) -> float:
-    """What a day is fed besides its ration, from what remained of the day before: under the cap, and of one day only.
+    """The grams that a day is fed in addition to its ration, from what remained of the day before, within the cap.
 
-    What was not fed during a hold is not made up for: the water had its reason.
+    What was not fed during a hold is not fed later, because the water was the reason.
     """
     return max(0.0, min(ration.carry_over * remained_g, ration.cap_g - ration.daily_g))

@@ -77,7 +77,7 @@ PARTICLE_LOG_SD, UNKNOWN_PARTICLE_LOG_SD = 0.5, 0.8  # (judgement)
 PACKING, PACKING_LOG_SD = 0.05, 1.0  # relative, of a dose; of its square (judgement)
 PRIORS = (
     FigurePrior("noise", 1.1, 0.15),  # the device states what its samples show; slow noise comes on top (judgement)
-    FigurePrior("clump", EVENNESS * PARTICLE_G, 1.0),  # g; worked out for each feeder by what stands above: `prior`
+    FigurePrior("clump", EVENNESS * PARTICLE_G, 1.0),  # g; calculated for each feeder by what stands above: `prior`
     FigurePrior("drift", 0.01, 1.0),  # per root of a day (judgement)
     FigurePrior("wander", 0.03, 1.2),  # g per root of a day: creep, damp, wires (judgement)
     FigurePrior("level", 0.004, 1.0),  # g: friction and draughts that both readings of a dose share (judgement)

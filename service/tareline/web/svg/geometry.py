@@ -26,7 +26,7 @@ Row = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A linear map from values to coordinates; values beyond the ends go on beyond the ends."""
+    """A linear map from values to coordinates; values beyond the ends continue beyond the ends."""
 
     low: float
     high: float
