@@ -366,10 +366,10 @@ def test_the_page_shows_every_dose_with_its_deviations_and_asks_for_no_script(ho
 @pytest.mark.parametrize(
     ("query", "status", "words"),
     [
-        (f"{FEEDER}/report?start=yesterday", 422, "expected a date such as"),
+        (f"{FEEDER}/report?start=yesterday", 422, "Expected a date such as"),
         (f"{FEEDER}/report.csv?start=2025-06-15&end=2025-06-14", 422, "from 2025-06-15 on"),
-        ("nobody/report", 404, "there is no feeder"),
-        ("nobody/report.csv", 404, "there is no feeder"),
+        ("nobody/report", 404, "There is no feeder"),
+        ("nobody/report.csv", 404, "There is no feeder"),
     ],
 )
 def test_a_page_says_what_is_wrong(house: House, query: str, status: int, words: str) -> None:
