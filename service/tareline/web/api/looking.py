@@ -9,6 +9,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from tareline.app import requests
 from tareline.app.answers.days import DayAnswer
 from tareline.app.answers.entries import DoseDetailAnswer, EntryDetailAnswer, LedgerAnswer, RejectAnswer
+from tareline.app.answers.report import ReportAnswer
 from tareline.app.queries.books import WeekAnswer
 from tareline.app.queries.devices import DeviceAnswer
 from tareline.core.calendar import day_of
@@ -99,7 +100,7 @@ def _measured(api: APIRouter, service: Service) -> None:
         return service.waters.water(tank)
 
     @api.get("/feeders/{feeder}/report", summary="The report of a feeder")
-    def report(feeder: FeederId, start: FirstDay = None, end: LastDay = None) -> View:
+    def report(feeder: FeederId, start: FirstDay = None, end: LastDay = None) -> ReportAnswer:
         """Every dose as a ticket, reconciliation with its limits, calibration, gain, hopper; the last seven days by
         default."""
         return service.reports.report(feeder, start, end)
