@@ -9,11 +9,12 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.water import StatedAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import SET, Ramps, Road, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.queries.common import stated_reading
+from tareline.app.queries.common import as_stated
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
 from tareline.core.units import DAY_MS
@@ -123,7 +124,7 @@ def _range(entries: Sequence[Entry], tds_factor: float) -> Row:
     newest = entries[-1].body
     scale = (newest["unit"], newest.get("basis"))
     alike = [e.body["value"] for e in entries if (e.body["unit"], e.body.get("basis")) == scale]
-    last = stated_reading(repository.reading(entries[-1], tds_factor), entries[-1])
+    last = StatedAnswer(**as_stated(repository.reading(entries[-1], tds_factor), entries[-1]))
     return {"n": len(entries), "lowest": min(alike), "highest": max(alike), "newest": last}
 
 
