@@ -8,14 +8,7 @@ from tareline.app.answers.base import Answer, LocalDay, LocalTime
 from tareline.app.answers.days import FindingAnswer
 from tareline.app.answers.entries import EntryAnswer, EntryNumber
 from tareline.app.answers.hoppers import HopperAnswer
-from tareline.app.answers.things import FoodAnswer
-
-
-class NamedTank(Answer):
-    """A tank, in short."""
-
-    id: str
-    name: str
+from tareline.app.answers.things import FoodAnswer, NamedTank
 
 
 class InstrumentAnswer(Answer):

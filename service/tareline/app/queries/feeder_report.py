@@ -18,7 +18,6 @@ from tareline.app.answers.report import (
     GainAnswer,
     InstrumentAnswer,
     LimitPart,
-    NamedTank,
     PeriodAnswer,
     ReconciliationAnswer,
     ReportAnswer,
@@ -27,7 +26,7 @@ from tareline.app.answers.report import (
     ReportTotals,
     TicketAnswer,
 )
-from tareline.app.answers.things import FoodAnswer
+from tareline.app.answers.things import FoodAnswer, NamedTank
 from tareline.app.commands.entries import entry_fields, entry_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
