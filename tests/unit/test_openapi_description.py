@@ -8,6 +8,7 @@ from house import House
 from pydantic import BaseModel
 
 from tareline.app import requests
+from tareline.app.answers.base import Answer
 from tareline.web import problems
 from tareline.web.app import make_app
 from tareline.web.events import Hub
@@ -19,6 +20,18 @@ REQUESTS = [
     and issubclass(model, BaseModel)
     and "examples" in (model.model_config.get("json_schema_extra") or {})
 ]
+
+
+def below(model: type[Answer]) -> Iterator[type[Answer]]:
+    for one in model.__subclasses__():
+        yield one
+        yield from below(one)
+
+
+ANSWERS = sorted(
+    {model for model in below(Answer) if "examples" in (model.model_config.get("json_schema_extra") or {})},
+    key=lambda model: model.__name__,
+)
 
 
 @pytest.fixture(scope="module")
@@ -100,3 +113,18 @@ def test_every_example_is_taken(model: type[BaseModel]) -> None:
     assert examples
     for example in examples:
         model.model_validate(example)
+
+
+def test_answers_of_several_shapes_show_an_example() -> None:
+    assert {"AlertAnswer", "ReadingAnswer", "SeriesAnswer", "TicketAnswer"} <= {model.__name__ for model in ANSWERS}
+
+
+@pytest.mark.parametrize("model", ANSWERS, ids=lambda model: model.__name__)
+def test_an_answers_example_is_such_an_answer_and_stands_in_the_description(
+    model: type[Answer], described: dict[str, Any]
+) -> None:
+    examples = model.model_config["json_schema_extra"]["examples"]  # type: ignore[index, call-overload]
+    assert examples
+    for example in examples:
+        assert model.model_validate(example).model_dump(mode="json", by_alias=True) == example
+    assert described["components"]["schemas"][model.__name__]["examples"] == examples

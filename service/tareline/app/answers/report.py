@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from pydantic import Field, JsonValue
+from pydantic import ConfigDict, Field, JsonValue
 
 from tareline.app.answers.base import Answer, LocalDay, LocalTime
 from tareline.app.answers.days import FindingAnswer
@@ -63,6 +63,38 @@ class ReportDay(Answer):
 class TicketAnswer(Answer):
     """A dose as a balance prints it, or doses that were lost; null is what nobody knows."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "entry": 901,
+                    "at": "2026-03-02T08:00:04.000+01:00",
+                    "at_low": "2026-03-02T07:40:00.000+01:00",
+                    "at_high": "2026-03-02T08:00:04.000+01:00",
+                    "feeder": "feeder-atlas",
+                    "board": "b-17",
+                    "calibration": "two masses",
+                    "food": "crumbs",
+                    "before_g": 41.284,
+                    "after_g": 41.259,
+                    "net_g": 0.025,
+                    "sd_g": 0.0021,
+                    "temperature_c": 22.4,
+                    "cause": "plan",
+                    "meal": "2026-03-02T08:00",
+                    "outcome": "ok",
+                    "target_g": 0.025,
+                    "steps": 25,
+                    "estimate_g": 0.0247,
+                    "estimate_sd_g": 0.0009,
+                    "journal": "0ld5tory",
+                    "seq": 412,
+                    "count": 1,
+                }
+            ]
+        }
+    )
+
     entry: EntryNumber
     at: LocalTime
     at_low: Annotated[LocalTime | None, Field(description="Not before this, where the feeder's clock was not set")]
@@ -98,6 +130,33 @@ class LimitPart(Answer):
 class ReconciliationAnswer(Answer):
     """Two weigh-ins set against the doses between them."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "from": "2026-02-23T09:00:00.000+01:00",
+                    "to": "2026-03-02T09:00:00.000+01:00",
+                    "opening_entry": 640,
+                    "closing_entry": 903,
+                    "opening_g": 43.36,
+                    "added_g": 0.0,
+                    "closing_g": 41.26,
+                    "by_scale_g": 2.1,
+                    "by_cell_g": 2.09,
+                    "doses": 84,
+                    "unweighed": 1,
+                    "difference_g": -0.01,
+                    "limit_g": 0.049,
+                    "within": True,
+                    "limit_parts": [
+                        {"source": "the two weigh-ins", "sd_g": 0.0141},
+                        {"source": "the doses", "sd_g": 0.0206},
+                    ],
+                }
+            ]
+        }
+    )
+
     from_: Annotated[LocalTime, Field(alias="from")]
     to: LocalTime
     opening_entry: EntryNumber
@@ -125,6 +184,28 @@ class CheckPoint(Answer):
 
 class CalibrationAnswer(Answer):
     """The last calibration by check masses up to the period's end."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "entry": 120,
+                    "at": "2026-01-10T10:00:00.000+01:00",
+                    "count": 2,
+                    "points": [
+                        {"mass_g": 0.0, "shown_g": 0.01, "residual_g": 0.004},
+                        {"mass_g": 50.0, "shown_g": 50.02, "residual_g": -0.007},
+                        {"mass_g": 100.0, "shown_g": 100.05, "residual_g": 0.003},
+                    ],
+                    "slope": 1.0004,
+                    "slope_u": 0.0008,
+                    "drift": 0.0001,
+                    "drift_sure": False,
+                    "repeat_by": "2026-07-09T11:00:00.000+02:00",
+                }
+            ]
+        }
+    )
 
     entry: EntryNumber
     at: LocalTime

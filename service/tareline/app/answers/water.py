@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from tareline.app.answers.balances import BalancesAnswer
 from tareline.app.answers.base import Answer, LocalTime
@@ -129,6 +129,37 @@ class OffsetAnswer(Answer):
 class ProbeHealthAnswer(Answer):
     """Whether a metric of a probe can be believed."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "probe": "probe-atlas",
+                    "metric": "temperature",
+                    "ailments": [
+                        {
+                            "kind": "drifting",
+                            "since": "2026-02-20T09:00:00.000+01:00",
+                            "text": "it moves away from the readings by 0.4 degC in 30 days",
+                            "trusted": True,
+                        }
+                    ],
+                    "offset": {
+                        "value": 0.6,
+                        "low": 0.3,
+                        "high": 0.9,
+                        "share": False,
+                        "drift_per_30_d": 0.4,
+                        "drift_low": 0.1,
+                        "drift_high": 0.7,
+                        "since": "2026-01-05T09:00:00.000+01:00",
+                        "at": "2026-03-02T09:00:00.000+01:00",
+                        "n": 9,
+                    },
+                }
+            ]
+        }
+    )
+
     probe: Annotated[str, Field(description="The id of the probe")]
     metric: Annotated[str, Field(description="temperature or tds")]
     ailments: list[AilmentAnswer]
@@ -145,6 +176,28 @@ class TankWaterAnswer(NewestWaterAnswer):
 
 class ReadingAnswer(StatedAnswer):
     """A reading by hand, and which lines it crossed."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "value": 20.0,
+                    "unit": "mg/L",
+                    "basis": "ion",
+                    "detected": True,
+                    "low": 10.0,
+                    "high": 40.0,
+                    "entry": 812,
+                    "at": "2026-03-02T09:15:00.000+01:00",
+                    "analyte": "nitrate",
+                    "canonical": {"value": 4.518, "low": 2.259, "high": 9.036, "unit": "mg/L", "basis": "N"},
+                    "kit": "drops-no3",
+                    "by": "morning desk",
+                    "crossed": [],
+                }
+            ]
+        }
+    )
 
     entry: EntryNumber
     at: LocalTime
