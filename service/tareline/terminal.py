@@ -7,10 +7,12 @@ from typing import Any
 from urllib.parse import quote
 
 import httpx
+from pydantic import ValidationError
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from tareline.app.answers.report import ReconciliationAnswer, ReportAnswer, ReportDay, TicketAnswer
 from tareline.errors import FieldError
 from tareline.settings import Http
 from tareline.web.text.words import decimals_for
@@ -30,12 +32,15 @@ WIDE = 170  # columns where there is no terminal: in a file nothing need be fold
 Row = dict[str, Any]
 
 
-def fetch(http: Http, feeder: str, start: str, end: str) -> Row:
-    """The report of a feeder over some local days. Raises FieldError with the reason where the service refuses it or
-    cannot be reached."""
+def fetch(http: Http, feeder: str, start: str, end: str) -> ReportAnswer:
+    """The report of a feeder over some local days. Raises FieldError with the reason where the service refuses
+    it or cannot be reached."""
     status, body = _ask(http, "GET", f"/feeders/{quote(feeder, safe='')}/report", {"start": start, "end": end})
-    if httpx.codes.is_success(status) and isinstance(body, dict) and "reconciliation" in body:
-        return body
+    if httpx.codes.is_success(status):
+        try:
+            return ReportAnswer.model_validate(body)
+        except ValidationError:
+            raise _refusal(http, status, None) from None
     if status == httpx.codes.NOT_FOUND:
         raise FieldError("--feeder", f"there is no feeder {feeder!r}", 404)
     raise _refusal(http, status, body)
@@ -124,54 +129,54 @@ def make_console() -> Console:
     return console
 
 
-def show(report: Row, console: Console) -> None:
+def show(report: ReportAnswer, console: Console) -> None:
     """Print all of a report."""
     _head(report, console)
-    for one in report["reconciliation"] or ():
+    for one in report.reconciliation or ():
         _balance(one, console)
-    if not report["reconciliation"]:
+    if not report.reconciliation:
         why = (
             "the masses have not been calculated yet"
-            if report["account"] is None
+            if report.account is None
             else "no part of the period lies between two weigh-ins"
         )
         console.print(f"Reconciliation: none, {why}.\n")
-    for one in report["findings"]:
-        likely = "; ".join(f"{c['cause']} {c['share']:.0%} ({c['evidence']})" for c in one["likely"]) or one["kind"]
-        sized = _mass(one["mass_g"], one["sd_g"], "" if one["kind"] == "gain" else " g")
+    for finding in report.findings:
+        likely = "; ".join(f"{c.cause} {c.share:.0%} ({c.evidence})" for c in finding.likely) or finding.kind
+        sized = _mass(finding.mass_g, finding.sd_g, "" if finding.kind == "gain" else " g")
         console.print(
-            f"Finding {one['id']}, {_time(one['from'])} to {_time(one['to'])}: {sized}; {likely}", style="bold"
+            f"Finding {finding.id}, {_time(finding.from_)} to {_time(finding.to)}: {sized}; {likely}", style="bold"
         )
-    _days(report["days"], console)
-    _doses(report["doses"], console)
+    _days(report.days, console)
+    _doses(report.doses, console)
     _handled(report, console)
     _tail(report, console)
 
 
-def _head(report: Row, console: Console) -> None:
-    period, totals = report["period"], report["totals"]
-    tank = report["tank"]["name"] if report["tank"] else "no tank"
-    food = report["food"]["name"] if report["food"] else "food not stated"
-    console.print(f"{report['feeder']}, {period['start']} to {period['end']} ({period['timezone']})", style="bold")
-    said = [f"{name} {value}" for name, value in report["instrument"].items() if value is not None]
+def _head(report: ReportAnswer, console: Console) -> None:
+    period, totals = report.period, report.totals
+    tank = report.tank.name if report.tank else "no tank"
+    food = report.food.name if report.food else "food not stated"
+    console.print(f"{report.feeder}, {period.start} to {period.end} ({period.timezone})", style="bold")
+    said = [f"{name} {value}" for name, value in report.instrument if value is not None]
     console.print(f"{tank}; {food}; {', '.join(said) or 'nothing announced'}")
-    budget = "no ration" if totals["budget_g"] is None else f"{totals['budget_g']:.2f} g"
-    dispensed = _mass(totals["dispensed_g"], totals["dispensed_sd_g"])
+    budget = "no ration" if totals.budget_g is None else f"{totals.budget_g:.2f} g"
+    dispensed = _mass(totals.dispensed_g, totals.dispensed_sd_g)
     console.print(
-        f"Budget {budget}; asked {totals['asked_g']:.3f} g in {totals['doses']} doses, {totals['unweighed']} not "
-        f"weighed; dispensed {dispensed}{', provisional' if totals['provisional'] else ''}"
+        f"Budget {budget}; asked {totals.asked_g:.3f} g in {totals.doses} doses, {totals.unweighed} not "
+        f"weighed; dispensed {dispensed}{', provisional' if totals.provisional else ''}"
     )
-    drift = report["drift"]
+    drift = report.drift
     if drift is not None:
-        parts = ", ".join(f"{cause} {part_g:+.3f} g" for cause, part_g in sorted(drift["by_cause"].items()))
-        console.print(f"Against asked {drift['drift_g']:+.3f} g{f' ({parts})' if parts else ''}")
+        parts = ", ".join(f"{cause} {part_g:+.3f} g" for cause, part_g in sorted(drift.by_cause.items()))
+        console.print(f"Against asked {drift.drift_g:+.3f} g{f' ({parts})' if parts else ''}")
     console.print()
 
 
-def _balance(one: Row, console: Console) -> None:
+def _balance(one: ReconciliationAnswer, console: Console) -> None:
     table = _table(
-        f"Weigh-in {one['opening_entry']}, {_time(one['from'])}, to weigh-in {one['closing_entry']}, "
-        f"{_time(one['to'])}: {'within the limit' if one['within'] else 'BEYOND THE LIMIT'}",
+        f"Weigh-in {one.opening_entry}, {_time(one.from_)}, to weigh-in {one.closing_entry}, "
+        f"{_time(one.to)}: {'within the limit' if one.within else 'BEYOND THE LIMIT'}",
         ("what", "g"),
         right=(1,),
     )
@@ -180,89 +185,87 @@ def _balance(one: Row, console: Console) -> None:
         ("+ added", "added_g"),
         ("- closing", "closing_g"),
         ("= by scale", "by_scale_g"),
-        (f"by cell, {one['doses']} doses, {one['unweighed']} not weighed", "by_cell_g"),
+        (f"by cell, {one.doses} doses, {one.unweighed} not weighed", "by_cell_g"),
         ("difference", "difference_g"),
         ("limit, 95 %: 1.96 times the root of the sum of the squares of", "limit_g"),
     ):
-        table.add_row(name, f"{one[key]:.4f}")
-    for part in one["limit_parts"]:
-        table.add_row(f"  {part['source']}", f"{part['sd_g']:.4f}")
+        table.add_row(name, f"{getattr(one, key):.4f}")
+    for part in one.limit_parts:
+        table.add_row(f"  {part.source}", f"{part.sd_g:.4f}")
     console.print(table)
 
 
-def _days(days: Sequence[Row], console: Console) -> None:
+def _days(days: Sequence[ReportDay], console: Console) -> None:
     table = _table("Days", ("day", "budget, g", "dispensed, g", "± sd", ""), right=(1, 2, 3))
     for day in days:
-        places = decimals_for(day["dispensed_sd_g"])
-        remark = "finding" if day["finding"] else "provisional" if day["provisional"] else ""
-        dispensed = (_number(day["dispensed_g"], places), _number(day["dispensed_sd_g"], places))
-        table.add_row(day["date"], _number(day["budget_g"], 2), *dispensed, remark)
+        places = decimals_for(day.dispensed_sd_g)
+        remark = "finding" if day.finding else "provisional" if day.provisional else ""
+        dispensed = (_number(day.dispensed_g, places), _number(day.dispensed_sd_g, places))
+        table.add_row(day.date, _number(day.budget_g, 2), *dispensed, remark)
     console.print(table)
 
 
-def _doses(doses: Sequence[Row], console: Console) -> None:
+def _doses(doses: Sequence[TicketAnswer], console: Console) -> None:
     names = ("entry", "time", "cause", "meal", "asked, g", "steps", "before, g", "after, g", "net, g", "± sd")
     table = _table("Doses", (*names, "estimate, g", "± sd", "°C", "end", "no."), right=(0, *range(4, 13), 14))
     for dose in doses:
-        places, fine = decimals_for(dose["sd_g"]), decimals_for(dose["estimate_sd_g"])
+        places, fine = decimals_for(dose.sd_g), decimals_for(dose.estimate_sd_g)
         table.add_row(
-            str(dose["entry"]),
-            _time(dose["at"]),
-            dose["cause"] or "",
-            dose["meal"] or "",
-            _number(dose["target_g"], 3),
-            _number(dose["steps"], 0),
-            *(_number(dose[name], places) for name in ("before_g", "after_g", "net_g", "sd_g")),
-            *(_number(dose[name], fine) for name in ("estimate_g", "estimate_sd_g")),
-            _number(dose["temperature_c"], 1),
-            dose["outcome"] if dose["count"] == 1 else f"{dose['count']} {dose['outcome']}",
-            _number(dose["seq"], 0),
+            str(dose.entry),
+            _time(dose.at),
+            dose.cause or "",
+            dose.meal or "",
+            _number(dose.target_g, 3),
+            _number(dose.steps, 0),
+            *(_number(mass_g, places) for mass_g in (dose.before_g, dose.after_g, dose.net_g, dose.sd_g)),
+            *(_number(mass_g, fine) for mass_g in (dose.estimate_g, dose.estimate_sd_g)),
+            _number(dose.temperature_c, 1),
+            dose.outcome if dose.count == 1 else f"{dose.count} {dose.outcome}",
+            _number(dose.seq, 0),
         )
     console.print(table)
 
 
-def _handled(report: Row, console: Console) -> None:
+def _handled(report: ReportAnswer, console: Console) -> None:
     table = _table("Weighed in, filled, lost, taken off", ("entry", "time", "what", "g", "who"), right=(0, 3))
     mass_of = {"weighin": "mass_g", "refill": "added_g", "loss": "mass_g"}
-    rows = [one for name in ("weighins", "refills", "losses", "hopper_moves") for one in report[name]]
-    for one in sorted(rows, key=lambda row: str(row["at"])):
-        kind = one["kind"]
-        what = kind if kind != "hopper" else "hopper hung" if one["hung"] else "hopper taken off"
-        mass = _mass(one[mass_of[kind]], one.get("sd_g"), "") if kind in mass_of else ""
-        table.add_row(str(one["entry"]), _time(one["at"]), what, mass, one["by"] or "")
+    rows = [*report.weighins, *report.refills, *report.losses, *report.hopper_moves]
+    for one in sorted(rows, key=lambda row: row.at):
+        kind = one.kind
+        what = kind if kind != "hopper" else "hopper hung" if one.hung else "hopper taken off"
+        mass = _mass(one.own[mass_of[kind]], one.own.get("sd_g"), "") if kind in mass_of else ""
+        table.add_row(str(one.entry), _time(one.at), what, mass, one.by or "")
     if rows:
         console.print(table)
 
 
-def _tail(report: Row, console: Console) -> None:
-    known = report["calibration"]
+def _tail(report: ReportAnswer, console: Console) -> None:
+    known = report.calibration
     if known is not None:
-        drift = "" if known["drift"] is None else f", {known['drift']:+.5f} since the previous one"
-        sure = " (beyond both intervals)" if known["drift_sure"] else ""
+        drift = "" if known.drift is None else f", {known.drift:+.5f} since the previous one"
+        sure = " (beyond both intervals)" if known.drift_sure else ""
         console.print(
-            f"Calibration {known['entry']}, {_time(known['at'])}: {known['slope']:.5f} ± {known['slope_u']:.5f} (95 %) "
-            f"g shown per gram{drift}{sure}; repeat by {known['repeat_by'][:10]}"
+            f"Calibration {known.entry}, {_time(known.at)}: {known.slope:.5f} ± {known.slope_u:.5f} (95 %) "
+            f"g shown per gram{drift}{sure}; repeat by {known.repeat_by[:10]}"
         )
-        points = (f"{p['mass_g']:g} g {p['residual_g']:+.4f} g" for p in known["points"])
+        points = (f"{p.mass_g:g} g {p.residual_g:+.4f} g" for p in known.points)
         console.print(f"Residuals: {', '.join(points)}")
-    gain = report["gain"]
-    for name in ("announced", "planned"):
-        if gain[f"{name}_g_per_step"] is not None:
-            console.print(f"Gain {name}: {gain[f'{name}_g_per_step']:.6f} g a step")
-    for one in gain["decided"]:
-        became = f"{one['before_g_per_step']:.6f} -> {one['gain_g_per_step']:.6f} g a step"
-        learned = f"estimated {one['learned_g_per_step']:.6f} ± {one['learned_sd']:.6f}"
-        console.print(
-            f"Gain decided {_time(one['at'])}: {became}; {learned}{', limited for now' if one['bounded'] else ''}"
-        )
-    hopper = report["hopper"]
-    if hopper["content_g"] is not None:
+    gain = report.gain
+    for name, g_per_step in (("announced", gain.announced_g_per_step), ("planned", gain.planned_g_per_step)):
+        if g_per_step is not None:
+            console.print(f"Gain {name}: {g_per_step:.6f} g a step")
+    for one in gain.decided:
+        became = f"{one.before_g_per_step:.6f} -> {one.gain_g_per_step:.6f} g a step"
+        learned = f"estimated {one.learned_g_per_step:.6f} ± {one.learned_sd:.6f}"
+        console.print(f"Gain decided {_time(one.at)}: {became}; {learned}{', limited for now' if one.bounded else ''}")
+    hopper = report.hopper
+    if hopper.content_g is not None and hopper.weigh_by is not None:
         lasts = "nothing is being fed"
-        if hopper["days_left"] is not None:
-            lasts = f"{hopper['days_left']:.0f} days ({hopper['days_low']:.0f} to {hopper['days_high']:.0f}, 90 %)"
-            lasts += f"; refill by {hopper['refill_by'][:10]}"
-        left = _mass(hopper["content_g"], hopper["content_sd_g"])
-        console.print(f"Hopper: {left} left, {lasts}; next weigh-in by {hopper['weigh_by'][:10]}")
+        if hopper.days_left is not None and hopper.refill_by is not None:
+            lasts = f"{hopper.days_left:.0f} days ({hopper.days_low:.0f} to {hopper.days_high:.0f}, 90 %)"
+            lasts += f"; refill by {hopper.refill_by[:10]}"
+        left = _mass(hopper.content_g, hopper.content_sd_g)
+        console.print(f"Hopper: {left} left, {lasts}; next weigh-in by {hopper.weigh_by[:10]}")
 
 
 def _table(title: str, names: Sequence[str], right: Sequence[int]) -> Table:

@@ -154,7 +154,7 @@ def test_an_assumed_ph_notifies_and_never_holds(house: House) -> None:
     assert {c.do for c in free} == {"notify"}
     assert "assumed" in free[-1].text
     assert made.hold.held is False
-    assert house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]["assumed"] == ["ph"]
+    assert house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l.assumed == ["ph"]
     assert house.reading("ph", 8.0).hold.held is True
 
 
@@ -447,13 +447,13 @@ def test_a_correction_is_one_more_entry_and_the_old_one_stays_readable(house: Ho
     assert (old.value, old.corrected_by) == (20, [corrected.entry, again.entry])
     assert corrected.corrects == made.entry
     assert again.basis == "ion"
-    assert house.service.waters.water(TANK)["latest"]["nitrate"]["value"] == 12
+    assert house.service.waters.water(TANK).latest["nitrate"].value == 12
 
 
 def test_a_void_entry_counts_no_more(house: House) -> None:
     made = house.reading("nitrate", 20)
     house.service.entries.correct(made.entry, {"void": True, "note": "another tank's"})
-    assert "nitrate" not in house.service.waters.water(TANK)["latest"]
+    assert "nitrate" not in house.service.waters.water(TANK).latest
     assert house.service.ledger.entry(made.entry).value == 20
     with pytest.raises(FieldError) as refused:
         house.service.entries.correct(made.entry, {"value": 1})

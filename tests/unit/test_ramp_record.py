@@ -2,12 +2,12 @@
 
 import asyncio
 from dataclasses import replace
-from typing import Any
 
 import httpx
 import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.ramp_record import FoodSeen, RampRecordAnswer
 from tareline.app.commands.ramp import Evidence, Ramps
 from tareline.app.queries.ramp_record import record, stages
 from tareline.core.feeding.ration import Ration
@@ -38,7 +38,7 @@ def knows(house: House, told: LoadKnowledge) -> None:
     house.service.ramps = Ramps(house.service.context, house.service.transactions, house.service.samples, evidence)
 
 
-def written(house: House) -> dict[str, Any]:
+def written(house: House) -> RampRecordAnswer:
     service = house.service
     return record(service.context, service.accounts, service.ramps, TANK)
 
@@ -102,29 +102,30 @@ def test_the_record_of_a_found_limit(house: House) -> None:
     knows(house, FOUND)
     live(house, 16, first_seq=15)
     told = written(house)
-    assert (told["state"], told["ended"], told["keep_g_per_day"]) == ("limit found", True, 0.03)
-    assert told["limit"].p5 == 0.09
-    first, second = told["stages"]
-    assert (first["daily_g"], second["daily_g"]) == (0.05, 0.06)
+    assert (told.state, told.ended, told.keep_g_per_day) == ("limit found", True, 0.03)
+    assert told.limit.p5 == 0.09
+    first, second = told.stages
+    assert (first.daily_g, second.daily_g) == (0.05, 0.06)
     # Fourteen doses of 0.03 g while 0.05 g was the ration, and one more for each day of the second stage.
-    assert first["dispensed_g"] == pytest.approx(14 * 0.03, abs=1e-6)
-    assert second["dispensed_g"] == pytest.approx(14 * 0.03, abs=0.031)
-    assert (first["handfed_g"], second["handfed_g"]) == (0.02, 0.0)
-    assert first["readings"]["nitrate"]["n"] == 14
-    assert (first["readings"]["nitrate"]["lowest"], first["readings"]["nitrate"]["highest"]) == (5.0, 18.0)
-    assert (told["water_changed_l"], told["topped_up_unknown"], told["holds"]) == (6.0, 1, [])
-    conditions = told["conditions"]
-    assert conditions["volume_l"] == 60
-    assert conditions["foods"] == [{"name": "windowsill flakes", "protein_percent": 42}]
-    assert [n["text"] for n in conditions["notes"]["plants"]] == ["half full of stems"]
-    assert [n["text"] for n in conditions["notes"]["light"]] == ["light: 8 hours, dimmed to 60 %"]
-    assert conditions["notes"]["filter"] == []
-    assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (None, None)
+    assert first.dispensed_g == pytest.approx(14 * 0.03, abs=1e-6)
+    assert second.dispensed_g == pytest.approx(14 * 0.03, abs=0.031)
+    assert (first.handfed_g, second.handfed_g) == (0.02, 0.0)
+    assert first.readings["nitrate"].n == 14
+    assert (first.readings["nitrate"].lowest, first.readings["nitrate"].highest) == (5.0, 18.0)
+    assert (told.water_changed_l, told.topped_up_unknown, told.holds) == (6.0, 1, [])
+    conditions = told.conditions
+    assert conditions.volume_l == 60
+    assert conditions.foods == [FoodSeen(name="windowsill flakes", protein_percent=42)]
+    assert [n.text for n in conditions.notes["plants"]] == ["half full of stems"]
+    assert [n.text for n in conditions.notes["light"]] == ["light: 8 hours, dimmed to 60 %"]
+    assert conditions.notes["filter"] == []
+    assert (conditions.planted_area_cm2, conditions.light_h_per_day) == (None, None)
     house.clock.advance(30 * DAY_MS)
     body = {"name": "reading room", "volume_l": 80, "timezone": "UTC", "planted_area_cm2": 900}
     house.service.things.put("tank", TANK, body)
-    told["tank"] = written(house)["tank"]
-    assert {**written(house), "made_at": told["made_at"]} == told  # what has ended is not told otherwise later
+    later = written(house)
+    # What has ended is not told otherwise later.
+    assert later == told.model_copy(update={"tank": later.tank, "made_at": later.made_at})
 
 
 def test_the_page_says_the_same(house: House) -> None:
@@ -153,9 +154,9 @@ def test_what_is_known_of_plants_and_light_is_told_and_what_is_not(house: House)
     house.service.things.put("tank", TANK, body)
     house.service.entries.add("note", TANK, {"kind": "harvest", "text": "stems cut back", "share": 0.125})
     house.service.entries.add("note", TANK, {"kind": "harvest", "text": "a few leaves"})
-    conditions = written(house)["conditions"]
-    assert (conditions["planted_area_cm2"], conditions["light_h_per_day"]) == (900, 0)
-    assert [n["share"] for n in conditions["notes"]["harvest"]] == [0.125, None]
+    conditions = written(house).conditions
+    assert (conditions.planted_area_cm2, conditions.light_h_per_day) == (900, 0)
+    assert [n.share for n in conditions.notes["harvest"]] == [0.125, None]
     text = " ".join(page(house).split())
     assert "<dt>Planted area</dt><dd>900 cm² of the bottom</dd>" in text
     assert "<dt>Light</dt><dd>0 h a day</dd>" in text

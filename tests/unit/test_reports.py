@@ -15,6 +15,7 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.app.answers.entries import MadeAnswer
+from tareline.app.answers.report import ReportAnswer
 from tareline.app.queries.hopper import daily_g
 from tareline.errors import FieldError
 from tareline.web.app import make_app
@@ -44,7 +45,7 @@ def live(house: House, days: int, content_g: float = 50.0, first_seq: int = 1) -
     return content_g, sent
 
 
-def report(house: House, start: date | None = None, end: date | None = None) -> dict[str, Any]:
+def report(house: House, start: date | None = None, end: date | None = None) -> ReportAnswer:
     return house.service.reports.report(FEEDER, start, end)
 
 
@@ -63,30 +64,30 @@ def get(house: House, path: str) -> httpx.Response:
 def test_a_ticket_says_what_came_in(house: House) -> None:
     house.hear(house.hello(board="b-17", calibration="two masses", gain_g_per_step=0.001))
     _, sent = live(house, 3)
-    tickets = report(house)["doses"]
+    tickets = report(house).doses
     assert len(tickets) == len(sent) == 6
     for ticket, body in zip(tickets, sent, strict=True):
         same = ("before_g", "after_g", "sd_g", "temperature_c", "cause", "meal", "outcome", "target_g", "steps")
-        assert {name: ticket[name] for name in (*same, "journal", "seq")} == {
+        assert {name: getattr(ticket, name) for name in (*same, "journal", "seq")} == {
             name: body[name] for name in (*same, "journal", "seq")
         }
-        assert ticket["net_g"] == pytest.approx(body["before_g"] - body["after_g"])
-        assert (ticket["board"], ticket["calibration"], ticket["food"]) == ("b-17", "two masses", FOOD)
+        assert ticket.net_g == pytest.approx(body["before_g"] - body["after_g"])
+        assert (ticket.board, ticket.calibration, ticket.food) == ("b-17", "two masses", FOOD)
 
 
 def test_a_dose_that_was_not_weighed_says_so_and_is_counted(house: House) -> None:
     house.hear(house.dose(1, before_g=None, after_g=None, sd_g=None, outcome="interrupted"), house.dose(2))
     found = report(house)
-    assert [ticket["net_g"] for ticket in found["doses"]] == [None, pytest.approx(0.25)]
-    assert (found["totals"]["doses"], found["totals"]["unweighed"]) == (2, 1)
+    assert [ticket.net_g for ticket in found.doses] == [None, pytest.approx(0.25)]
+    assert (found.totals.doses, found.totals.unweighed) == (2, 1)
 
 
 def test_only_the_days_asked_for_are_in_it(house: House) -> None:
     _, sent = live(house, 4)
     ended_ms = NOON_MS + 2 * DAY_MS + DAY_MS // 2  # the end of the 17th
     found = report(house, date(2025, 6, 17), date(2025, 6, 17))
-    assert [t["seq"] for t in found["doses"]] == [b["seq"] for b in sent if ended_ms - DAY_MS <= b["at_ms"] < ended_ms]
-    assert [day["date"] for day in found["days"]] == ["2025-06-17"]
+    assert [t.seq for t in found.doses] == [b["seq"] for b in sent if ended_ms - DAY_MS <= b["at_ms"] < ended_ms]
+    assert [day.date for day in found.days] == ["2025-06-17"]
 
 
 # -- before and after there is an account ------------------------------------------------------------------------------
@@ -95,23 +96,23 @@ def test_only_the_days_asked_for_are_in_it(house: House) -> None:
 def test_without_an_account_doses_count_as_the_cell_weighed_them(house: House) -> None:
     _, sent = live(house, 2)
     found = report(house)
-    assert (found["account"], found["reconciliation"], found["drift"]) == (None, None, None)
-    assert all(ticket["estimate_g"] is None for ticket in found["doses"])
-    assert set(dict(found["hopper"]).values()) == {None}
-    assert found["totals"]["dispensed_g"] == pytest.approx(sum(b["before_g"] - b["after_g"] for b in sent))
-    assert found["totals"]["provisional"]
+    assert (found.account, found.reconciliation, found.drift) == (None, None, None)
+    assert all(ticket.estimate_g is None for ticket in found.doses)
+    assert set(dict(found.hopper).values()) == {None}
+    assert found.totals.dispensed_g == pytest.approx(sum(b["before_g"] - b["after_g"] for b in sent))
+    assert found.totals.provisional
 
 
 def test_with_an_account_every_dose_has_an_estimate_and_the_total_is_their_sum(house: House) -> None:
     live(house, 5)
     house.service.reckon()
     found = report(house)
-    assert found["totals"]["dispensed_g"] == pytest.approx(sum(ticket["estimate_g"] for ticket in found["doses"]))
-    assert found["totals"]["dispensed_g"] == pytest.approx(sum(day["dispensed_g"] or 0.0 for day in found["days"]))
-    asked_g = found["totals"]["asked_g"]
+    assert found.totals.dispensed_g == pytest.approx(sum(ticket.estimate_g for ticket in found.doses))
+    assert found.totals.dispensed_g == pytest.approx(sum(day.dispensed_g or 0.0 for day in found.days))
+    asked_g = found.totals.asked_g
     assert asked_g == pytest.approx(10 * 0.25)
-    assert found["drift"]["drift_g"] == pytest.approx(found["totals"]["dispensed_g"] - asked_g)
-    assert sum(found["drift"]["by_cause"].values()) == pytest.approx(found["drift"]["drift_g"])
+    assert found.drift.drift_g == pytest.approx(found.totals.dispensed_g - asked_g)
+    assert sum(found.drift.by_cause.values()) == pytest.approx(found.drift.drift_g)
 
 
 # -- reconciliation ----------------------------------------------------------------------------------------------------
@@ -125,17 +126,17 @@ def test_two_weigh_ins_that_add_up(house: House) -> None:
     closed = weigh_in(house, round(left_g, 3))
     house.service.reckon()
     found = report(house)
-    (one,) = found["reconciliation"]
-    assert (one["opening_g"], one["added_g"], one["closing_g"]) == (50.0, pytest.approx(8.0), round(left_g, 3))
-    assert one["by_scale_g"] == pytest.approx(58.0 - round(left_g, 3))
-    assert one["by_cell_g"] == pytest.approx(sum(b["before_g"] - b["after_g"] for b in first + then))
-    assert one["difference_g"] == pytest.approx(one["by_cell_g"] - one["by_scale_g"])
-    assert abs(one["difference_g"]) <= one["limit_g"]
-    assert one["within"]
-    assert one["closing_entry"] == closed.entry
+    (one,) = found.reconciliation
+    assert (one.opening_g, one.added_g, one.closing_g) == (50.0, pytest.approx(8.0), round(left_g, 3))
+    assert one.by_scale_g == pytest.approx(58.0 - round(left_g, 3))
+    assert one.by_cell_g == pytest.approx(sum(b["before_g"] - b["after_g"] for b in first + then))
+    assert one.difference_g == pytest.approx(one.by_cell_g - one.by_scale_g)
+    assert abs(one.difference_g) <= one.limit_g
+    assert one.within
+    assert one.closing_entry == closed.entry
     # GUM, JCGM 100:2008, 5.1.2: independent parts add in quadrature; 1.96 deviations hold 95 % of a normal distribution
-    assert one["limit_g"] == pytest.approx(1.96 * np.hypot.reduce([part["sd_g"] for part in one["limit_parts"]]))
-    assert [refill.added_g for refill in found["refills"]] == [pytest.approx(8.0)]
+    assert one.limit_g == pytest.approx(1.96 * np.hypot.reduce([part.sd_g for part in one.limit_parts]))
+    assert [refill.added_g for refill in found.refills] == [pytest.approx(8.0)]
 
 
 def test_two_weigh_ins_that_do_not(house: House) -> None:
@@ -144,11 +145,11 @@ def test_two_weigh_ins_that_do_not(house: House) -> None:
     weigh_in(house, round(left_g - 1.5, 3))
     house.service.reckon()
     found = report(house)
-    (one,) = found["reconciliation"]
-    assert one["difference_g"] == pytest.approx(-1.5, abs=0.1)
-    assert not one["within"]
-    assert [finding.feeder for finding in found["findings"]] == [FEEDER]
-    assert found["days"][-1]["finding"]
+    (one,) = found.reconciliation
+    assert one.difference_g == pytest.approx(-1.5, abs=0.1)
+    assert not one.within
+    assert [finding.feeder for finding in found.findings] == [FEEDER]
+    assert found.days[-1].finding
     page = get(house, f"/feeders/{FEEDER}/report").text
     assert '<strong class="attend">beyond the limit</strong>' in page
 
@@ -166,12 +167,12 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
     assert account is not None
     assert account.closed
     whole = report(house, TODAY, date(2025, 8, 31))
-    pairs = [(b["opening_entry"], b["closing_entry"]) for b in whole["reconciliation"]]
+    pairs = [(b.opening_entry, b.closing_entry) for b in whole.reconciliation]
     assert pairs == list(pairwise(entries))
-    assert all(b["doses"] == 14 for b in whole["reconciliation"])
-    assert all(ticket["estimate_g"] is not None for ticket in whole["doses"])
+    assert all(b.doses == 14 for b in whole.reconciliation)
+    assert all(ticket.estimate_g is not None for ticket in whole.doses)
     amid = report(house, date(2025, 7, 1), date(2025, 7, 3))  # between the third weigh-in and the fourth
-    assert [(b["opening_entry"], b["closing_entry"]) for b in amid["reconciliation"]] == [(entries[2], entries[3])]
+    assert [(b.opening_entry, b.closing_entry) for b in amid.reconciliation] == [(entries[2], entries[3])]
 
 
 def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
@@ -180,9 +181,9 @@ def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
     house.service.entries.add("loss", FEEDER, {"mass_g": 1.25, "text": "tipped over", "by": "late desk"})
     house.service.entries.add("hopper", FEEDER, {"hung": True})
     found = report(house)
-    assert [one.mass_g for one in found["weighins"]] == [50.5]
-    assert [(one.mass_g, one.by) for one in found["losses"]] == [(1.25, "late desk")]
-    assert [one.hung for one in found["hopper_moves"]] == [False, True]
+    assert [one.mass_g for one in found.weighins] == [50.5]
+    assert [(one.mass_g, one.by) for one in found.losses] == [(1.25, "late desk")]
+    assert [one.hung for one in found.hopper_moves] == [False, True]
     page = get(house, f"/feeders/{FEEDER}/report").text
     for words in ("tipped over", "hopper taken off", "62.5 g gross, 12 g tare"):
         assert words in page
@@ -197,34 +198,34 @@ def calibrate(house: House, shown_g: list[float]) -> None:
 
 
 def test_the_calibration_record_agrees_with_numpys_least_squares(house: House) -> None:
-    assert report(house)["calibration"] is None
+    assert report(house).calibration is None
     first, last = [0.01, 20.02, 50.03, 100.08], [0.0, 20.24, 50.61, 101.19]
     calibrate(house, first)
-    alone = report(house)["calibration"]
-    assert alone["drift"] is None
-    assert alone["repeat_by"].startswith("2025-12-12")  # 180 days on
+    alone = report(house).calibration
+    assert alone.drift is None
+    assert alone.repeat_by.startswith("2025-12-12")  # 180 days on
     house.clock.advance(DAY_MS)
     calibrate(house, last)
-    found = report(house)["calibration"]
+    found = report(house).calibration
     slopes = [np.polyfit([0, 20, 50, 100], shown, 1) for shown in (first, last)]
-    assert found["slope"] == pytest.approx(slopes[1][0])
-    assert found["drift"] == pytest.approx(slopes[1][0] - slopes[0][0])
+    assert found.slope == pytest.approx(slopes[1][0])
+    assert found.drift == pytest.approx(slopes[1][0] - slopes[0][0])
     residuals = np.array(last) - np.polyval(slopes[1], [0, 20, 50, 100])
-    assert [point["residual_g"] for point in found["points"]] == pytest.approx(list(residuals))
-    assert found["drift_sure"]  # over a percent, and each fit is good to a few hundredths of one: repeat at once
-    assert found["repeat_by"] == found["at"]
-    assert report(house, TODAY, TODAY)["calibration"]["entry"] == alone["entry"]  # of that day, the later one was not
+    assert [point.residual_g for point in found.points] == pytest.approx(list(residuals))
+    assert found.drift_sure  # over a percent, and each fit is good to a few hundredths of one: repeat at once
+    assert found.repeat_by == found.at
+    assert report(house, TODAY, TODAY).calibration.entry == alone.entry  # of that day, the later one was not
 
 
 def test_the_gain_in_force_and_what_was_decided(house: House) -> None:
     house.hear(house.hello(gain_g_per_step=0.0013))
     live(house, 6)
     house.service.reckon()
-    gain = report(house)["gain"]
-    (decided,) = gain["decided"]
-    assert gain["announced_g_per_step"] == decided.before_g_per_step == 0.0013
+    gain = report(house).gain
+    (decided,) = gain.decided
+    assert gain.announced_g_per_step == decided.before_g_per_step == 0.0013
     assert decided.learned_g_per_step == pytest.approx(0.001, rel=0.03)
-    assert gain["planned_g_per_step"] == decided.gain_g_per_step
+    assert gain.planned_g_per_step == decided.gain_g_per_step
     assert f"{decided.gain_g_per_step:.6f} g a step" in get(house, f"/feeders/{FEEDER}/report").text
 
 
@@ -250,7 +251,7 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     assert np.datetime64(found.refill_by[:23], "ms").astype(int) == pytest.approx(until_ms, abs=2)
     weighed_ms = np.datetime64(weighed.at[:23], "ms")
     assert np.datetime64(found.weigh_by[:23], "ms") - weighed_ms == np.timedelta64(7, "D")
-    assert dict(report(house)["hopper"]) == {name: getattr(found, name) for name, _ in report(house)["hopper"]}
+    assert dict(report(house).hopper) == {name: getattr(found, name) for name, _ in report(house).hopper}
 
 
 def test_a_hopper_from_which_nothing_is_fed_lasts_as_long_as_nobody_can_say(house: House) -> None:
@@ -272,9 +273,7 @@ def test_each_feeder_has_its_share_of_the_budget(house: House) -> None:
     house.ration(1.0, 2.0, [("08:00", 0.3, FEEDER), ("18:00", 0.7, "second")])
     house.clock.advance(DAY_MS)
     tomorrow = date(2025, 6, 16)
-    budgets = [
-        house.service.reports.report(name, tomorrow, tomorrow)["totals"]["budget_g"] for name in (FEEDER, "second")
-    ]
+    budgets = [house.service.reports.report(name, tomorrow, tomorrow).totals.budget_g for name in (FEEDER, "second")]
     assert budgets == [pytest.approx(0.3), pytest.approx(0.7)]
 
 
@@ -285,18 +284,19 @@ def test_the_last_seven_local_days_by_default(house: House) -> None:
     house.add("tank", id="far", name="far away", volume_l=10, timezone="Pacific/Auckland")
     house.add("feeder", id="far-feeder", tank="far")
     house.clock.advance(HOUR_MS)  # 13:00 UTC is the 16th there
-    period = house.service.reports.report("far-feeder")["period"]
-    assert (period["start"], period["end"]) == ("2025-06-10", "2025-06-16")
-    assert (period["from"], period["timezone"]) == ("2025-06-10T00:00:00.000+12:00", "Pacific/Auckland")
-    assert period["to"] == "2025-06-17T00:00:00.000+12:00"
+    period = house.service.reports.report("far-feeder").period
+    assert (period.start, period.end) == ("2025-06-10", "2025-06-16")
+    assert (period.from_, period.timezone) == ("2025-06-10T00:00:00.000+12:00", "Pacific/Auckland")
+    assert period.to == "2025-06-17T00:00:00.000+12:00"
 
 
 def test_a_feeder_that_was_put_away_keeps_its_reports(house: House) -> None:
     house.hear(house.dose(1))
     house.service.things.put("feeder", FEEDER, {"tank": None, "food": FOOD})
     found = report(house)
-    assert found["tank"] == {"id": TANK, "name": "reading room"}
-    assert [ticket["seq"] for ticket in found["doses"]] == [1]
+    assert found.tank is not None
+    assert (found.tank.id, found.tank.name) == (TANK, "reading room")
+    assert [ticket.seq for ticket in found.doses] == [1]
 
 
 @pytest.mark.parametrize(
@@ -315,7 +315,7 @@ def test_what_is_refused(house: House, feeder: str, start: Any, end: Any, field:
 
 
 def test_four_hundred_days_are_taken(house: House) -> None:
-    assert len(report(house, date(2024, 5, 12), TODAY)["days"]) == 400
+    assert len(report(house, date(2024, 5, 12), TODAY).days) == 400
 
 
 # -- CSV and page ------------------------------------------------------------------------------------------------------
@@ -358,9 +358,9 @@ def test_the_page_shows_every_dose_with_its_deviations_and_asks_for_no_script(ho
         assert f"{body['before_g'] - body['after_g']:.4f}" in text
     assert text.count("± 0.0057") >= len(sent)
     assert 'class="attend"' not in page.text  # grey: nothing here needs a person
-    (one,) = report(house, TODAY, date(2025, 6, 21))["reconciliation"]
-    for part in one["limit_parts"]:
-        assert part["source"].replace("'", "&#39;") in page.text
+    (one,) = report(house, TODAY, date(2025, 6, 21)).reconciliation
+    for part in one.limit_parts:
+        assert part.source.replace("'", "&#39;") in page.text
 
 
 @pytest.mark.parametrize(

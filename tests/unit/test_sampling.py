@@ -228,8 +228,8 @@ def test_a_thermometer_on_the_shelf_from_the_start_tells_nothing_of_ammonia(hous
     # 8.9 % un-ionised at 33 degC would be 0.062 mg/L of 0.7, over the default line at 0.05; at 25 degC it is 0.038.
     house.reading("ammonia", 0.7)
     assert not house.hold().held
-    water_view = house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]
-    assert "temperature" in water_view["assumed"]
+    water_view = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    assert "temperature" in water_view.assumed
     assert [d.subject for d in house.service.tanks.due(TANK) if d.subject == "temperature"], "asked for once"
     house.reading("temperature", 33.1)
     house.watch()

@@ -45,7 +45,7 @@ def recorded(house: House) -> tuple[float, float]:
 
 def balanced_g(house: House) -> float:
     """What the nitrogen balance has as fed between two readings."""
-    found = house.service.waters.water(TANK)["balances"].nitrogen
+    found = house.service.waters.water(TANK).balances.nitrogen
     tank, food = house.service.context.need("tank", TANK), house.service.context.need("food", "flakes")
     return float(found.food_per_day * tank["volume_l"] * (20 + 2 / 24) / 1000 * 6.25 / (food["protein_percent"] / 100))
 

@@ -200,30 +200,29 @@ def test_what_is_left_in_the_hopper_is_what_was_weighed_last(house: House) -> No
 
 
 def test_unionised_ammonia_says_what_it_assumed(house: House) -> None:
-    free = "unionised_ammonia_mg_n_per_l"
-    assert house.service.waters.water(TANK)[free] is None
+    assert house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l is None
     house.reading("ammonia", 0.2)
-    found = house.service.waters.water(TANK)[free]
-    assert found["assumed"] == ["ph", "temperature"]
+    found = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    assert found.assumed == ["ph", "temperature"]
     # Emerson et al. 1975: 5.38 % un-ionised at pH 8.0 and 25 degC.
-    assert found["value"] == pytest.approx(0.2 * 0.0538, rel=0.005)
+    assert found.value == pytest.approx(0.2 * 0.0538, rel=0.005)
     house.reading("ph", 7.0)
     house.reading("temperature", 25.0)
-    found = house.service.waters.water(TANK)[free]
-    assert found["assumed"] == []
+    found = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    assert found.assumed == []
     # The same table: 0.566 % at pH 7.0.
-    assert found["value"] == pytest.approx(0.2 * 0.00566, rel=0.005)
+    assert found.value == pytest.approx(0.2 * 0.00566, rel=0.005)
 
 
 def test_the_newest_of_each_analyte_is_shown_as_it_was_stated(house: House) -> None:
     house.reading("nitrate", 20, basis="ion", at="2025-06-15T11:00:00Z")
     house.reading("nitrate", 80, basis="ion", at="2025-06-10T11:00:00Z")
     house.reading("ammonia", 0.25, below=0.0, above=0.5)
-    latest = house.service.waters.water(TANK)["latest"]
+    latest = house.service.waters.water(TANK).latest
     assert sorted(latest) == ["ammonia", "nitrate"]
-    assert (latest["nitrate"]["value"], latest["nitrate"]["basis"]) == (20, "ion")
-    assert latest["nitrate"]["low"] == pytest.approx(20)
-    assert (latest["ammonia"]["low"], latest["ammonia"]["high"]) == (0.0, 0.5)
+    assert (latest["nitrate"].value, latest["nitrate"].basis) == (20, "ion")
+    assert latest["nitrate"].low == pytest.approx(20)
+    assert (latest["ammonia"].low, latest["ammonia"].high) == (0.0, 0.5)
 
 
 # -- kits, units and bases ---------------------------------------------------------------------------------------------

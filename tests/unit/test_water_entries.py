@@ -8,6 +8,7 @@ import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
 from tareline.app import repository, requests
+from tareline.app.answers.water import NewestReading
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots
 from tareline.core.calendar import from_ms
@@ -25,8 +26,8 @@ def refused(call: Any, *given: Any, **named: Any) -> FieldError:
     return caught.value
 
 
-def latest(house: House, analyte: str) -> dict[str, Any]:
-    found: dict[str, Any] = house.service.waters.water(TANK)["latest"][analyte]
+def latest(house: House, analyte: str) -> NewestReading:
+    found = house.service.waters.water(TANK).latest[analyte]
     return found
 
 
@@ -38,7 +39,7 @@ def test_a_pen_is_a_kit_with_a_resolution(house: House) -> None:
     made = house.service.entries.add("reading", TANK, {"analyte": "ph", "value": 7.43, "kit": "pen"})
     assert (made.unit, made.chart, made.resolution) == ("1", False, 0.1)
     shown = latest(house, "ph")
-    assert (shown["value"], shown["low"], shown["high"]) == pytest.approx((7.43, 7.38, 7.48))
+    assert (shown.value, shown.low, shown.high) == pytest.approx((7.43, 7.38, 7.48))
 
 
 @pytest.mark.parametrize("change", [{"resolution": None}, {"steps": [6, 7]}])
@@ -55,9 +56,9 @@ def test_below_detection_is_kept_as_its_limit_and_crosses_nothing(house: House) 
     made = house.reading("ammonia", 2.5, detected=False)
     assert (made.crossed, made.hold.held) == ([], False)
     shown = latest(house, "ammonia")
-    assert (shown["value"], shown["low"], shown["high"], shown["detected"]) == (2.5, 0.0, 2.5, False)
-    free = house.service.waters.water(TANK)["unionised_ammonia_mg_n_per_l"]
-    assert free["low"] == 0.0 < free["high"]
+    assert (shown.value, shown.low, shown.high, shown.detected) == (2.5, 0.0, 2.5, False)
+    free = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    assert free.low == 0.0 < free.high
 
 
 def test_below_detection_frees_feeding_only_from_a_limit_under_the_line(house: House) -> None:
@@ -98,7 +99,7 @@ def test_dissolved_solids_become_the_tanks_and_stay_readable_as_stated(house: Ho
         found = Snapshots(tx, context, house.service.samples).of(TANK).readings["tds"]
     assert (found.value, found.resolution) == pytest.approx((280.0, 14.0))
     shown = latest(house, "tds")
-    assert (shown["value"], shown["unit"], shown["low"], shown["high"]) == pytest.approx((200, "ppm", 195.0, 205.0))
+    assert (shown.value, shown.unit, shown.low, shown.high) == pytest.approx((200, "ppm", 195.0, 205.0))
 
 
 def test_a_line_on_dissolved_solids_meets_every_pen(house: House) -> None:
@@ -214,7 +215,7 @@ def test_a_flood_of_readings_loses_none_and_the_newest_decides(house: House) -> 
     for i in range(FLOOD):
         house.reading("nitrate", 1.0 + i % 7)
     assert house.reading("ammonia", 2.0).hold.held
-    assert latest(house, "nitrate")["value"] == 1.0 + (FLOOD - 1) % 7
+    assert latest(house, "nitrate").value == 1.0 + (FLOOD - 1) % 7
     context = house.service.context
     with context.store.read() as tx:
         count = tx.exec_driver_sql("select count(*) from ledger where kind = 'reading'").scalar()

@@ -1,11 +1,21 @@
 """What the pages say of the water: trends in the unit that is read, balances, probes, and which alert is told first."""
 
-from typing import Any
-
 import pytest
 
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.answers.balances import HardnessBalance, NetBalance, NitrogenBalance, NoBalance, RunsOut
+from tareline.app.answers.water import (
+    CanonicalAnswer,
+    MeanAnswer,
+    OffsetAnswer,
+    PlateauAnswer,
+    ProbeSeriesAnswer,
+    ReachAnswer,
+    ReadingAnswer,
+    StatedAnswer,
+    TrendAnswer,
+)
+from tareline.core.trends.trend import Direction
 from tareline.core.units import Scale
 from tareline.settings import Show
 from tareline.web.pages.overview import pressing
@@ -19,15 +29,56 @@ from tareline.web.text.water import (
     trend_text,
     unit_for,
 )
-from tareline.web.text.words import as_shown
+from tareline.web.text.words import as_shown, series_as_shown
 
 PLAIN = Unit(Scale(), "mg/L", None)
 
 
-def trend(direction: str, slope: float | None, low: float | None, high: float | None, **other: Any) -> dict[str, Any]:
-    return {"direction": direction, "slope_per_day": slope, "slope_low": low, "slope_high": high, "alarm": False,
-            "since": "2026-01-10T12:00:00+01:00", "reaches": None, "plateau": None, "how_sure": "Sure enough.",
-            **other}  # fmt: skip
+def trend(
+    direction: Direction,
+    slope: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
+    reaches: ReachAnswer | None = None,
+    plateau: PlateauAnswer | None = None,
+) -> TrendAnswer:
+    return TrendAnswer(
+        direction=direction,
+        unit="mg/L",
+        basis=None,
+        slope_per_day=slope,
+        slope_low=low,
+        slope_high=high,
+        since="2026-01-10T12:00:00+01:00",
+        n=8,
+        alarm=False,
+        reaches=reaches,
+        plateau=plateau,
+        how_sure="Sure enough.",
+    )
+
+
+def stated(basis: str) -> StatedAnswer:
+    return StatedAnswer(value=1.0, unit="mg/L", basis=basis, detected=True, low=1.0, high=1.0)
+
+
+def reading(analyte: str, unit: str, value: float, low: float, high: float | None) -> ReadingAnswer:
+    canonical = CanonicalAnswer(value=value, low=low, high=high, unit=unit, basis=None)
+    return ReadingAnswer(
+        entry=1,
+        at="2026-01-01T00:00:00Z",
+        analyte=analyte,
+        value=value,
+        unit=unit,
+        basis=None,
+        low=low,
+        high=high,
+        detected=True,
+        canonical=canonical,
+        kit=None,
+        by=None,
+        crossed=[],
+    )
 
 
 # -- trends ------------------------------------------------------------------------------------------------------------
@@ -35,10 +86,11 @@ def trend(direction: str, slope: float | None, low: float | None, high: float | 
 
 def test_a_slope_is_told_a_month_in_the_unit_of_the_newest_reading() -> None:
     # 1 mg/L as N is 4.4266 mg/L as nitrate ion (IUPAC masses).
-    readings = [{"unit": "mg/L", "basis": "N"}, {"unit": "mg/L", "basis": "ion"}]
+    readings = [stated("N"), stated("ion")]
     unit = unit_for("nitrate", readings, Show(), 0.64)
     lead, rest = trend_text(
-        trend("rising", 0.01, 0.005, 0.02, reaches={"limit": 9.0358, "from": "2026-03-01T00:00:00Z", "to": None}), unit
+        trend("rising", 0.01, 0.005, 0.02, reaches=ReachAnswer(limit=9.0358, from_="2026-03-01T00:00:00Z", to=None)),
+        unit,
     )
     assert lead == (
         "Rising by 1.3 mg/L as ion a month (80 % interval 0.66 to 2.7), since about 10 January 2026."
@@ -65,7 +117,7 @@ def test_a_warming_is_told_in_the_degrees_that_are_asked_for() -> None:
     ("high", "said"), [(320.0, "(80 % interval 290 to 320)"), (None, "(80 % interval at least 290)")]
 )
 def test_a_plateau_and_its_date_are_told_as_intervals(high: float | None, said: str) -> None:
-    level = {"low": 290.0, "mid": 305.0, "high": high, "from": "2026-02-02T00:00:00Z", "to": "2026-03-04T00:00:00Z"}
+    level = PlateauAnswer(low=290.0, mid=305.0, high=high, from_="2026-02-02T00:00:00Z", to="2026-03-04T00:00:00Z")
     _, rest = trend_text(trend("levelling off", 0.4, 0.3, 0.5, plateau=level), PLAIN)
     assert rest.startswith(f"It levels off near 305 mg/L {said}, all but 5 % of the way between 2 February 2026 and 4")
 
@@ -77,12 +129,18 @@ def test_what_cannot_be_told_is_not_told() -> None:
 
 
 def test_all_trends_in_one_sentence() -> None:
-    trends = {"ammonia": "level", "nitrite": "unknown", "nitrate": "rising", "ph": "level", "kh": "level"}
-    assert summary({analyte: {"direction": direction} for analyte, direction in trends.items()}) == (
+    trends: dict[str, Direction] = {
+        "ammonia": "level",
+        "nitrite": "unknown",
+        "nitrate": "rising",
+        "ph": "level",
+        "kh": "level",
+    }
+    assert summary({analyte: trend(direction) for analyte, direction in trends.items()}) == (
         "Nitrate is rising; total ammonia, pH and carbonate hardness are level; too little is known of nitrite to tell "
         "a trend."
     )
-    assert summary({"ph": {"direction": "falling"}}) == "pH is falling."
+    assert summary({"ph": trend("falling")}) == "pH is falling."
     assert summary({}) == "No trend has been worked out yet."
 
 
@@ -131,13 +189,16 @@ def test_hardness_that_runs_out_says_when() -> None:
 
 
 def test_an_offset_is_told_in_degrees_or_as_a_share() -> None:
-    offset = {"value": -0.5, "low": -1.0, "high": 0.2, "share": False, "n": 1, "at": "2026-01-01T00:00:00Z"}
+    offset = OffsetAnswer(
+        value=-0.5, low=-1.0, high=0.2, share=False, drift_per_30_d=None, drift_low=None, drift_high=None,
+        since="2026-01-01T00:00:00Z", at="2026-01-01T00:00:00Z", n=1,
+    )  # fmt: skip
     assert offset_text(offset, Show()).startswith(
         "Shows 0.5 °C less than readings by hand (95 % interval \N{MINUS SIGN}0.2 to 1), by 1 reading,"
     )
     assert "0.9 °F less" in offset_text(offset, Show(temperature="degF"))
     # On the natural logarithm: a ratio of 1.1 is 10 % more.
-    share = {**offset, "value": 0.09531, "low": 0.0, "high": 0.18232, "share": True, "n": 4}
+    share = offset.model_copy(update={"value": 0.09531, "low": 0.0, "high": 0.18232, "share": True, "n": 4})
     assert "Shows 10 % more than readings by hand (95 % interval 0 to 20), by 4 readings" in offset_text(share, Show())
 
 
@@ -145,14 +206,17 @@ def test_an_offset_is_told_in_degrees_or_as_a_share() -> None:
 
 
 def test_a_temperature_is_shown_in_one_unit_whatever_it_was_stated_in() -> None:
-    row = {"analyte": "temperature", "unit": "degF", "value": 77.0, "low": 75.2, "high": None}
-    assert as_shown(row, Show()) == {**row, "unit": "degC", "value": 25.0, "low": 24.0}
-    assert as_shown(row, Show(temperature="degF")) == row
-    ph = {"analyte": "ph", "unit": "1", "value": 7.0, "low": 7.0, "high": 7.0}
+    warm = reading("temperature", "degF", 77.0, 75.2, None)
+    shown = as_shown(warm, Show())
+    assert (shown.unit, shown.value, shown.low, shown.high) == ("degC", 25.0, 24.0, None)
+    assert as_shown(warm, Show(temperature="degF")) == warm
+    ph = reading("ph", "1", 7.0, 7.0, 7.0)
     assert as_shown(ph, Show(temperature="degF")) == ph
-    probe = {"metric": "temperature", "unit": "Cel", "points": [{"at": "", "value": 20.0, "low": None, "high": 25.0}]}
-    shown = as_shown(probe, Show(temperature="degF"))
-    assert shown["points"] == [{"at": "", "value": 68.0, "low": None, "high": 77.0}]
+    sent = MeanAnswer(at="2026-01-01T00:00:00Z", value=20.0, low=15.0, high=25.0)
+    probe = ProbeSeriesAnswer(probe="probe", metric="temperature", unit="Cel", points=[sent])
+    assert series_as_shown(probe, Show()) == probe
+    (point,) = series_as_shown(probe, Show(temperature="degF")).points
+    assert (point.at, point.value, point.low, point.high) == (sent.at, 68.0, 59.0, 77.0)
 
 
 def alert(number: int, tank: str | None, kind: str, state: str = "open", urgent: bool = False) -> AlertAnswer:

@@ -8,6 +8,7 @@ import httpx
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, NOON_MS, TANK, House
 
+from tareline.app.answers.water import AnalyteHalfYear, TankWaterAnswer
 from tareline.settings import Show
 from tareline.web.app import make_app
 from tareline.web.events import Hub
@@ -27,17 +28,17 @@ def at(days_ago: float) -> str:
     return datetime.fromtimestamp((NOON_MS - days_ago * DAY_MS) / 1000, UTC).isoformat()
 
 
-def water(house: House) -> dict[str, Any]:
+def water(house: House) -> TankWaterAnswer:
     return house.service.waters.water(TANK)
 
 
 def balance(house: House, of: str) -> Any:
-    return getattr(water(house)["balances"], of)
+    return getattr(water(house).balances, of)
 
 
-def half_year(house: House, analyte: str) -> dict[str, Any]:
-    (found,) = [one for one in house.service.waters.half_year(TANK)["analytes"] if one["analyte"] == analyte]
-    return found  # type: ignore[no-any-return]
+def half_year(house: House, analyte: str) -> AnalyteHalfYear:
+    (found,) = [one for one in house.service.waters.half_year(TANK).analytes if one.analyte == analyte]
+    return found
 
 
 # -- readings ----------------------------------------------------------------------------------------------------------
@@ -47,12 +48,12 @@ def test_half_a_year_has_26_weeks_and_every_month_in_them(house: House) -> None:
     house.reading("nitrate", 5, at=at(181))
     house.reading("nitrate", 6, at=at(182.6))
     found = house.service.waters.half_year(TANK)
-    assert [one["value"] for one in half_year(house, "nitrate")["readings"]] == [5]
-    first, last = (datetime.fromisoformat(found[end]) for end in ("start", "end"))
+    assert [one.value for one in half_year(house, "nitrate").readings] == [5]
+    first, last = (datetime.fromisoformat(getattr(found, end)) for end in ("start", "end"))
     assert (last - first).days == 26 * 7
-    assert [month["month"] for month in found["months"]] == [f"2024-{12}", *(f"2025-{m:02}" for m in range(1, 7))]
-    ends = [datetime.fromisoformat(month["end"]) for month in found["months"]]
-    assert ends[:-1] == [datetime.fromisoformat(month["start"]) for month in found["months"][1:]]
+    assert [month.month for month in found.months] == [f"2024-{12}", *(f"2025-{m:02}" for m in range(1, 7))]
+    ends = [datetime.fromisoformat(month.end) for month in found.months]
+    assert ends[:-1] == [datetime.fromisoformat(month.start) for month in found.months[1:]]
     assert ends[-1] == last
 
 
@@ -60,18 +61,18 @@ def test_a_reading_is_kept_as_stated_and_told_in_the_canonical_unit_too(house: H
     house.reading("nitrite", 0.05, detected=False)
     # 311 mg/L by 0.5 for each uS/cm are 622 uS/cm; by the tank's 0.64 they are 398.08 mg/L.
     house.reading("tds", 311, factor=0.5, resolution=1)
-    nitrite, solids = (half_year(house, analyte)["readings"][0] for analyte in ("nitrite", "tds"))
-    assert (nitrite["canonical"]["low"], nitrite["canonical"]["high"]) == (0, 0.05)
-    assert solids["value"] == 311
-    assert solids["canonical"]["value"] == pytest.approx(398.08)
-    assert water(house)["latest"]["tds"]["canonical"]["high"] == pytest.approx(311.5 / 0.5 * 0.64)
+    nitrite, solids = (half_year(house, analyte).readings[0] for analyte in ("nitrite", "tds"))
+    assert (nitrite.canonical.low, nitrite.canonical.high) == (0, 0.05)
+    assert solids.value == 311
+    assert solids.canonical.value == pytest.approx(398.08)
+    assert water(house).latest["tds"].canonical.high == pytest.approx(311.5 / 0.5 * 0.64)
 
 
 def test_lines_act_more_strictly_while_somebody_is_away(house: House) -> None:
     house.reading("ammonia", 0.1)
-    assert [line["do"] for line in half_year(house, "ammonia")["lines"]] == ["notify", "reduce", "hold"]
+    assert [line.do for line in half_year(house, "ammonia").lines] == ["notify", "reduce", "hold"]
     house.service.feeding.put_absence(TANK, {"start": "2025-06-15", "end": "2025-06-20", "daily_g": 0.5})
-    assert [line["do"] for line in half_year(house, "ammonia")["lines"]] == ["reduce", "hold", "hold"]
+    assert [line.do for line in half_year(house, "ammonia").lines] == ["reduce", "hold", "hold"]
 
 
 def test_ammonias_criteria_take_a_fresh_ph_and_temperature(house: House) -> None:
@@ -79,35 +80,35 @@ def test_ammonias_criteria_take_a_fresh_ph_and_temperature(house: House) -> None
     house.reading("ammonia", 0.1)
     house.reading("temperature", 20)
     house.reading("ph", 7.0, at=at(15))
-    assert half_year(house, "ammonia")["guides"] == []
+    assert half_year(house, "ammonia").guides == []
     house.reading("ph", 7.0, at=at(13))
-    limits = [guide["limit"] for guide in half_year(house, "ammonia")["guides"]]
+    limits = [guide.limit for guide in half_year(house, "ammonia").guides]
     assert [f"{limit:.2g}" for limit in limits] == ["1.9", "17"]
 
 
 def test_a_stale_reading_says_how_old_it_is(house: House) -> None:
     house.reading("nitrate", 5, at=at(20))
     house.reading("ph", 7, at=at(1))
-    latest = water(house)["latest"]
-    assert latest["nitrate"]["stale"].startswith("nitrate was measured 20 days ago")
-    assert latest["ph"]["stale"] is None
+    latest = water(house).latest
+    assert latest["nitrate"].stale.startswith("nitrate was measured 20 days ago")
+    assert latest["ph"].stale is None
 
 
 # -- trends ------------------------------------------------------------------------------------------------------------
 
 
 def test_a_trend_is_a_word_beside_its_reading_and_in_full_apart(house: House) -> None:
-    assert water(house)["trends"] == {}
+    assert water(house).trends == {}
     for week in range(26):
         house.reading("nitrate", 2 + 0.25 * week, at=at(7 * (25 - week)), resolution=0.5)  # as N; the line is at 9
     house.service.watch()
     found = water(house)
-    trend = found["trends"]["nitrate"]
-    assert found["latest"]["nitrate"]["trend"] == trend["direction"] == "rising"
-    assert (trend["unit"], trend["basis"], trend["alarm"]) == ("mg/L", "N", True)
-    assert trend["slope_low"] <= 0.25 / 7 <= trend["slope_high"], "the slope is 0.25 a week by construction"
+    trend = found.trends["nitrate"]
+    assert found.latest["nitrate"].trend == trend.direction == "rising"
+    assert (trend.unit, trend.basis, trend.alarm) == ("mg/L", "N", True)
+    assert trend.slope_low <= 0.25 / 7 <= trend.slope_high, "the slope is 0.25 a week by construction"
     # From 8.25 to 40 mg/L as ion, 9.04 as N, at 0.25 a week: in 22 days.
-    first, last = (datetime.fromisoformat(trend["reaches"][end]) for end in ("from", "to"))
+    first, last = (datetime.fromisoformat(getattr(trend.reaches, end)) for end in ("from_", "to"))
     assert first.date() <= date(2025, 7, 7) <= last.date()
 
 
@@ -184,7 +185,7 @@ def test_food_that_nobody_named_is_said(house: House) -> None:
     house.reading("nitrate", 4, tank="sill")
     house.reading("kh", 4, tank="sill")
     house.service.entries.add("handfeed", "sill", {"at": at(2), "mass_g": 1.0})
-    found = house.service.waters.water("sill")["balances"]
+    found = house.service.waters.water("sill").balances
     assert (found.nitrogen.food_per_day, found.nitrogen.food_not_known_of) == (None, ["hand"])
     assert found.hardness.why_not == "It is not known what is fed by hand."
     house.service.entries.add("handfeed", "sill", {"at": at(1), "mass_g": 1.0, "food": FOOD})
@@ -232,22 +233,22 @@ def test_a_probes_days_and_its_distance_from_a_pen(house: House) -> None:
     for day in (9, 6, 3, 1):
         house.reading("temperature", 23.0, at=at(day), resolution=0.1)
     house.service.watch()
-    days = half_year(house, "temperature")["days"]
+    days = half_year(house, "temperature").days
     whole = days[3]
-    assert (whole["low"], whole["value"], whole["high"]) == pytest.approx((23.8, 24.0, 24.2))
-    solids, probe = water(house)["probes"]
-    assert [(one["probe"], one["metric"]) for one in (solids, probe)] == [
+    assert (whole.low, whole.value, whole.high) == pytest.approx((23.8, 24.0, 24.2))
+    solids, probe = water(house).probes
+    assert [(one.probe, one.metric) for one in (solids, probe)] == [
         ("probe-1", "tds"),
         ("probe-1", "temperature"),
     ]
-    assert (solids["offset"], solids["ailments"]) == (None, [])
-    assert probe["offset"]["low"] <= 1.0 <= probe["offset"]["high"], "the probe shows 1 degC more by construction"
-    assert not probe["offset"]["share"]
-    assert probe["offset"]["n"] == 4
+    assert (solids.offset, solids.ailments) == (None, [])
+    assert probe.offset.low <= 1.0 <= probe.offset.high, "the probe shows 1 degC more by construction"
+    assert not probe.offset.share
+    assert probe.offset.n == 4
     house.clock.advance(3 * DAY_MS)
     house.service.watch()
-    for one in water(house)["probes"]:
-        assert "silent" in [ailment["kind"] for ailment in one["ailments"]], one["metric"]
+    for one in water(house).probes:
+        assert "silent" in [ailment.kind for ailment in one.ailments], one.metric
 
 
 # -- pages -------------------------------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from tareline.app.answers.base import Answer, LocalTime
 from tareline.core.alerts.alert import Kind, State
@@ -10,6 +10,31 @@ from tareline.core.alerts.alert import Kind, State
 
 class AlertAnswer(Answer):
     """An alert as it stands."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "id": 31,
+                    "kind": "rising",
+                    "tank": "atlas",
+                    "state": "cleared",
+                    "what": "nitrate is rising",
+                    "text": "Nitrate is rising and may reach 40 mg/L from 20 March on. Change water, or feed less.",
+                    "urgent": False,
+                    "told": 1,
+                    "seen_by": "Ada",
+                    "note": "A third of the water is changed.",
+                    "undelivered": "the address 'desk' did not take it: no route to host",
+                    "since": "2026-03-01T22:00:00.000+01:00",
+                    "opened": "2026-03-01T22:00:00.000+01:00",
+                    "told_at": "2026-03-01T22:00:02.000+01:00",
+                    "seen_at": "2026-03-02T08:10:00.000+01:00",
+                    "cleared_at": "2026-03-04T22:00:00.000+01:00",
+                }
+            ]
+        }
+    )
 
     id: int
     kind: Kind

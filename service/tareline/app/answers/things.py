@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from tareline.app.answers.base import AnswerAsGiven, LocalTime
+from tareline.app.answers.base import Answer, AnswerAsGiven, LocalTime
 
 Stage = Literal["no animals", "stocked", "empty"]
 
@@ -25,6 +25,13 @@ class TankAnswer(AnswerAsGiven):
     planted_area_cm2: Annotated[float | None, Field(description="Area of the bottom that is planted")] = None
     light_h_per_day: Annotated[float | None, Field(description="For how long it is lit")] = None
     since: Annotated[LocalTime | None, Field(description="Since when it is in the books")] = None
+
+
+class NamedTank(Answer):
+    """A tank, in short."""
+
+    id: str
+    name: str
 
 
 class FoodAnswer(AnswerAsGiven):

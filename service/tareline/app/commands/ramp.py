@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from tareline.app import repository, requests
 from tareline.app.answers.entries import WrittenAnswer
-from tareline.app.answers.ramp import RampAnswer, RampEntered, RampEntry
+from tareline.app.answers.ramp import KnowledgeAnswer, RampAnswer, RampEntered, RampEntry
 from tareline.app.commands.entries import stated
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
@@ -164,7 +164,7 @@ class Ramps:
         body: Row = asdict(decision)
         if decision.daily_g is not None:
             body["ration"] = write_ration(snapshots, tank, scaled(road.rations[-1], decision.daily_g, now_ms), by)
-        body["knowledge"] = None if knowledge is None else knowledge_view(knowledge)
+        body["knowledge"] = None if knowledge is None else knowledge_view(knowledge).model_dump()
         entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)
         return WrittenAnswer(entry=entry)
 
@@ -279,26 +279,25 @@ class Ramps:
         if road is None:
             raise FieldError("tank", f"no ramp has been set for {tank!r}", 404)
         if road.ended:
-            shown = road.decided[-1].body
+            shown, known = _decided(road.decided[-1])
         else:
             weighed = self._weigh(now, road)
-            known = None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
-            shown = {**asdict(weighed.decision), "knowledge": known}
+            shown, known = weighed.decision, None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
         return RampAnswer(
             **{name: getattr(road.ramp, name) for name in SET},
             began_at=stated(road.ramp.set_ms, zone),
-            state=shown["state"],
+            state=shown.state,
             ended=road.ended,
             ration_g_per_day=road.rations[-1].daily_g,
             ration_since=None if begun_ms is None else stated(begun_ms, zone),
-            next_g_per_day=shown["next_g"],
-            keep_g_per_day=shown["keep_g"],
-            reasons=list(shown["reasons"]),
-            waits_for=list(shown["waits_for"]),
+            next_g_per_day=shown.next_g,
+            keep_g_per_day=shown.keep_g,
+            reasons=list(shown.reasons),
+            waits_for=list(shown.waits_for),
             vetoed_until=None if veto is None else stated(veto.body["until_ms"], zone),
-            knowledge=shown["knowledge"],
+            knowledge=known,
             road=[_entry_view(entry, zone) for entry in road.entries],
         )
 
@@ -347,9 +346,24 @@ def clear(reading: Reading) -> bool:
     return not reading.may_cross or reading.value <= TRACE_MG_N_PER_L.get(reading.analyte, math.inf) * (1 + 1e-9)
 
 
-def knowledge_view(knowledge: LoadKnowledge) -> Row:
+def knowledge_view(knowledge: LoadKnowledge) -> KnowledgeAnswer:
     """What was known, as it is kept with a decision and shown; probabilities by ration in grams a day."""
-    return {**asdict(knowledge), "p_under": {f"{g:g}": p for g, p in knowledge.p_under.items()}}
+    return KnowledgeAnswer(**{**asdict(knowledge), "p_under": {f"{g:g}": p for g, p in knowledge.p_under.items()}})
+
+
+def _decided(entry: Entry) -> tuple[Decision, KnowledgeAnswer | None]:
+    """A decision as it was entered, and what was known then."""
+    body = entry.body
+    known = body["knowledge"]
+    decision = Decision(
+        body["state"],
+        body["daily_g"],
+        body["next_g"],
+        body["keep_g"],
+        tuple(body["reasons"]),
+        tuple(body["waits_for"]),
+    )
+    return decision, None if known is None else KnowledgeAnswer.model_validate(known)
 
 
 def _last_ration(tank: TankSnapshot) -> Ration:

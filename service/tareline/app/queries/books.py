@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any
 
 from sqlalchemy import Connection
 
@@ -22,6 +21,7 @@ from tareline.app.answers.days import (
     WeekTotalsAnswer,
 )
 from tareline.app.answers.things import TankAnswer
+from tareline.app.answers.water import ProbeSeriesAnswer, ReadingAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, DispensedSpans
@@ -48,8 +48,8 @@ class WeekAnswer(Answer):
     totals: WeekTotalsAnswer
     findings: list[FindingAnswer]
     revisions: list[RevisionAnswer]
-    readings: list[Any]
-    probes: list[Any]
+    readings: list[ReadingAnswer]
+    probes: list[ProbeSeriesAnswer]
     holds: list[HoldPeriod]
     sentence: str
 

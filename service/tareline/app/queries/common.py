@@ -67,9 +67,9 @@ def check_period(start: date, end: date) -> None:
         raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
 
 
-def stated_reading(r: Reading, entry: Entry) -> dict[str, Any]:
-    """A reading in the unit and basis in which it was stated."""
+def as_stated(r: Reading, entry: Entry) -> dict[str, Any]:
+    """The fields of a `StatedAnswer`: a reading in the unit and basis in which it was stated."""
     body = entry.body
-    stated = {"value": body["value"], "unit": body["unit"], "basis": body.get("basis"), "detected": r.detected}
     high = None if r.high is None else r.scale.stated(r.high)
-    return {**stated, "low": r.scale.stated(r.low), "high": high}
+    own = {"value": body["value"], "unit": body["unit"], "basis": body.get("basis"), "detected": r.detected}
+    return {**own, "low": r.scale.stated(r.low), "high": high}

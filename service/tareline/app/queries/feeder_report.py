@@ -3,7 +3,7 @@
 Page, CSV, terminal and API all show what `Reports.report` gives.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -11,6 +11,22 @@ from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.answers.entries import EntryAnswer
+from tareline.app.answers.report import (
+    AccountPosition,
+    CalibrationAnswer,
+    CheckPoint,
+    GainAnswer,
+    InstrumentAnswer,
+    LimitPart,
+    PeriodAnswer,
+    ReconciliationAnswer,
+    ReportAnswer,
+    ReportDay,
+    ReportDrift,
+    ReportTotals,
+    TicketAnswer,
+)
+from tareline.app.answers.things import FoodAnswer, NamedTank
 from tareline.app.commands.entries import entry_fields, entry_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
@@ -32,7 +48,7 @@ from tareline.store.ledger import Entry
 DEFAULT_DAYS = 7
 KINDS = ("dose", "gap", "weighin", "refill", "loss", "hopper", "gain")
 
-View = dict[str, Any]
+Row = Mapping[str, Any]
 
 
 class Reports:
@@ -42,7 +58,7 @@ class Reports:
         self._context = context
         self._accounts = accounts
 
-    def report(self, feeder: str, start: date | None = None, end: date | None = None) -> View:
+    def report(self, feeder: str, start: date | None = None, end: date | None = None) -> ReportAnswer:
         """Everything about a feeder in some local days, both ends included; the last seven by default.
 
         Masses in grams, each with its standard deviation where it has one; times as RFC 3339. What only an account can
@@ -71,49 +87,50 @@ class Reports:
         parts = self._accounts.parts(account, *pair_ms) if account is not None else []
         kept = [b for b in balances(*parts) if b.opening.at_ms < end_ms and b.closing.at_ms >= start_ms]
         found = drift([d for d in doses if not d.moved or d.entry in told.doses], told.doses)
-        return {
-            "feeder": feeder,
-            "tank": None if tank is None else {"id": tank, "name": self._context.need("tank", tank)["name"]},
-            "food": self._food(feeder, end_ms - 1),
-            "instrument": {name: hello.get(name) for name in ("board", "calibration", "firmware")},
-            "period": {
-                "start": start.isoformat(),
-                "end": end.isoformat(),
-                "from": stated(start_ms, zone),
-                "to": stated(end_ms, zone),
-                "timezone": zone,
-            },
-            "made_at": stated(now_ms, zone),
-            "account": None if account is None else {"entry": account.position},
-            "totals": {
-                "budget_g": None if all(b is None for b in budgets) else sum(b for b in budgets if b is not None),
-                "asked_g": sum(d.target_g for d in doses if d.target_g is not None),
-                **_dispensed(each, told.sums.joined()),
-                "doses": sum(d.count for d in doses),
-                "unweighed": sum(d.count for d in doses if d.moved and d.mass_g is None),
-            },
-            "drift": None if account is None else _drift(found),
-            "days": [
-                {"date": day.isoformat(), "budget_g": budget}
-                | {"dispensed_g": one.mass_g, "dispensed_sd_g": one.sd_g}
-                | {"provisional": one.provisional, "finding": one.doubtful}
+        return ReportAnswer(
+            feeder=feeder,
+            tank=None if tank is None else NamedTank(id=tank, name=self._context.need("tank", tank)["name"]),
+            food=self._food(feeder, end_ms - 1),
+            instrument=InstrumentAnswer(
+                board=hello.get("board"), calibration=hello.get("calibration"), firmware=hello.get("firmware")
+            ),
+            period=PeriodAnswer(
+                start=start.isoformat(),
+                end=end.isoformat(),
+                from_=stated(start_ms, zone),
+                to=stated(end_ms, zone),
+                timezone=zone,
+            ),
+            made_at=stated(now_ms, zone),
+            account=None if account is None else AccountPosition(entry=account.position),
+            totals=_totals(budgets, doses, each, told.sums.joined()),
+            drift=None if account is None else _drift(found),
+            days=[
+                ReportDay(
+                    date=day.isoformat(),
+                    budget_g=budget,
+                    dispensed_g=one.mass_g,
+                    dispensed_sd_g=one.sd_g,
+                    provisional=one.provisional,
+                    finding=one.doubtful,
+                )
                 for day, budget, one in zip(days, budgets, each, strict=True)
             ],
-            "doses": [self._ticket(dose, zone, hello, told.doses.get(dose.entry)) for dose in doses],
-            "weighins": [entry_view(entry, zone) for entry in entries if entry.kind == "weighin"],
-            "refills": [_refill(entry, zone) for entry in entries if entry.kind == "refill"],
-            "losses": [entry_view(entry, zone) for entry in entries if entry.kind == "loss"],
-            "hopper_moves": [entry_view(entry, zone) for entry in entries if entry.kind == "hopper"],
-            "reconciliation": None if account is None else [_balance(one, zone) for one in kept],
-            "findings": [finding_view(name, finding, zone) for name, finding in told.findings],
-            "calibration": _calibration(calibrations, zone),
-            "gain": {
-                "announced_g_per_step": hello.get("gain_g_per_step"),
-                "planned_g_per_step": (plan or {}).get("gain_g_per_step"),
-                "decided": [entry_view(entry, zone) for entry in entries if entry.kind == "gain"],
-            },
-            "hopper": hopper_view(account, plan, zone),
-        }
+            doses=[self._ticket(dose, zone, hello, told.doses.get(dose.entry)) for dose in doses],
+            weighins=[entry_view(entry, zone) for entry in entries if entry.kind == "weighin"],
+            refills=[_refill(entry, zone) for entry in entries if entry.kind == "refill"],
+            losses=[entry_view(entry, zone) for entry in entries if entry.kind == "loss"],
+            hopper_moves=[entry_view(entry, zone) for entry in entries if entry.kind == "hopper"],
+            reconciliation=None if account is None else [_balance(one, zone) for one in kept],
+            findings=[finding_view(name, finding, zone) for name, finding in told.findings],
+            calibration=_calibration(calibrations, zone),
+            gain=GainAnswer(
+                announced_g_per_step=hello.get("gain_g_per_step"),
+                planned_g_per_step=(plan or {}).get("gain_g_per_step"),
+                decided=[entry_view(entry, zone) for entry in entries if entry.kind == "gain"],
+            ),
+            hopper=hopper_view(account, plan, zone),
+        )
 
     def _place(self, feeder: str) -> tuple[str | None, str]:
         """The tank that a feeder is on, or was on last, and the zone its days are counted in."""
@@ -121,9 +138,11 @@ class Reports:
         tanks = [str(v.body["tank"]) for v in versions if v.body.get("tank") is not None]
         return (tanks[-1], self._context.zone(tanks[-1])) if tanks else (None, "UTC")
 
-    def _food(self, feeder: str, at_ms: int) -> View | None:
+    def _food(self, feeder: str, at_ms: int) -> FoodAnswer | None:
         food = (self._context.register.at("feeder", feeder, at_ms) or {}).get("food")
-        return None if food is None else {"id": food, **(self._context.register.now("food", food) or {})}
+        if food is None:
+            return None
+        return FoodAnswer.model_validate({"id": food, **(self._context.register.now("food", food) or {})})
 
     def _budgets(
         self, tx: Connection, tank: str | None, feeder: str, days: Sequence[date], zone: str
@@ -140,33 +159,33 @@ class Reports:
             found.append(None if ration is None else ration.daily_g * sum(own))
         return found
 
-    def _ticket(self, dose: Dose, zone: str, hello: View, found: DoseEstimate | None) -> View:
+    def _ticket(self, dose: Dose, zone: str, hello: Row, found: DoseEstimate | None) -> TicketAnswer:
         """A dose as a balance prints it; the instrument as it announced itself last."""
-        return {
-            "entry": dose.entry,
-            "at": stated(dose.at_ms, zone),
-            "at_low": None if dose.at_low_ms is None else stated(dose.at_low_ms, zone),
-            "at_high": None if dose.at_high_ms is None else stated(dose.at_high_ms, zone),
-            "feeder": dose.feeder,
-            "board": hello.get("board"),
-            "calibration": hello.get("calibration"),
-            "food": (self._context.register.at("feeder", dose.feeder, dose.at_ms) or {}).get("food"),
-            "before_g": dose.before_g,
-            "after_g": dose.after_g,
-            "net_g": dose.mass_g,
-            "sd_g": dose.sd_g,
-            "temperature_c": dose.temperature_c,
-            "cause": dose.cause,
-            "meal": dose.meal,
-            "outcome": dose.outcome,
-            "target_g": dose.target_g,
-            "steps": dose.steps,
-            "estimate_g": None if found is None else found.mass_g,
-            "estimate_sd_g": None if found is None else found.sd_g,
-            "journal": dose.journal,
-            "seq": dose.seq,
-            "count": dose.count,
-        }
+        return TicketAnswer(
+            entry=dose.entry,
+            at=stated(dose.at_ms, zone),
+            at_low=None if dose.at_low_ms is None else stated(dose.at_low_ms, zone),
+            at_high=None if dose.at_high_ms is None else stated(dose.at_high_ms, zone),
+            feeder=dose.feeder,
+            board=hello.get("board"),
+            calibration=hello.get("calibration"),
+            food=(self._context.register.at("feeder", dose.feeder, dose.at_ms) or {}).get("food"),
+            before_g=dose.before_g,
+            after_g=dose.after_g,
+            net_g=dose.mass_g,
+            sd_g=dose.sd_g,
+            temperature_c=dose.temperature_c,
+            cause=dose.cause,
+            meal=dose.meal,
+            outcome=dose.outcome,
+            target_g=dose.target_g,
+            steps=dose.steps,
+            estimate_g=None if found is None else found.mass_g,
+            estimate_sd_g=None if found is None else found.sd_g,
+            journal=dose.journal,
+            seq=dose.seq,
+            count=dose.count,
+        )
 
 
 def _period(start: date | None, end: date | None, today: date) -> tuple[date, date]:
@@ -188,18 +207,24 @@ def _weighed_around_ms(tx: Connection, feeder: str, start_ms: int, end_ms: int) 
     return (before[0].at_ms if before else start_ms), (after[0].at_ms + 1 if after else end_ms)
 
 
-def _dispensed(each: Sequence[Dispensed], joined: tuple[float, float]) -> View:
+def _totals(
+    budgets: Sequence[float | None], doses: Sequence[Dose], each: Sequence[Dispensed], joined: tuple[float, float]
+) -> ReportTotals:
     """Grams of the whole period with the deviation of the sum; None where doses moved food and nothing is known."""
     known = any(one.mass_g is not None for one in each)
-    return {
-        "dispensed_g": joined[0] if known else None,
-        "dispensed_sd_g": joined[1] if known else None,
-        "provisional": any(one.provisional for one in each),
-    }
+    return ReportTotals(
+        budget_g=None if all(b is None for b in budgets) else sum(b for b in budgets if b is not None),
+        asked_g=sum(d.target_g for d in doses if d.target_g is not None),
+        dispensed_g=joined[0] if known else None,
+        dispensed_sd_g=joined[1] if known else None,
+        provisional=any(one.provisional for one in each),
+        doses=sum(d.count for d in doses),
+        unweighed=sum(d.count for d in doses if d.moved and d.mass_g is None),
+    )
 
 
-def _drift(found: Drift) -> View:
-    return {"drift_g": found.drift_g, "cause": found.cause, "by_cause": dict(found.by_cause)}
+def _drift(found: Drift) -> ReportDrift:
+    return ReportDrift(drift_g=found.drift_g, cause=found.cause, by_cause=dict(found.by_cause))
 
 
 def _refill(entry: Entry, zone: str) -> EntryAnswer:
@@ -209,45 +234,45 @@ def _refill(entry: Entry, zone: str) -> EntryAnswer:
     return EntryAnswer(**fields)
 
 
-def _balance(one: Balance, zone: str) -> View:
+def _balance(one: Balance, zone: str) -> ReconciliationAnswer:
     """A reconciliation with its limit, and where each part of that comes from."""
-    return {
-        "from": stated(one.opening.at_ms, zone),
-        "to": stated(one.closing.at_ms, zone),
-        "opening_entry": one.opening.entry,
-        "closing_entry": one.closing.entry,
-        "opening_g": one.opening.mass_g,
-        "added_g": one.added_g,
-        "closing_g": one.closing.mass_g,
-        "by_scale_g": one.by_scale_g,
-        "by_cell_g": one.by_cell_g,
-        "doses": one.doses,
-        "unweighed": one.unweighed,
-        "difference_g": one.difference_g,
-        "limit_g": one.limit_g,
-        "within": one.within,
-        "limit_parts": [{"source": part.source, "sd_g": part.sd_g} for part in one.parts],
-    }
+    return ReconciliationAnswer(
+        from_=stated(one.opening.at_ms, zone),
+        to=stated(one.closing.at_ms, zone),
+        opening_entry=one.opening.entry,
+        closing_entry=one.closing.entry,
+        opening_g=one.opening.mass_g,
+        added_g=one.added_g,
+        closing_g=one.closing.mass_g,
+        by_scale_g=one.by_scale_g,
+        by_cell_g=one.by_cell_g,
+        doses=one.doses,
+        unweighed=one.unweighed,
+        difference_g=one.difference_g,
+        limit_g=one.limit_g,
+        within=one.within,
+        limit_parts=[LimitPart(source=part.source, sd_g=part.sd_g) for part in one.parts],
+    )
 
 
-def _calibration(entries: Sequence[Entry], zone: str) -> View | None:
+def _calibration(entries: Sequence[Entry], zone: str) -> CalibrationAnswer | None:
     """The last calibration by check masses up to the period's end, and what it says beside the one before."""
     if not entries:
         return None
     found = calibration.record([_check_masses(entry) for entry in entries])
     last = found.last
     points = zip(last.masses_g, last.shown_g, found.residuals_g, strict=True)
-    return {
-        "entry": last.entry,
-        "at": stated(last.at_ms, zone),
-        "count": len(entries),
-        "points": [{"mass_g": mass, "shown_g": shown, "residual_g": residual} for mass, shown, residual in points],
-        "slope": found.slope,
-        "slope_u": found.slope_u,
-        "drift": found.drift,
-        "drift_sure": found.sure,
-        "repeat_by": stated(found.repeat_by_ms, zone),
-    }
+    return CalibrationAnswer(
+        entry=last.entry,
+        at=stated(last.at_ms, zone),
+        count=len(entries),
+        points=[CheckPoint(mass_g=mass, shown_g=shown, residual_g=residual) for mass, shown, residual in points],
+        slope=found.slope,
+        slope_u=found.slope_u,
+        drift=found.drift,
+        drift_sure=found.sure,
+        repeat_by=stated(found.repeat_by_ms, zone),
+    )
 
 
 def _check_masses(entry: Entry) -> calibration.Calibration:

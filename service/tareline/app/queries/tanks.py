@@ -1,13 +1,13 @@
 """Tanks at a glance: what there is, what matters today, and what is due."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from tareline.app.answers.base import Answer, LocalTime
 from tareline.app.answers.days import DayAnswer
 from tareline.app.answers.feeding import AbsenceAnswer, DueAnswer, HoldAnswer
 from tareline.app.answers.hoppers import TankHopperAnswer
 from tareline.app.answers.things import TankAnswer
+from tareline.app.answers.water import NewestWaterAnswer
 from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
@@ -36,7 +36,7 @@ class OverviewAnswer(Answer):
     tank: TankAnswer
     hold: HoldAnswer
     today: DayAnswer
-    water: Any
+    water: NewestWaterAnswer
     hoppers: list[TankHopperAnswer]
     next_meal: NextMeal | None
     due: list[DueAnswer]

@@ -8,19 +8,40 @@ last worked out.
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta
-from typing import Any
 
 from sqlalchemy import Connection
 
 from tareline.app import repository
 from tareline.app.answers.series import SeriesAnswer, SeriesPoint
+from tareline.app.answers.water import (
+    ActingLine,
+    AilmentAnswer,
+    AnalyteHalfYear,
+    CanonicalAnswer,
+    CriteriaAt,
+    FreeAmmoniaAnswer,
+    GuideAnswer,
+    HalfYearAnswer,
+    MeanAnswer,
+    MonthAnswer,
+    NewestReading,
+    NewestWaterAnswer,
+    OffsetAnswer,
+    PlateauAnswer,
+    ProbeHealthAnswer,
+    ProbeSeriesAnswer,
+    ReachAnswer,
+    ReadingAnswer,
+    TankWaterAnswer,
+    TrendAnswer,
+)
 from tareline.app.commands.entries import crossing_view, line_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
 from tareline.app.queries.balance import balances
-from tareline.app.queries.common import stated_reading
+from tareline.app.queries.common import as_stated
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
 from tareline.core.safety.known_water import SampleSummary
@@ -40,8 +61,6 @@ SPARK_POINTS = 84  # two hours each in a week
 OF_WHOLE_PROBE = ("dry", "silent")  # told once of a probe, and true of all that it measures
 FORESEEN_MS = 4_102_444_800_000  # 2100: a projection beyond has no date
 
-View = dict[str, Any]
-
 
 class WaterQueries:
     """The water of every tank. Each call is one snapshot of the store."""
@@ -52,53 +71,55 @@ class WaterQueries:
         self._trends = trends
         self._samples = samples
 
-    def water(self, tank: str) -> View:
+    def water(self, tank: str) -> TankWaterAnswer:
         """The newest reading of each analyte, un-ionised ammonia, trends, balances, and how the probes are."""
         self._context.need("tank", tank)
         now_ms = self._context.stamp_ms()
         zone = self._context.zone(tank)
         with self._context.store.read() as tx:
             snapshot = Snapshots(tx, self._context, self._samples).of(tank)
-            return {
-                **self.newest(snapshot),
-                "trends": {analyte: _trend_view(analyte, t, zone) for analyte, t in self._trends.of(tank).items()},
-                "balances": balances(tx, self._context, self._accounts, tank, now_ms),
-                "probes": self._health(tx, tank, self._samples.of(tank)),
-            }
+            newest = self.newest(snapshot)
+            return TankWaterAnswer(
+                latest=newest.latest,
+                unionised_ammonia_mg_n_per_l=newest.unionised_ammonia_mg_n_per_l,
+                trends={analyte: _trend_view(analyte, t, zone) for analyte, t in self._trends.of(tank).items()},
+                balances=balances(tx, self._context, self._accounts, tank, now_ms),
+                probes=self._health(tx, tank, self._samples.of(tank)),
+            )
 
-    def newest(self, tank: TankSnapshot) -> View:
+    def newest(self, tank: TankSnapshot) -> NewestWaterAnswer:
         """The newest reading of each analyte with its trend in a word and its age where it is too old, and un-ionised
         ammonia worked out from them."""
         zone, now_ms = tank.zone, tank.now_ms
         trends = self._trends.of(tank.id)
         free = free_ammonia(tank.readings, tank.temperature, now_ms)
-        return {
-            "latest": {
-                analyte: {
-                    "analyte": analyte,
-                    **stated_reading(r, entry),
-                    "canonical": _canonical(r),
-                    "at": stated(r.at_ms, zone),
-                    "trend": None if analyte not in trends else trends[analyte].direction,
-                    "alarm": analyte in trends and trends[analyte].alarm,
-                    "stale": stale(analyte, r.at_ms, now_ms),
-                    "entry": entry.id,
-                }
+        return NewestWaterAnswer(
+            latest={
+                analyte: NewestReading(
+                    **as_stated(r, entry),
+                    analyte=analyte,
+                    canonical=_canonical(r),
+                    at=stated(r.at_ms, zone),
+                    trend=None if analyte not in trends else trends[analyte].direction,
+                    alarm=analyte in trends and trends[analyte].alarm,
+                    stale=stale(analyte, r.at_ms, now_ms),
+                    entry=entry.id,
+                )
                 for analyte, (r, entry) in tank.latest.items()
             },
-            "unionised_ammonia_mg_n_per_l": None
+            unionised_ammonia_mg_n_per_l=None
             if free is None
-            else {
-                "value": free.value,
-                "low": free.low,
-                "high": free.high,
-                "assumed": list(free.assumed),
-                "at": stated(free.at_ms, zone),
-                "detected": free.detected,
-            },
-        }
+            else FreeAmmoniaAnswer(
+                value=free.value,
+                low=free.low,
+                high=free.high,
+                assumed=list(free.assumed),
+                at=stated(free.at_ms, zone),
+                detected=free.detected,
+            ),
+        )
 
-    def readings(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[View]:
+    def readings(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[ReadingAnswer]:
         """The readings of [start, end): as they were stated, in canonical units, and which lines they crossed."""
         zone = self._context.zone(tank)
         stage = str(self._context.need("tank", tank)["stage"])
@@ -110,20 +131,20 @@ class WaterQueries:
             explained = r.analyte in ("ammonia", "free_ammonia")
             why = repository.circumstances(tx, self._context, tank, r.at_ms) if explained else Circumstances()
             found.append(
-                {
-                    "entry": entry.id,
-                    "at": stated(r.at_ms, zone),
-                    "analyte": r.analyte,
-                    **stated_reading(r, entry),
-                    "canonical": _canonical(r),
-                    "kit": entry.body.get("kit"),
-                    "by": entry.by,
-                    "crossed": [dict(crossing_view(c)) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
-                }
+                ReadingAnswer(
+                    **as_stated(r, entry),
+                    entry=entry.id,
+                    at=stated(r.at_ms, zone),
+                    analyte=r.analyte,
+                    canonical=_canonical(r),
+                    kit=entry.body.get("kit"),
+                    by=entry.by,
+                    crossed=[crossing_view(c) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
+                )
             )
         return found
 
-    def probes(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[View]:
+    def probes(self, tx: Connection, tank: str, start_ms: int, end_ms: int) -> list[ProbeSeriesAnswer]:
         """What each probe of a tank sent in [start, end), thinned out."""
         zone = self._context.zone(tank)
         stays = self._context.register.stays("probe", tank)
@@ -132,11 +153,11 @@ class WaterQueries:
             own = [stay for stay in stays if stay[0] == device]
             got = series.points(tx, own, metric, start_ms, end_ms, SPARK_POINTS) if start_ms < end_ms else []
             if got:
-                shown = [{"at": stated(p.at_ms, zone), "value": p.mean, "low": p.low, "high": p.high} for p in got]
-                found.append({"probe": device, "metric": metric, "unit": unit, "points": shown})
+                shown = [_mean(p, zone) for p in got]
+                found.append(ProbeSeriesAnswer(probe=device, metric=metric, unit=unit, points=shown))
         return found
 
-    def half_year(self, tank: str) -> View:
+    def half_year(self, tank: str) -> HalfYearAnswer:
         """The last 26 weeks of every analyte that was measured in them: readings and daily means of probes in the
         canonical unit, with the lines that act now and what is published."""
         self._context.need("tank", tank)
@@ -154,36 +175,35 @@ class WaterQueries:
         ph, warmth = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
         parts = []
         for analyte in ANALYTES:
-            own = [one for one in readings if one["analyte"] == analyte]
+            own = [one for one in readings if one.analyte == analyte]
             days = daily.get(analyte, [])
             if own or days:
                 published = guides(analyte, ph, warmth)
                 parts.append(
-                    {
-                        "analyte": analyte,
-                        **_unit_of(analyte),
-                        "readings": own,
-                        "days": [
-                            {"at": stated(d.at_ms, zone), "value": d.mean, "low": d.low, "high": d.high} for d in days
-                        ],
-                        "lines": [
-                            {**dict(line_view(one)), "canonical": one.canonical}
+                    AnalyteHalfYear(
+                        analyte=analyte,
+                        unit=CANONICAL[analyte].unit,
+                        basis=CANONICAL[analyte].basis,
+                        readings=own,
+                        days=[_mean(day, zone) for day in days],
+                        lines=[
+                            ActingLine(**dict(line_view(one)), canonical=one.canonical)
                             for one in lines
                             if one.analyte == analyte
                         ],
-                        "guides": [{"limit": g.limit, "what": g.what, "source": g.source} for g in published],
-                    }
+                        guides=[GuideAnswer(limit=g.limit, what=g.what, source=g.source) for g in published],
+                    )
                 )
-        return {
-            "start": stated(start_ms, zone),
-            "end": stated(end_ms, zone),
-            "months": [
-                {"month": f"{day:%Y-%m}", "start": stated(begin_ms, zone), "end": stated(until_ms, zone)}
+        return HalfYearAnswer(
+            start=stated(start_ms, zone),
+            end=stated(end_ms, zone),
+            months=[
+                MonthAnswer(month=f"{day:%Y-%m}", start=stated(begin_ms, zone), end=stated(until_ms, zone))
                 for day, begin_ms, until_ms in _months(first, today, zone)
             ],
-            "criteria_at": {"ph": ph, "temperature_c": warmth},
-            "analytes": parts,
-        }
+            criteria_at=CriteriaAt(ph=ph, temperature_c=warmth),
+            analytes=parts,
+        )
 
     def _daily(self, tx: Connection, tank: str, starts_ms: Sequence[int]) -> dict[str, list[Point]]:
         """Daily means of temperature and of dissolved solids, each with the lowest and highest of its day.
@@ -221,7 +241,7 @@ class WaterQueries:
         shown = [SeriesPoint(at=stated(p.at_ms, zone), value=p.mean, low=p.low, high=p.high, n=p.n) for p in got]
         return SeriesAnswer(metric=metric, unit=known[metric], points=shown)
 
-    def _health(self, tx: Connection, tank: str, sampled: SampleSummary) -> list[View]:
+    def _health(self, tx: Connection, tank: str, sampled: SampleSummary) -> list[ProbeHealthAnswer]:
         """The issues of each metric of the probes that are on a tank now, and its offset from readings by hand."""
         zone = self._context.zone(tank)
         devices = self._context.register.devices_of("probe", tank)
@@ -236,29 +256,28 @@ class WaterQueries:
                 if probe == device and (one.metric == metric or one.kind in OF_WHOLE_PROBE)
             ]
             found.append(
-                {
-                    "probe": device,
-                    "metric": metric,
-                    "ailments": [
-                        {"kind": a.kind, "since": stated(a.since_ms, zone), "text": a.text, "trusted": a.trusted}
+                ProbeHealthAnswer(
+                    probe=device,
+                    metric=metric,
+                    ailments=[
+                        AilmentAnswer(kind=a.kind, since=stated(a.since_ms, zone), text=a.text, trusted=a.trusted)
                         for a in ailments
                     ],
-                    # Of dissolved solids a share of the value, of temperature degC.
-                    "offset": None
+                    offset=None
                     if offset is None
-                    else {
-                        "value": offset.value,
-                        "low": offset.low,
-                        "high": offset.high,
-                        "share": metric == "tds",
-                        "drift_per_30_d": offset.drift_per_30_d,
-                        "drift_low": offset.drift_low,
-                        "drift_high": offset.drift_high,
-                        "since": stated(offset.since_ms, zone),
-                        "at": stated(offset.at_ms, zone),
-                        "n": offset.n,
-                    },
-                }
+                    else OffsetAnswer(
+                        value=offset.value,
+                        low=offset.low,
+                        high=offset.high,
+                        share=metric == "tds",
+                        drift_per_30_d=offset.drift_per_30_d,
+                        drift_low=offset.drift_low,
+                        drift_high=offset.drift_high,
+                        since=stated(offset.since_ms, zone),
+                        at=stated(offset.at_ms, zone),
+                        n=offset.n,
+                    ),
+                )
             )
         return found
 
@@ -270,12 +289,13 @@ def _months(first: date, last: date, zone: str) -> list[tuple[date, int, int]]:
     return [(day, day_start_ms(day, zone), end_ms) for day, end_ms in zip(begins, ends_ms, strict=True)]
 
 
-def _unit_of(analyte: str) -> View:
-    return {"unit": CANONICAL[analyte].unit, "basis": CANONICAL[analyte].basis}
+def _mean(point: Point, zone: str) -> MeanAnswer:
+    return MeanAnswer(at=stated(point.at_ms, zone), value=point.mean, low=point.low, high=point.high)
 
 
-def _canonical(r: Reading) -> View:
-    return {"value": r.value, "low": r.low, "high": r.high, **_unit_of(r.analyte)}
+def _canonical(r: Reading) -> CanonicalAnswer:
+    quantity = CANONICAL[r.analyte]
+    return CanonicalAnswer(value=r.value, low=r.low, high=r.high, unit=quantity.unit, basis=quantity.basis)
 
 
 def _fresh(reading: Reading | None, now_ms: int) -> float | None:
@@ -287,33 +307,34 @@ def _finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
-def _trend_view(analyte: str, trend: Trend, zone: str) -> View:
+def _trend_view(analyte: str, trend: Trend, zone: str) -> TrendAnswer:
     """A trend in the analyte's canonical unit; null is an open end."""
 
     def when(at_ms: int | None) -> str | None:
         return None if at_ms is None or at_ms > FORESEEN_MS else stated(at_ms, zone)
 
     reach, level = trend.reaches, trend.plateau
-    return {
-        "direction": trend.direction,
-        **_unit_of(analyte),
-        "slope_per_day": _finite(trend.slope_per_day),
-        "slope_low": _finite(trend.slope_low),
-        "slope_high": _finite(trend.slope_high),
-        "since": when(trend.since_ms),
-        "n": trend.n,
-        "alarm": trend.alarm,
-        "reaches": None
+    return TrendAnswer(
+        direction=trend.direction,
+        unit=CANONICAL[analyte].unit,
+        basis=CANONICAL[analyte].basis,
+        slope_per_day=_finite(trend.slope_per_day),
+        slope_low=_finite(trend.slope_low),
+        slope_high=_finite(trend.slope_high),
+        since=when(trend.since_ms),
+        n=trend.n,
+        alarm=trend.alarm,
+        reaches=None
         if reach is None
-        else {"limit": reach.limit, "from": when(reach.earliest_ms), "to": when(reach.latest_ms)},
-        "plateau": None
+        else ReachAnswer(limit=reach.limit, from_=when(reach.earliest_ms), to=when(reach.latest_ms)),
+        plateau=None
         if level is None
-        else {
-            "low": _finite(level.low),
-            "mid": level.mid,
-            "high": _finite(level.high),
-            "from": when(level.reached_from_ms),
-            "to": when(level.reached_to_ms),
-        },
-        "how_sure": trend.how_sure,
-    }
+        else PlateauAnswer(
+            low=_finite(level.low),
+            mid=level.mid,
+            high=_finite(level.high),
+            from_=when(level.reached_from_ms),
+            to=when(level.reached_to_ms),
+        ),
+        how_sure=trend.how_sure,
+    )

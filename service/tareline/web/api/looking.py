@@ -1,7 +1,7 @@
 """Calls that look: days, weeks, the ledger, devices, and what changes."""
 
 from collections.abc import AsyncIterator
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query
 from fastapi.sse import EventSourceResponse, ServerSentEvent
@@ -9,6 +9,8 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from tareline.app import requests
 from tareline.app.answers.days import DayAnswer
 from tareline.app.answers.entries import DoseDetailAnswer, EntryDetailAnswer, LedgerAnswer, RejectAnswer
+from tareline.app.answers.report import ReportAnswer
+from tareline.app.answers.water import TankWaterAnswer
 from tareline.app.queries.books import WeekAnswer
 from tareline.app.queries.devices import DeviceAnswer
 from tareline.core.calendar import day_of
@@ -25,8 +27,6 @@ from tareline.web.api.parameters import (
     milliseconds,
 )
 from tareline.web.events import Hub
-
-View = dict[str, Any]
 
 
 def router(service: Service, hub: Hub) -> APIRouter:
@@ -94,12 +94,12 @@ def _books(api: APIRouter, service: Service) -> None:
 
 def _measured(api: APIRouter, service: Service) -> None:
     @api.get("/tanks/{tank}/water", summary="The water")
-    def water(tank: TankId) -> View:
+    def water(tank: TankId) -> TankWaterAnswer:
         """The newest readings, trends, balances, and whether the probes can be believed."""
         return service.waters.water(tank)
 
     @api.get("/feeders/{feeder}/report", summary="The report of a feeder")
-    def report(feeder: FeederId, start: FirstDay = None, end: LastDay = None) -> View:
+    def report(feeder: FeederId, start: FirstDay = None, end: LastDay = None) -> ReportAnswer:
         """Every dose as a ticket, reconciliation with its limits, calibration, gain, hopper; the last seven days by
         default."""
         return service.reports.report(feeder, start, end)

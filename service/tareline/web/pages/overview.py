@@ -42,9 +42,9 @@ from tareline.web.pages.forms import (
 from tareline.web.pages.rendering import page
 from tareline.web.pages.sent import Body, Refusal, Sent, Typed, Wrong, submit
 from tareline.web.svg import geometry
-from tareline.web.svg.strips import Limit, Strip, reading_strip
+from tareline.web.svg.strips import Cell, Limit, Strip, reading_strip
 from tareline.web.text.water import Unit, unit_for
-from tareline.web.text.words import Row, read_date, unit_text
+from tareline.web.text.words import read_date, unit_text
 
 T = TypeVar("T", KitAnswer, FoodAnswer, WaterAnswer)
 
@@ -67,7 +67,7 @@ def _glance(service: Service, tank: str) -> OverviewAnswer:
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
 
-def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Row]:
+def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Mapping[str, Any]]:
     """By tank: how many alerts are open, how many only seen, and the most pressing of them.
 
     alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
@@ -132,15 +132,15 @@ def _not_over(day: DayAnswer) -> bool:
 def _strips(week: WeekAnswer, lines: Sequence[LineAnswer], show: Show) -> list[tuple[str, Unit, Strip]]:
     """A strip per analyte, in the order of the analytes, in the unit that its newest reading was stated in."""
     strips = []
-    cells = [{"start": day.start, "end": day.end} for day in week.days]
+    cells = [Cell(day.start, day.end) for day in week.days]
     tds_factor = week.tank.tds_factor or TDS_FACTOR
     for analyte in ANALYTES:
-        own = [reading for reading in week.readings if reading["analyte"] == analyte]
+        own = [reading for reading in week.readings if reading.analyte == analyte]
         if own:
             unit = unit_for(analyte, own, show, tds_factor)
             limits = [_limit(line, unit) for line in lines if line.analyte == analyte]
             from_zero = CANONICAL[analyte].unit == "mg/L"
-            strips.append((analyte, unit, reading_strip([unit.row(r) for r in own], cells, limits, from_zero)))
+            strips.append((analyte, unit, reading_strip([unit.reading(r) for r in own], cells, limits, from_zero)))
     return strips
 
 
@@ -158,11 +158,11 @@ def _kit_text(kit: KitAnswer) -> str:
 
 
 def _unit_of(kit: KitAnswer) -> str:
-    return unit_text({"unit": kit.unit, "basis": kit.basis})
+    return unit_text(kit.unit, kit.basis)
 
 
 def _analyte_text(analyte: str, show: Show) -> str:
-    unit = unit_text({"unit": show.temperature if analyte == "temperature" else CANONICAL[analyte].unit})
+    unit = unit_text(show.temperature if analyte == "temperature" else CANONICAL[analyte].unit)
     return f"{NAMES[analyte]}, {unit}" if unit else NAMES[analyte]
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
+from tareline.app.answers.report import ReportAnswer
 from tareline.service import Service
 from tareline.web.pages.rendering import page
 from tareline.web.text.words import read_date
@@ -19,12 +20,12 @@ COLUMNS = (
 )
 
 
-def csv_text(report: dict[str, Any]) -> str:
+def csv_text(report: ReportAnswer) -> str:
     """The doses of a report: a header and a row each, lines ended by CR LF, empty where something is not known."""
     out = io.StringIO()
     rows = csv.writer(out)
     rows.writerow(COLUMNS)
-    rows.writerows([_cell(dose[name]) for name in COLUMNS] for dose in report["doses"])
+    rows.writerows([_cell(getattr(dose, name)) for name in COLUMNS] for dose in report.doses)
     return out.getvalue()
 
 
@@ -37,7 +38,7 @@ def router(service: Service) -> APIRouter:
     """The pages over a service's reports."""
     pages = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
-    def found(feeder: str, start: str, end: str) -> dict[str, Any]:
+    def found(feeder: str, start: str, end: str) -> ReportAnswer:
         return service.reports.report(feeder, read_date("start", start), read_date("end", end))
 
     @pages.get("/feeders/{feeder}/report")
@@ -47,8 +48,7 @@ def router(service: Service) -> APIRouter:
     @pages.get("/feeders/{feeder}/report.csv")
     def doses(feeder: str, start: str = "", end: str = "") -> Response:
         told = found(feeder, start, end)
-        period = told["period"]
-        name = f"{feeder}-{period['start']}-{period['end']}.csv"
+        name = f"{feeder}-{told.period.start}-{told.period.end}.csv"
         headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
         return Response(csv_text(told), headers=headers, media_type="text/csv; charset=utf-8; header=present")
 

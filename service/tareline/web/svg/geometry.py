@@ -9,19 +9,17 @@ Coordinates are SVG user units, about a CSS pixel each, y downwards, rounded to 
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from typing import Any
 
 from tareline.app.answers.days import DayAnswer, HoldPeriod
+from tareline.app.answers.water import MeanAnswer
 
 COVERAGE = 2.0
 LABEL_WIDTH = 80.0  # of "reduced now", the longest word over a band
 UNKNOWN_FLAGS = frozenset({"unweighed", "lost doses"})
-
-Row = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,43 +332,38 @@ class Spark:
     last: tuple[float, float] | None
 
 
-def sparkline(points: Sequence[Row], start: str, end: str, width: float = 240, height: float = 44) -> Spark:
-    """Points (at, value, low, high; value null where nothing came) from `start` to `end`, on their own scale.
+def sparkline(points: Sequence[MeanAnswer], start: str, end: str, width: float = 240, height: float = 44) -> Spark:
+    """Points from `start` to `end`, on their own scale.
 
-    A stretch of more than three times the usual distance between points is a gap, whether or not a null marks it.
+    A stretch of more than three times the usual distance between points is a gap.
     """
-    known = [p for p in points if p["value"] is not None]
-    if not known:
+    if not points:
         return Spark(width, height, (), (), None)
-    values = [v for p in known for v in (p["low"], p["value"], p["high"]) if v is not None]
-    low, high = min(values), max(values)
+    low, high = min(p.low for p in points), max(p.high for p in points)
     pad = (high - low) / 10 or abs(high) / 10 or 1.0
     time = Scale(instant(start), instant(end), 2.0, width - 4.0)
     scale = Scale(low - pad, high + pad, height - 2.0, 2.0)
     lines, bands = [], []
     for piece in pieces(points):
-        at = [(time(instant(p["at"])), p) for p in piece]
-        path = "L".join(f"{x} {scale(p['value'])}" for x, p in at)
+        at = [(time(instant(p.at)), p) for p in piece]
+        path = "L".join(f"{x} {scale(p.value)}" for x, p in at)
         # A point alone needs a stroke of some length to be seen.
         lines.append(f"M{path}" + ("h0.01" if len(at) == 1 else ""))
-        if all(p["low"] is not None and p["high"] is not None for p in piece):
-            there = "L".join(f"{x} {scale(p['high'])}" for x, p in at)
-            back = "L".join(f"{x} {scale(p['low'])}" for x, p in reversed(at))
-            bands.append(f"M{there}L{back}Z")
-    last = known[-1]
-    return Spark(width, height, tuple(lines), tuple(bands), (time(instant(last["at"])), scale(last["value"])))
+        there = "L".join(f"{x} {scale(p.high)}" for x, p in at)
+        back = "L".join(f"{x} {scale(p.low)}" for x, p in reversed(at))
+        bands.append(f"M{there}L{back}Z")
+    last = points[-1]
+    return Spark(width, height, tuple(lines), tuple(bands), (time(instant(last.at)), scale(last.value)))
 
 
-def pieces(points: Sequence[Row]) -> list[list[Row]]:
-    steps = sorted(instant(b["at"]) - instant(a["at"]) for a, b in pairwise(points))
+def pieces(points: Sequence[MeanAnswer]) -> list[list[MeanAnswer]]:
+    """Points in runs without a gap."""
+    steps = sorted(instant(b.at) - instant(a.at) for a, b in pairwise(points))
     usual = steps[len(steps) // 2] if steps else 0.0
-    found: list[list[Row]] = []
-    before: Row | None = None
+    found: list[list[MeanAnswer]] = []
+    before: MeanAnswer | None = None
     for point in points:
-        if point["value"] is None:
-            before = None
-            continue
-        if before is None or instant(point["at"]) - instant(before["at"]) > 3 * usual:
+        if before is None or instant(point.at) - instant(before.at) > 3 * usual:
             found.append([])
         found[-1].append(point)
         before = point

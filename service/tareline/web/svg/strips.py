@@ -8,11 +8,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor
 
-from tareline.web.svg.geometry import Row, Scale, Tick, arrow, instant, nice_ticks, pieces, ticks_on, whisker
+from tareline.app.answers.water import MeanAnswer, ReadingAnswer
+from tareline.web.svg.geometry import Scale, Tick, arrow, instant, nice_ticks, pieces, ticks_on, whisker
 
 LABEL_HEIGHT = 12.0
 LABEL_LETTERS = 48  # that fit beside each other in a tall strip
 ACTIONS = ("hold", "reduce", "notify")
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A day or a month under a strip, from its start to its end (RFC 3339); the name is written in a tall strip."""
+
+    start: str
+    end: str
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,36 +85,34 @@ class Limit:
 
 
 def reading_strip(
-    readings: Sequence[Row],
-    cells: Sequence[Row],
+    readings: Sequence[ReadingAnswer],
+    cells: Sequence[Cell],
     limits: Sequence[Limit] = (),
     from_zero: bool = True,
-    days: Sequence[Row] = (),
+    days: Sequence[MeanAnswer] = (),
     tall: bool = False,
 ) -> Strip:
     """Readings and daily means of one analyte, all stated alike, over the cells' time.
 
-    readings: at, value, low, high, crossed, detected; a null high over a low that is known is an open upper end, both
-    null a value without an interval. cells: start, end, and for a tall strip a name, of days or months. limits above
-    twice the highest value are left out, so that they don't flatten what was seen; a tall strip, which has room, shows
-    the tank's next line above in any case and names the others. from_zero: whether the axis begins at nothing, as for
-    a concentration, or close to the values, as for pH. days: at, value, low, high of daily means.
+    cells: days, or months for a tall strip. limits above twice the highest value are left out, so that they don't
+    flatten what was seen; a tall strip, which has room, shows the tank's next line above in any case and names the
+    others. from_zero: whether the axis begins at nothing, as for a concentration, or close to the values, as for pH.
     """
     width, height = (360.0, 190.0) if tall else (320.0, 96.0)
-    known = [v for r in (*readings, *days) for v in (r["low"], r["value"], r["high"]) if v is not None]
+    known = reach_of(readings, days)
     inside, outside = _inside(limits, max(known), tall)
     above = _named(outside) if tall else ()
     left, right, top = 40.0, width - 8.0, 18.0 + LABEL_HEIGHT * len(above)
     base = height - (24.0 if tall else 8.0)
-    time = Scale(instant(cells[0]["start"]), instant(cells[-1]["end"]), left, right)
+    time = Scale(instant(cells[0].start), instant(cells[-1].end), left, right)
     values = _ends([*known, *(limit.value for limit in inside)], from_zero)
     scale = Scale(values[0], values[-1], base, top)
     traces, bands = [], []
     for piece in pieces(days):
-        at = [(time(instant(p["at"])), p) for p in piece]
-        traces.append("M" + "L".join(f"{x} {scale(p['value'])}" for x, p in at) + ("h0.01" if len(at) == 1 else ""))
-        there = "L".join(f"{x} {scale(p['high'])}" for x, p in at)
-        bands.append(f"M{there}L" + "L".join(f"{x} {scale(p['low'])}" for x, p in reversed(at)) + "Z")
+        at = [(time(instant(p.at)), p) for p in piece]
+        traces.append("M" + "L".join(f"{x} {scale(p.value)}" for x, p in at) + ("h0.01" if len(at) == 1 else ""))
+        there = "L".join(f"{x} {scale(p.high)}" for x, p in at)
+        bands.append(f"M{there}L" + "L".join(f"{x} {scale(p.low)}" for x, p in reversed(at)) + "Z")
     return Strip(
         width,
         height,
@@ -113,13 +121,19 @@ def reading_strip(
         top,
         base,
         ticks_on(scale, values),
-        tuple((time(instant(cell["start"])), cell["name"] if tall else "") for cell in cells),
+        tuple((time(instant(cell.start)), cell.name if tall else "") for cell in cells),
         tuple(_mark(reading, time, scale, top - 14.0) for reading in readings),
         tuple(_drawn(inside, scale)),
         tuple(traces),
         tuple(bands),
         above,
     )
+
+
+def reach_of(readings: Sequence[ReadingAnswer], days: Sequence[MeanAnswer]) -> list[float]:
+    """Every value that a strip of these has to show, ends of intervals included."""
+    found = [v for r in readings for v in (r.low, r.value, r.high) if v is not None]
+    return found + [v for d in days for v in (d.low, d.value, d.high)]
 
 
 def _inside(limits: Sequence[Limit], reach: float, tall: bool) -> tuple[list[Limit], list[Limit]]:
@@ -161,17 +175,17 @@ def _drawn(limits: Sequence[Limit], scale: Scale) -> list[LineMark]:
     return found
 
 
-def _mark(reading: Row, time: Scale, scale: Scale, tip: float) -> ReadingMark:
-    x, y = time(instant(reading["at"])), scale(reading["value"])
-    low, high = reading["low"], reading["high"]
+def _mark(reading: ReadingAnswer, time: Scale, scale: Scale, tip: float) -> ReadingMark:
+    x, y = time(instant(reading.at)), scale(reading.value)
+    low, high = reading.low, reading.high
     interval, open_end = "", None
-    if low is not None and high is None:
+    if high is None:
         left, right = round(x - 4, 2), round(x + 4, 2)
         interval, open_end = f"M{left} {scale(low)}H{right}M{x} {scale(low)}V{tip:g}", arrow(x, tip)
-    elif high is not None and high != low:
-        interval = whisker(x, scale(low if low is not None else scale.low), scale(high)).path
-    does = [c["do"] for word in ACTIONS for c in reading["crossed"] if c["do"] == word]
-    return ReadingMark(x, y, interval, open_end, does[0] if does else None, reading.get("detected", True))
+    elif high != low:
+        interval = whisker(x, scale(low), scale(high)).path
+    does = [c.do for word in ACTIONS for c in reading.crossed if c.do == word]
+    return ReadingMark(x, y, interval, open_end, does[0] if does else None, reading.detected)
 
 
 def _ends(values: Sequence[float], from_zero: bool) -> tuple[float, float]:

@@ -7,16 +7,22 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from tareline.app.answers.balances import HardnessBalance, NetBalance, NitrogenBalance, NoBalance
+from tareline.app.answers.water import (
+    MeanAnswer,
+    OffsetAnswer,
+    PlateauAnswer,
+    ReadingAnswer,
+    StatedAnswer,
+    TrendAnswer,
+)
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.safety.lines import NAMES
 from tareline.core.units import CANONICAL, Scale, scale
 from tareline.settings import Show
 from tareline.web.text.words import unit_text
 
-Row = Mapping[str, Any]
 MONTH_D = 30
 DIRECTIONS = ("rising", "falling", "levelling off", "level")
 
@@ -31,7 +37,7 @@ class Unit:
 
     @property
     def text(self) -> str:
-        return unit_text({"unit": self.unit, "basis": self.basis})
+        return unit_text(self.unit, self.basis)
 
     def value(self, canonical: float) -> float:
         return self.scale.stated(canonical)
@@ -40,17 +46,30 @@ class Unit:
         """A difference of canonical values."""
         return canonical / self.scale.per
 
-    def row(self, row: Row) -> dict[str, Any]:
-        """A row whose value, low and high are restated, from its canonical ones where it has them apart."""
-        found = row.get("canonical", row)
-        names = ("value", "low", "high")
-        return {**row, **{name: None if found[name] is None else self.value(found[name]) for name in names}}
+    def reading(self, reading: ReadingAnswer) -> ReadingAnswer:
+        """A reading restated in this unit, from its canonical values."""
+        found = reading.canonical
+        return reading.model_copy(
+            update={
+                "value": self.value(found.value),
+                "low": self.value(found.low),
+                "high": None if found.high is None else self.value(found.high),
+                "unit": self.unit,
+                "basis": self.basis,
+            }
+        )
+
+    def mean(self, mean: MeanAnswer) -> MeanAnswer:
+        """A canonical mean of a probe, with its lowest and highest, restated in this unit."""
+        return MeanAnswer(
+            at=mean.at, value=self.value(mean.value), low=self.value(mean.low), high=self.value(mean.high)
+        )
 
     def said(self, canonical: float, digits: int = 3) -> str:
         return f"{_figure(self.value(canonical), digits)} {self.text}".rstrip()
 
 
-def unit_for(analyte: str, readings: Sequence[Row], show: Show, tds_factor: float) -> Unit:
+def unit_for(analyte: str, readings: Sequence[StatedAnswer], show: Show, tds_factor: float) -> Unit:
     """The unit of the newest reading, so that nobody has to convert their own; dissolved solids in the tank's mg/L.
 
     readings: ascending in time.
@@ -59,7 +78,7 @@ def unit_for(analyte: str, readings: Sequence[Row], show: Show, tds_factor: floa
     if analyte == "temperature":
         unit = show.temperature
     elif analyte != "tds" and readings:
-        unit, basis = readings[-1]["unit"], readings[-1]["basis"]
+        unit, basis = readings[-1].unit, readings[-1].basis
     return Unit(scale(analyte, unit, basis, tds_factor), unit, basis)
 
 
@@ -98,14 +117,14 @@ def _between(low: float | None, high: float | None, digits: int = 2) -> str:
     return f"{_figure(low, digits)} to {_figure(high, digits)}"
 
 
-def summary(trends: Mapping[str, Row]) -> str:
+def summary(trends: Mapping[str, TrendAnswer]) -> str:
     """The directions of all analytes in one sentence."""
     parts = []
     for direction in DIRECTIONS:
-        names = [NAMES[analyte] for analyte, trend in trends.items() if trend["direction"] == direction]
+        names = [NAMES[analyte] for analyte, trend in trends.items() if trend.direction == direction]
         if names:
             parts.append(f"{_listed(names)} {'is' if len(names) == 1 else 'are'} {direction}")
-    unknown = [NAMES[analyte] for analyte, trend in trends.items() if trend["direction"] == "unknown"]
+    unknown = [NAMES[analyte] for analyte, trend in trends.items() if trend.direction == "unknown"]
     if unknown:
         parts.append(f"too little is known of {_listed(unknown)} to tell a trend")
     if not parts:
@@ -114,15 +133,15 @@ def summary(trends: Mapping[str, Row]) -> str:
     return f"{text if text.startswith('pH') else upper_first(text)}."
 
 
-def trend_text(trend: Row, unit: Unit) -> tuple[str, str]:
+def trend_text(trend: TrendAnswer, unit: Unit) -> tuple[str, str]:
     """Where the water is going: in a sentence the direction and its slope a month; then what it would reach and when,
     and how sure that is."""
-    direction, sure = trend["direction"], str(trend["how_sure"])
+    direction, sure = trend.direction, trend.how_sure
     if direction == "unknown":
         return "No trend can be told.", sure
     month, low, high = (
-        None if trend[name] is None else MONTH_D * unit.step(trend[name])
-        for name in ("slope_per_day", "slope_low", "slope_high")
+        None if slope is None else MONTH_D * unit.step(slope)
+        for slope in (trend.slope_per_day, trend.slope_low, trend.slope_high)
     )
     if month is None:
         return f"{upper_first(direction)}, how fast cannot be told.", sure
@@ -131,23 +150,21 @@ def trend_text(trend: Row, unit: Unit) -> tuple[str, str]:
     much = f"{_figure(month, 2)} {unit.text}".rstrip() + f" a month (80 % interval {_between(low, high)})"
     word = {"rising": " by", "falling": " by", "level": ":"}.get(direction, ", now by")
     lead = f"{upper_first(direction)}{word} {much}"
-    lead += f", since about {_date(trend['since'])}." if trend["since"] is not None else "."
+    lead += f", since about {_date(trend.since)}." if trend.since is not None else "."
     text = ""
-    level = trend["plateau"]
+    level = trend.plateau
     if level is not None:
         named = "It levels off" if direction == "levelling off" else "It has levelled off"
-        text += f"{named} near {unit.said(level['mid'])} (80 % interval {_between(*_both(level, unit), digits=3)})"
-        text += f", all but 5 % of the way {_span(level['from'], level['to'])}. " if level["from"] is not None else ". "
-    reach = trend["reaches"]
-    if reach is not None and direction in ("rising", "falling") and reach["from"] is not None:
-        text += (
-            f"If it goes on, it reaches the line at {unit.said(reach['limit'])} {_span(reach['from'], reach['to'])}. "
-        )
+        text += f"{named} near {unit.said(level.mid)} (80 % interval {_between(*_both(level, unit), digits=3)})"
+        text += f", all but 5 % of the way {_span(level.from_, level.to)}. " if level.from_ is not None else ". "
+    reach = trend.reaches
+    if reach is not None and direction in ("rising", "falling") and reach.from_ is not None:
+        text += f"If it goes on, it reaches the line at {unit.said(reach.limit)} {_span(reach.from_, reach.to)}. "
     return lead, f"{text}{sure}"
 
 
-def _both(row: Row, unit: Unit) -> tuple[float | None, float | None]:
-    low, high = (None if row[name] is None else unit.value(row[name]) for name in ("low", "high"))
+def _both(level: PlateauAnswer, unit: Unit) -> tuple[float | None, float | None]:
+    low, high = (None if end is None else unit.value(end) for end in (level.low, level.high))
     return low, high
 
 
@@ -230,22 +247,22 @@ def _own(found: NetBalance, unit: str) -> str:
 # -- probes ------------------------------------------------------------------------------------------------------------
 
 
-def offset_text(offset: Row | None, show: Show) -> str:
+def offset_text(offset: OffsetAnswer | None, show: Show) -> str:
     """How far a probe is from readings by hand."""
     if offset is None:
         return "Not yet held against readings by hand."
-    if offset["share"]:
-        value, low, high = (100 * math.expm1(offset[name]) for name in ("value", "low", "high"))
+    if offset.share:
+        value, low, high = (100 * math.expm1(part) for part in (offset.value, offset.low, offset.high))
         unit = "%"
     else:
         per = 1.8 if show.temperature == "degF" else 1.0
-        value, low, high = (per * offset[name] for name in ("value", "low", "high"))
-        unit = unit_text({"unit": show.temperature})
+        value, low, high = (per * part for part in (offset.value, offset.low, offset.high))
+        unit = unit_text(show.temperature)
     word = "more" if value >= 0 else "less"
     if value < 0:
         low, high = -high, -low
-    n = offset["n"]
+    n = offset.n
     return (
         f"Shows {_figure(abs(value), 2)} {unit} {word} than readings by hand (95 % interval {_between(low, high)}), by "
-        f"{n} reading{'' if n == 1 else 's'}, the newest of {_date(offset['at'])}."
+        f"{n} reading{'' if n == 1 else 's'}, the newest of {_date(offset.at)}."
     )

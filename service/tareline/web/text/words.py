@@ -4,13 +4,14 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
 from tareline.app.answers.days import DoseAnswer, FindingAnswer, MendAnswer
 from tareline.app.answers.entries import EntryAnswer
+from tareline.app.answers.water import NewestReading, ProbeSeriesAnswer, ReadingAnswer, StatedAnswer
 from tareline.app.entry_kinds import ENTRY_KINDS
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.units import US_GALLON_L, from_canonical, to_canonical
@@ -18,7 +19,7 @@ from tareline.errors import FieldError
 from tareline.settings import Show
 from tareline.web.svg.geometry import COVERAGE
 
-Row = Mapping[str, Any]
+Reading = TypeVar("Reading", NewestReading, ReadingAnswer)
 KINDS = {"gap": "lost dose", "finding": "decision"} | {kind.name: kind.word for kind in ENTRY_KINDS.values()}
 
 
@@ -184,11 +185,10 @@ def _duration(seconds: float) -> str:
 UNIT_SIGNS = {"1": "", "degC": "°C", "Cel": "°C", "degF": "°F", "uS/cm": "µS/cm", "ug/L": "µg/L"}
 
 
-def unit_text(row: Row) -> str:
+def unit_text(unit: str, basis: str | None = None) -> str:
     """A value's unit and basis as they are written after the number."""
-    unit = UNIT_SIGNS.get(row["unit"], row["unit"])
-    basis = {"N": "as N", "ion": "as ion", "NH3": "as NH₃", "CaCO3": "as CaCO₃"}.get(row.get("basis") or "", "")
-    return " ".join(part for part in (unit, basis) if part)
+    told = {"N": "as N", "ion": "as ion", "NH3": "as NH₃", "CaCO3": "as CaCO₃"}.get(basis or "", "")
+    return " ".join(part for part in (UNIT_SIGNS.get(unit, unit), told) if part)
 
 
 def volume_text(volume_l: float, show: Show) -> str:
@@ -208,25 +208,32 @@ def degrees_text(temperature_c: float, show: Show) -> str:
     return temperature_text(temperature_c, show).split(" ")[0]
 
 
-def as_shown(row: Row, show: Show) -> Row:
-    """A reading's or a probe's row with its temperatures in the unit of the settings, whatever they were stated in."""
-    is_warmth = "temperature" in (row.get("analyte"), row.get("metric"))
-    unit = "degC" if row["unit"] == "Cel" else row["unit"]
-    if not is_warmth or unit == show.temperature:
-        return row
+def as_shown(reading: Reading, show: Show) -> Reading:
+    """A reading as the keeper likes it: temperatures in one unit, whatever they were stated in."""
+    if reading.analyte != "temperature" or reading.unit == show.temperature:
+        return reading
+    value, low, high = (_degrees(part, reading.unit, show) for part in (reading.value, reading.low, reading.high))
+    return reading.model_copy(update={"value": value, "low": low, "high": high, "unit": show.temperature})
 
-    def other(value: float | None) -> float | None:
-        if value is None:
-            return None
-        found = from_canonical("temperature", to_canonical("temperature", value, unit, None), None, show.temperature)
-        return round(found, 4)
 
-    def restated(one: Row) -> Row:
-        return {**one, **{name: other(one[name]) for name in ("value", "low", "high")}}
+def series_as_shown(sent: ProbeSeriesAnswer, show: Show) -> ProbeSeriesAnswer:
+    """What a probe sent, likewise."""
+    unit = "degC" if sent.unit == "Cel" else sent.unit
+    if sent.metric != "temperature" or unit == show.temperature:
+        return sent
+    points = [
+        p.model_copy(update={name: _degrees(getattr(p, name), unit, show) for name in ("value", "low", "high")})
+        for p in sent.points
+    ]
+    return sent.model_copy(update={"unit": show.temperature, "points": points})
 
-    if "points" in row:
-        return {**row, "unit": show.temperature, "points": [restated(point) for point in row["points"]]}
-    return {**restated(row), "unit": show.temperature}
+
+def _degrees(value: float | None, unit: str, show: Show) -> float | None:
+    """A temperature in the unit that the keeper likes, without the dust of the conversion."""
+    if value is None:
+        return None
+    found = from_canonical("temperature", to_canonical("temperature", value, unit, None), None, show.temperature)
+    return round(found, 4)
 
 
 def _three_digits(value: float) -> str:
@@ -240,16 +247,14 @@ def _digits(value: float, digits: int = 2) -> str:
     return f"{round(value, places):.{max(0, places)}f}".rstrip("0").rstrip(".") if places > 0 else f"{value:.0f}"
 
 
-def _interval(row: Row) -> str:
+def _interval(reading: StatedAnswer) -> str:
     """Between which values the water lies by a reading, in words; empty where the value is exact."""
-    low, high = row["low"], row["high"]
-    if not row.get("detected", True):
+    low, high = reading.low, reading.high
+    if not reading.detected:
         return f"not detected, under {high:g}"
-    if (low is None and high is None) or low == high:
+    if low == high:
         return ""
-    if high is None:
-        return f"at least {low:g}"
-    return f"at most {high:g}" if low is None else f"{low:g} to {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def _doses(ranges: Sequence[Sequence[int]]) -> str:
@@ -273,13 +278,15 @@ FILTERS: dict[str, Callable[..., object]] = {
     "long": _long,
     "age": _age,
     "duration": _duration,
-    "unit": unit_text,
+    "unit": lambda stated: unit_text(stated.unit, stated.basis),
+    "sign": unit_text,
     "interval": _interval,
     "volume": volume_text,
     "celsius": temperature_text,
     "kibibytes": lambda size: f"{size / 1024:.0f} KiB",
     "degrees": degrees_text,
     "shown": as_shown,
+    "series_shown": series_as_shown,
     "doses": _doses,
     "raised": upper_first,
     "local_day": lambda at, zone: f"{at.astimezone(ZoneInfo(zone)):%-d %B %Y}",
