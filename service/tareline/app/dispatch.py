@@ -18,7 +18,7 @@ from tareline.core.feeding.ration import ration_on
 from tareline.core.safety.hold import HoldState
 from tareline.core.safety.stops import Stop, reason
 from tareline.store import ledger
-from tareline.store.devices import Issued, issue
+from tareline.store.devices import Device, Issued, issue
 
 DOWN_BYTES = 8 * 1024
 NO_TANK = "this feeder is on no tank"
@@ -48,7 +48,7 @@ def tell(snapshots: Snapshots, feeders: Iterable[str]) -> list[Issued]:
             stopped = reason(name, feeder.stop.code)
         wanted = {"hold": hold_body(None if tank is None else tank.holds, feeder.off_since_ms is None, stopped)}
         if not context.behind_ms():
-            wanted["plan"] = plan_body(plan_of(name, tank, now_ms), feeder.gain_g_per_step)
+            wanted["plan"] = plan_body(plan_of(feeder.device, tank, now_ms), feeder.gain_g_per_step)
         for topic, body in wanted.items():
             last = feeder.hold if topic == "hold" else feeder.plan
             # A hold from before the feeder stopped itself says nothing of that: it goes out again.
@@ -127,7 +127,7 @@ def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:
     return body
 
 
-def plan_of(feeder: str, tank: TankSnapshot | None, now_ms: int) -> Plan:
+def plan_of(feeder: Device, tank: TankSnapshot | None, now_ms: int) -> Plan:
     """The plan of a feeder as of now; nothing for a feeder on no tank or on an empty one."""
     if tank is None:
         return empty_plan(now_ms, "UTC")
@@ -136,8 +136,9 @@ def plan_of(feeder: str, tank: TankSnapshot | None, now_ms: int) -> Plan:
     today = day_of(now_ms, tank.zone)
     rations = tank.rations(today)
     unknown_g = largest_meal_g(ration_on(today, tank.zone, rations))
-    fed = fed_today(feeder, tank.fed_on(today), unknown_g, tank.carried_g(today))
-    return make_plan(feeder, feeder == tank.feeders[0].name, tank.zone, rations, fed, now_ms)
+    journal = (feeder.hello or {}).get("journal")
+    fed = fed_today(feeder.device, journal, tank.fed_on(today), unknown_g, tank.carried_g(today))
+    return make_plan(feeder.device, feeder.device == tank.feeders[0].name, tank.zone, rations, fed, now_ms)
 
 
 def next_midnight_ms(context: Context, now_ms: int) -> int:
