@@ -25,6 +25,16 @@ def test_a_cell_that_saw_the_hopper_gain_says_so() -> None:
     assert Dose(1, 0, "a", "ok", 0.5, 50, 12.0, 12.25, 0.02).mass_g == -0.25
 
 
+def test_a_hopper_that_is_taken_off_or_hung_during_a_dose_leaves_no_difference() -> None:
+    """A cell that was tared with its empty hopper of 120 g, and 40 g of food in it."""
+    taken_off = Dose(1, 0, "a", "over", 0.5, 50, 40.0, -120.0, 0.02)
+    hung = Dose(2, 0, "a", "jam", 0.5, 50, -120.0, 40.0, 0.02)
+    off = Dose(3, 0, "a", "jam", 0.5, 50, -120.0, -120.125, 0.02)
+    assert (taken_off.mass_g, hung.mass_g, off.mass_g) == (None, None, 0.125)
+    assert taken_off.counted_g(unknown_g=9.0) == 2.0
+    assert hung.expected()[0] == 0.25
+
+
 @pytest.mark.parametrize("line", ["none held asked 0.5 g", "none missed asked 0.5 g", "none capped asked 0.5 g"])
 def test_where_no_step_was_made_nothing_left_the_hopper(line: str) -> None:
     assert not dose(line).moved

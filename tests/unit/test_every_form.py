@@ -5,7 +5,7 @@ A form that is refused writes nothing, keeps everything that was typed and says 
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -364,7 +364,7 @@ def house(house: House) -> House:
 
 
 @pytest.fixture
-def visitor(house: House) -> Iterator[Visitor]:
+def visitor(house: House) -> Visitor:
     return Visitor(house)
 
 

@@ -59,6 +59,14 @@ def test_what_was_received_is_known_after_a_restart(house: House) -> None:
     assert received(house) == 4
 
 
+def test_a_dose_is_in_the_books_whatever_its_cell_showed(house: House) -> None:
+    """The firmware sends what the cell shows: far below zero where the hopper that was tared is taken off."""
+    house.hear(house.dose(1, before_g=-119.997682, after_g=-119.998408, sd_g=0.001414, outcome="empty"))
+    assert house.rejects() == []
+    [dose] = house.ledger("dose")
+    assert (dose.outcome, dose.before_g, dose.after_g, dose.steps) == ("empty", -119.997682, -119.998408, 250)
+
+
 # -- gaps --------------------------------------------------------------------------------------------------------------
 
 

@@ -196,6 +196,16 @@ def test_what_is_left_in_the_hopper_is_what_was_weighed_last(house: House) -> No
     assert hopper(house) == (41.0, 0.05, "cell")
 
 
+def test_a_cell_without_its_hopper_says_nothing_of_what_is_in_it(house: House) -> None:
+    house.hear(house.dose(1, before_g=41.5, after_g=41.2, sd_g=0.02))
+    house.clock.advance(MINUTE_MS)
+    house.hear(house.dose(2, before_g=-119.5, after_g=-119.6, sd_g=0.02))
+    weight = {"boot": "boot", "at_ms": house.clock.now_ms(), "uptime_ms": 1, "mass_g": -119.5, "sd_g": 0.05}
+    house.hear(house.message("weight", weight))
+    assert house.rejects() == []
+    assert hopper(house) == (41.2, 0.02, "cell")
+
+
 # -- water -------------------------------------------------------------------------------------------------------------
 
 

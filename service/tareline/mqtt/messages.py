@@ -31,8 +31,9 @@ Name = Annotated[str, Field(min_length=1, max_length=64)]
 Boot = Annotated[Name, _told("names this start of the device; another at each start")]
 JournalName = Annotated[Name, _told("names the device's journal of doses; drawn once, until its flash is formatted")]
 Seq = Annotated[int, Field(ge=1, lt=2**53), _told("the dose's number in its journal, from 1")]
-# A cell's zero wanders, so that an empty hopper may read below nothing; a mass below a gram under zero is no wandering.
-HopperG = Annotated[float, Field(ge=-1.0, le=100_000.0)]
+# What a cell shows may lie far below zero: a hopper that was tared and taken off shows its own mass there. A dose that
+# was weighed so is one all the same; what a weight says of the hopper's content, whoever shows it decides.
+HopperG = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
 PositiveG = Annotated[float, Field(ge=0.0, le=10_000.0)]
 DeviationG = Annotated[PositiveG, _told("standard deviation of one weighing, in grams")]
 Celsius = Annotated[float, Field(ge=-60.0, le=125.0), _told("temperature at the cell, in degC")]

@@ -11,6 +11,7 @@ from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Account, Accounts
 from tareline.app.snapshot import FeederSnapshot, TankSnapshot
+from tareline.core.feeding.doses import HUNG_G
 from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.core.weighing.hopper import hopper
 from tareline.store import ledger, series
@@ -57,16 +58,21 @@ def last_weighed(
     """From the newest entries of each kind of WEIGHS, newest first, and what the cell sent last with its deviation."""
     weighins = newest["weighin"]
     found: list[tuple[int, float, float | None, str]] = []
-    weighed = next((dose for dose in newest["dose"] if dose.body.get("after_g") is not None), None)
+    weighed = next((dose for dose in newest["dose"] if _of_content(dose.body.get("after_g"))), None)
     if weighed is not None:
         found.append((weighed.at_ms, weighed.body["after_g"], weighed.body.get("sd_g"), "cell"))
-    if cell is not None:
+    if cell is not None and _of_content(cell[0]):
         found.append((cell[1], cell[0], None if cell_sd is None else cell_sd[0], "cell"))
     found += [(entry.at_ms, entry.body["mass_g"], entry.body["sd_g"], "weigh-in") for entry in weighins]
     by_refill = (entry for entry in newest["refill"] if entry.body.get("after_g") is not None)
     found += [(entry.at_ms, entry.body["after_g"], None, "refill") for entry in by_refill]
     at_ms, content_g, sd_g, by = max(found, key=lambda one: one[0], default=(None, None, None, None))
     return WeighedContent(content_g, sd_g, at_ms, by, next(iter(weighins), None))
+
+
+def _of_content(shown_g: float | None) -> bool:
+    """Whether a cell has weighed a hopper that hung on it."""
+    return shown_g is not None and shown_g >= HUNG_G
 
 
 def daily_g(plan: Mapping[str, Any] | None) -> float:

@@ -20,6 +20,7 @@ UNMOVED = frozenset({"held", "missed"})
 BROKEN = frozenset({"short", "over", "jam", "empty", "interrupted", "unknown"})
 OVER_TIMES = 8.0  # of what its steps should give, for one that gave too much and was not weighed (judgement)
 UNWEIGHED_SD = 0.5  # of what was asked, for a dose that was carried out and not weighed (judgement)
+HUNG_G = -1.0  # a cell that shows less has no hopper on it: no zero wanders so far (judgement)
 LARGEST_MEAL_G = 0.3  # where no ration says what a meal can be (judgement)
 
 
@@ -60,10 +61,13 @@ class Dose:
 
     @property
     def mass_g(self) -> float | None:
-        """Grams that left the hopper; zero where nothing moved, None where it was not weighed."""
+        """Grams that left the hopper; zero where nothing moved, None where it was not weighed, or was taken off or hung
+        between the two weights."""
         if not self.moved:
             return 0.0
         if self.before_g is None or self.after_g is None:
+            return None
+        if (self.before_g < HUNG_G) != (self.after_g < HUNG_G):
             return None
         return self.before_g - self.after_g
 
