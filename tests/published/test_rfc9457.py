@@ -26,31 +26,31 @@ def service() -> FastAPI:
     app = FastAPI()
     register(app)
 
-    @app.get("/field")
+    @app.get("/api/field")
     def _field() -> None:
         raise FieldError("age", "must be a positive integer")
 
-    @app.get("/state")
+    @app.get("/api/state")
     def _state() -> None:
         raise FieldError("", "feeding is not held", 409)
 
-    @app.get("/unknown")
+    @app.get("/api/unknown")
     def _unknown() -> None:
         raise FieldError("tank", "there is no tank 'x'", 404)
 
-    @app.post("/form")
+    @app.post("/api/form")
     def _form(form: Form, size: int = 1) -> dict[str, int]:
         return {"age": form.age, "size": size}
 
-    @app.get("/refused")
+    @app.get("/api/refused")
     def _refused() -> None:
         raise HTTPException(401, "expected a token", {"WWW-Authenticate": "Bearer"})
 
-    @app.get("/store")
+    @app.get("/api/store")
     def _store() -> None:
         raise StoreError("the disk is full")
 
-    @app.get("/broken")
+    @app.get("/api/broken")
     def _broken() -> None:
         raise RuntimeError("a secret of the inside")
 
@@ -59,17 +59,17 @@ def service() -> FastAPI:
 
 APP = service()
 CALLS: list[tuple[str, str, Any, int]] = [
-    ("GET", "/field", None, 422),
-    ("GET", "/state", None, 409),
-    ("GET", "/unknown", None, 404),
-    ("POST", "/form", {"age": "old"}, 422),
-    ("POST", "/form?size=large", {"age": 3}, 422),
-    ("POST", "/form", None, 422),
-    ("GET", "/refused", None, 401),
-    ("GET", "/store", None, 503),
-    ("GET", "/broken", None, 500),
-    ("GET", "/nowhere", None, 404),
-    ("DELETE", "/form", None, 405),
+    ("GET", "/api/field", None, 422),
+    ("GET", "/api/state", None, 409),
+    ("GET", "/api/unknown", None, 404),
+    ("POST", "/api/form", {"age": "old"}, 422),
+    ("POST", "/api/form?size=large", {"age": 3}, 422),
+    ("POST", "/api/form", None, 422),
+    ("GET", "/api/refused", None, 401),
+    ("GET", "/api/store", None, 503),
+    ("GET", "/api/broken", None, 500),
+    ("GET", "/api/nowhere", None, 404),
+    ("DELETE", "/api/form", None, 405),
 ]
 
 
@@ -99,11 +99,13 @@ def test_every_error_is_a_problem_document(method: str, path: str, body: Any, st
 
 def test_the_examples_shape_of_a_field_that_is_wrong() -> None:
     """The RFC's example names it as {"detail": "must be a positive integer", "pointer": "#/age"} in `errors`."""
-    assert call("GET", "/field", None)[1]["errors"] == [{"detail": "must be a positive integer", "pointer": "#/age"}]
+    assert call("GET", "/api/field", None)[1]["errors"] == [
+        {"detail": "must be a positive integer", "pointer": "#/age"}
+    ]
 
 
 def test_every_wrong_field_has_its_own_pointer_or_parameter() -> None:
-    _, document = call("POST", "/form?size=large", {"age": "old", "colours": ["red", 5]})
+    _, document = call("POST", "/api/form?size=large", {"age": "old", "colours": ["red", 5]})
     places = {error.get("pointer") or error.get("parameter") for error in document["errors"]}
     assert places == {"size", "#/age", "#/colours/1"}
     assert all(error["detail"] for error in document["errors"])
@@ -123,13 +125,13 @@ def test_a_pointer_to_the_whole_document_is_empty() -> None:
 
 def test_what_is_wrong_inside_stays_inside() -> None:
     """Section 5 (from memory): a problem must not tell how the server is built."""
-    answer, _ = call("GET", "/broken", None)
+    answer, _ = call("GET", "/api/broken", None)
     assert "secret" not in answer.text
     assert "RuntimeError" not in answer.text
 
 
 def test_headers_of_the_status_are_kept() -> None:
-    answer, _ = call("GET", "/refused", None)
+    answer, _ = call("GET", "/api/refused", None)
     assert answer.headers["www-authenticate"] == "Bearer"
 
 

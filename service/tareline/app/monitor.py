@@ -26,7 +26,7 @@ from tareline.app.queries.books import BookQueries
 from tareline.app.queries.due_list import DueList, due_view
 from tareline.app.queries.hopper import daily_g
 from tareline.app.snapshot import FeederSnapshot, Snapshots, TankSnapshot
-from tareline.core.alerts import concerns, device_concerns, ramp_concerns
+from tareline.core.alerts import concerns, device_concerns, dispatch_concerns, ramp_concerns
 from tareline.core.alerts.alert import Concern
 from tareline.core.alerts.concerns import Location, upper_first
 from tareline.core.calendar import day_of
@@ -322,7 +322,7 @@ class Monitor:
         if plan is None or not known.online or known.status_ms is None or known.confirms("plan", plan.version):
             return []
         waited_ms = self._context.waiting_ms(max(plan.issued_ms, known.status_ms, self._started_ms))
-        found = device_concerns.of_plan(place, feeder.name, plan.issued_ms, waited_ms)
+        found = dispatch_concerns.of_plan(place, feeder.name, plan.issued_ms, waited_ms)
         return [found] if found is not None else []
 
     def _of_device(
@@ -371,7 +371,7 @@ class Monitor:
             place = NOWHERE
             if tank is not None:
                 place = Location(tank, str(self._context.need("tank", tank)["name"]), self._context.zone(tank))
-            found.append(device_concerns.of_dispatch_fault(place, feeder, fault.since_ms, fault.error))
+            found.append(dispatch_concerns.of_dispatch_fault(place, feeder, fault.since_ms, fault.error))
         return found
 
 

@@ -13,7 +13,7 @@ from tareline.core.probes.condition import NAMES as METRICS
 from tareline.core.probes.condition import ProbeIssue
 from tareline.core.safety.faults import CELL_FAULTS, FAULTS, NO_NEWS, UNKNOWN_FAULT
 from tareline.core.safety.stops import STOPS, Stop
-from tareline.core.units import DAY_MS, MINUTE_MS
+from tareline.core.units import DAY_MS
 from tareline.core.weighing.gross_errors import Finding
 
 SOON_DAYS = 5.0  # what is left in the hopper lasts no longer than this: time to buy food (judgement)
@@ -21,9 +21,6 @@ NOW_DAYS = 2.0
 STARVED_DAYS = 3
 STARVED_SHARE = 0.6  # of the budget, on each of these days (judgement)
 OVER_SHARE = 1.1  # of the budget, beyond two deviations (judgement)
-# A feeder confirms a plan within seconds. By then one that restarted or reconnected has long been sent it again, and
-# meals lie hours apart, so that a keeper who is told now still comes before most of them (judgement).
-PLAN_WAITS_MS = 10 * MINUTE_MS
 LASTS_MS = DAY_MS  # how long a report of a device stays an alert, unless the device reports it again
 
 
@@ -147,27 +144,6 @@ def of_stop(place: Location, feeder: str, stop: Stop, told_to_hold: bool) -> Con
         "check whether the network reaches it.",
         urgent=True,
         covers=(f"starved/{place.tank}",),
-    )
-
-
-def of_plan(place: Location, feeder: str, issued_ms: int, waited_ms: int) -> Concern | None:
-    """The concern about a feeder that has not confirmed its newest plan.
-
-    waited_ms: for how long it has been online since, so that it could have.
-    """
-    if waited_ms < PLAN_WAITS_MS:
-        return None
-    return Concern(
-        key=f"plan/{feeder}",
-        kind="feeder",
-        tank=place.tank,
-        since_ms=issued_ms,
-        what=f"{place.name}: {feeder} has not confirmed its new plan",
-        text=f"The plan was issued {place.when(issued_ms)}. The feeder is on the network, but has not said that it "
-        "follows this plan. It probably still follows the one before: a ration that was changed since then is not in "
-        "force. Tareline sends the plan again whenever the feeder connects. Disconnect its power for a minute. If this "
-        "comes again, check whether its firmware suits this service; where it must not feed by the old plan, leave it "
-        "without power.",
     )
 
 
@@ -359,23 +335,6 @@ def of_silence(place: Location, device: str, kind: str, since_ms: int, now_ms: i
         urgent=True,
         grade=1 if now_ms - since_ms >= DAY_MS else 0,
         covers=(f"probe/{device}/silent",),
-    )
-
-
-def of_dispatch_fault(place: Location, feeder: str, since_ms: int, error: str) -> Concern:
-    """The concern about a feeder whose hold or plan cannot be calculated. error: why."""
-    return Concern(
-        key=f"dispatch/{feeder}",
-        kind="device",
-        tank=place.tank,
-        since_ms=since_ms,
-        what=f"{place.name}: Tareline cannot tell {feeder} what to do now",
-        text=f"Since {place.when(since_ms)} its plan or its hold could not be worked out ({error}); the log says "
-        "where. The feeder continues with the plan and the hold that it has, under its cap. What was entered since "
-        "then may not reach it, a hold included. Tareline tries again every minute. Look after this feeder yourself: "
-        "if it must not feed, disconnect its power. Tell the developers.",
-        urgent=True,
-        covers=(f"blind/{place.tank}",),
     )
 
 
