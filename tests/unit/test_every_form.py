@@ -555,7 +555,7 @@ def test_what_if_is_not_answered_before_the_load_is_known(visitor: Visitor, type
     answer = visitor.get(f"/tanks/{TANK}/load", params={"asked": "1", **typed})
     refused = shown_forms(answer.text)["whatif"]
     assert (answer.status_code, refused.wrong, refused.focus) == (409, {}, [""])
-    assert "Not answered: the load of this tank has not been worked out yet." in refused.alert
+    assert "Not answered: the load of this tank has not been calculated yet." in refused.alert
 
 
 def test_the_sign_in_is_refused_beside_its_field_until_the_token_is_right(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
 from tareline.app import repository, requests
-from tareline.app.answers.water import NewestReading
+from tareline.app.answers.water import NewestReadingAnswer
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots
 from tareline.core.calendar import from_ms
@@ -26,7 +26,7 @@ def refused(call: Any, *given: Any, **named: Any) -> FieldError:
     return caught.value
 
 
-def latest(house: House, analyte: str) -> NewestReading:
+def latest(house: House, analyte: str) -> NewestReadingAnswer:
     found = house.service.waters.water(TANK).latest[analyte]
     return found
 

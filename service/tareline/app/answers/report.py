@@ -120,7 +120,7 @@ class TicketAnswer(Answer):
     count: Annotated[int, Field(description="How many doses it stands for: more than one where they were lost")]
 
 
-class LimitPart(Answer):
+class LimitPartAnswer(Answer):
     """A part of a reconciliation's limit."""
 
     source: Annotated[str, Field(description="Where it comes from, in words")]
@@ -171,7 +171,7 @@ class ReconciliationAnswer(Answer):
     difference_g: Annotated[float, Field(description="By the cell less by the scale")]
     limit_g: Annotated[float, Field(description="95 % of the differences lie within it, to both sides")]
     within: bool
-    limit_parts: Annotated[list[LimitPart], Field(description="What the limit is made of, added in quadrature")]
+    limit_parts: Annotated[list[LimitPartAnswer], Field(description="What the limit is made of, added in quadrature")]
 
 
 class CheckPoint(Answer):

@@ -35,7 +35,7 @@ class CanonicalAnswer(Answer):
     basis: Basis
 
 
-class NewestReading(StatedAnswer):
+class NewestReadingAnswer(StatedAnswer):
     """The newest reading of an analyte, and where it is going."""
 
     analyte: str
@@ -61,7 +61,7 @@ class FreeAmmoniaAnswer(Answer):
 class NewestWaterAnswer(Answer):
     """The newest reading of each analyte, and what follows for un-ionised ammonia."""
 
-    latest: Annotated[dict[str, NewestReading], Field(description="By analyte")]
+    latest: Annotated[dict[str, NewestReadingAnswer], Field(description="By analyte")]
     unionised_ammonia_mg_n_per_l: Annotated[
         FreeAmmoniaAnswer | None, Field(description="null: total ammonia has not been measured")
     ]

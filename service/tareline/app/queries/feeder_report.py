@@ -17,7 +17,7 @@ from tareline.app.answers.report import (
     CheckPoint,
     GainAnswer,
     InstrumentAnswer,
-    LimitPart,
+    LimitPartAnswer,
     PeriodAnswer,
     ReconciliationAnswer,
     ReportAnswer,
@@ -251,7 +251,7 @@ def _balance(one: Balance, zone: str) -> ReconciliationAnswer:
         difference_g=one.difference_g,
         limit_g=one.limit_g,
         within=one.within,
-        limit_parts=[LimitPart(source=part.source, sd_g=part.sd_g) for part in one.parts],
+        limit_parts=[LimitPartAnswer(source=part.source, sd_g=part.sd_g) for part in one.parts],
     )
 
 

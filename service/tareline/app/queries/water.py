@@ -24,7 +24,7 @@ from tareline.app.answers.water import (
     HalfYearAnswer,
     MeanAnswer,
     MonthAnswer,
-    NewestReading,
+    NewestReadingAnswer,
     NewestWaterAnswer,
     OffsetAnswer,
     PlateauAnswer,
@@ -95,7 +95,7 @@ class WaterQueries:
         free = free_ammonia(tank.readings, tank.temperature, now_ms)
         return NewestWaterAnswer(
             latest={
-                analyte: NewestReading(
+                analyte: NewestReadingAnswer(
                     **as_stated(r, entry),
                     analyte=analyte,
                     canonical=_canonical(r),

@@ -14,7 +14,7 @@ from tareline.app.answers.water import (
     HalfYearAnswer,
     MeanAnswer,
     MonthAnswer,
-    NewestReading,
+    NewestReadingAnswer,
     ReadingAnswer,
     TankWaterAnswer,
     TrendAnswer,
@@ -76,7 +76,7 @@ class Part:
     days: Sequence[MeanAnswer]
     lines: Sequence[tuple[float, ActingLine]]
     guides: Sequence[tuple[float, GuideAnswer]]
-    newest: NewestReading | None
+    newest: NewestReadingAnswer | None
     trend: TrendAnswer | None
     goes: tuple[str, str] | None
 

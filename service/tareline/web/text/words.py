@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from tareline.app.answers.days import DoseAnswer, FindingAnswer, MendAnswer
 from tareline.app.answers.entries import EntryAnswer
-from tareline.app.answers.water import NewestReading, ProbeSeriesAnswer, ReadingAnswer, StatedAnswer
+from tareline.app.answers.water import NewestReadingAnswer, ProbeSeriesAnswer, ReadingAnswer, StatedAnswer
 from tareline.app.entry_kinds import ENTRY_KINDS
 from tareline.core.alerts.concerns import upper_first
 from tareline.core.units import US_GALLON_L, from_canonical, to_canonical
@@ -19,7 +19,7 @@ from tareline.errors import FieldError
 from tareline.settings import Show
 from tareline.web.svg.geometry import COVERAGE
 
-Reading = TypeVar("Reading", NewestReading, ReadingAnswer)
+Reading = TypeVar("Reading", NewestReadingAnswer, ReadingAnswer)
 KINDS = {"gap": "lost dose", "finding": "decision"} | {kind.name: kind.word for kind in ENTRY_KINDS.values()}
 
 
