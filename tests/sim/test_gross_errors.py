@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from feeders import FULL, Life, fuller, lives
-from shift_sizes import size
+from sizes import size
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
