@@ -48,8 +48,8 @@ class RampEntry(AnswerAsGiven):
     note: str | None = None
 
 
-class RampAnswer(Answer):
-    """A ramp as it is set, where it stands, what it waits for, and the road so far."""
+class RampSetting(Answer):
+    """How a ramp is set."""
 
     start_g: Annotated[float, Field(description="The ration a day that it began with")]
     step_g: Annotated[float, Field(description="The most that a step adds")]
@@ -57,6 +57,11 @@ class RampAnswer(Answer):
     dwell_days: Annotated[float, Field(description="Days of feeding between steps")]
     fraction: Annotated[float, Field(description="The share of the limit's 5 % quantile that is kept, 0 to 1")]
     consent: Annotated[Literal["ask", "auto"], Field(description="Whether a person consents to each step")]
+
+
+class RampAnswer(RampSetting):
+    """A ramp as it is set, where it stands, what it waits for, and the road so far."""
+
     began_at: LocalTime
     state: RampState
     ended: bool

@@ -1,25 +1,14 @@
 """The record of a ramp on one page."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field
 
 from tareline.app.answers.base import Answer, LocalTime
-from tareline.app.answers.ramp import KnowledgeAnswer
+from tareline.app.answers.ramp import KnowledgeAnswer, RampSetting
 from tareline.app.answers.things import NamedTank, Stage
 from tareline.app.answers.water import StatedAnswer
 from tareline.core.safety.ramp import State as RampState
-
-
-class RampSetting(Answer):
-    """How a ramp is set."""
-
-    start_g: Annotated[float, Field(description="The ration a day that it began with")]
-    step_g: Annotated[float, Field(description="The most that a step adds")]
-    ceiling_g: Annotated[float, Field(description="The ration a day that it never exceeds")]
-    dwell_days: Annotated[float, Field(description="Days of feeding between steps")]
-    fraction: Annotated[float, Field(description="The share of the limit's 5 % quantile that is kept, 0 to 1")]
-    consent: Annotated[Literal["ask", "auto"], Field(description="Whether a person consents to each step")]
 
 
 class AnalyteSeen(Answer):

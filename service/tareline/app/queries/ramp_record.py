@@ -8,13 +8,13 @@ from itertools import pairwise
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.ramp import RampSetting
 from tareline.app.answers.ramp_record import (
     AnalyteSeen,
     FoodSeen,
     NoteSeen,
     RampConditions,
     RampRecordAnswer,
-    RampSetting,
     RampStage,
 )
 from tareline.app.answers.things import NamedTank
