@@ -33,7 +33,7 @@ RUBBISH: dict[str, tuple[str, Any, str | None]] = {
         None,
     ),
     "negative mass": ("dose", changed("target_g", -0.5), "target_g"),
-    "a hopper below nothing": ("dose", changed("after_g", -40.0), "after_g"),
+    "a hopper below nothing": ("dose", changed("after_g", -400_000.0), "after_g"),
     "a date in 2199": ("dose", changed("at_ms", 7_226_582_400_000), "at_ms"),
     "tomorrow and a day": ("dose", lambda b: json.dumps({**b, "at_ms": b["at_ms"] + 3 * 86_400_000}).encode(), "at_ms"),
     "a time before there were boards": ("dose", changed("at_ms", 0), "at_ms"),

@@ -433,6 +433,15 @@ def test_a_reference_of_another_kind_of_call_is_refused(house: House) -> None:
     assert (refused.value.field, refused.value.status) == ("client_ref", 409)
 
 
+def test_a_reference_sent_again_with_other_content_is_refused(house: House) -> None:
+    """What the second one says must not be lost in silence."""
+    house.service.entries.add("reading", TANK, {"analyte": "ph", "value": 7, "unit": "1", "client_ref": "r"})
+    with pytest.raises(FieldError) as refused:
+        house.service.entries.add("reading", TANK, {"analyte": "ph", "value": 8, "unit": "1", "client_ref": "r"})
+    assert (refused.value.field, refused.value.status) == ("client_ref", 409)
+    assert len(house.ledger("reading")) == 1
+
+
 def test_a_refused_post_does_not_use_up_its_reference(house: House) -> None:
     with pytest.raises(FieldError):
         house.ration(3.0, 3.0, [("08:00", 1.0)], client_ref="ref")

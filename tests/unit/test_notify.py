@@ -308,6 +308,13 @@ def test_seen_keeps_who_and_what_and_a_repeated_post_does_nothing_more(house: Ho
     house.record(concern("ammonia", grade=1))
     assert house.service.alerts.seen(alert.id, said) == first
     assert [one.state for one in house.service.alerts.list()] == ["open"]
+    with pytest.raises(FieldError) as refused:
+        house.service.entries.add("note", "sill", {"kind": "other", "text": "x", "client_ref": "r1"})
+    assert (refused.value.field, refused.value.status) == ("client_ref", 409)
+    house.service.entries.add("note", "sill", {"kind": "other", "text": "x", "client_ref": "r2"})
+    with pytest.raises(FieldError) as refused:
+        house.service.alerts.seen(alert.id, {"client_ref": "r2"})
+    assert (refused.value.field, refused.value.status) == ("client_ref", 409)
     with pytest.raises(FieldError) as caught:
         house.service.alerts.seen(99, {})
     assert caught.value.status == 404

@@ -5,8 +5,9 @@ from dataclasses import replace
 from datetime import time
 from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection
 
+from tareline.app import idempotency
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.context import Context
 from tareline.app.requests import SeenRequest, parse
@@ -21,7 +22,6 @@ from tareline.notify.targets import Addresses, Letter
 from tareline.settings import Notify
 from tareline.store import alerts as store
 from tareline.store.engine import get_meta, put_meta
-from tareline.store.tables import answered
 
 KEPT_MS = 14 * DAY_MS  # then a message is given up
 MORNING_MS = 4 * HOUR_MS  # later than this it is no morning message any more
@@ -77,11 +77,11 @@ class Alerts:
     def seen(self, key: int, body: Any) -> AlertAnswer:
         """A person has seen an alert; answers with it as it then is."""
         checked = parse(SeenRequest, body)
+        asked = idempotency.asked(checked, "seen", key)
         with self._context.write() as tx:
-            if checked.client_ref is not None:
-                kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == checked.client_ref)).scalar()
-                if kept is not None:
-                    return AlertAnswer.model_validate_json(kept)
+            kept = idempotency.kept(tx, asked, AlertAnswer)
+            if kept is not None:
+                return kept
             found = store.get(tx, key)
             if found is None:
                 raise FieldError("alert", f"there is no alert {key}", 404)
@@ -89,9 +89,7 @@ class Alerts:
             after = rules.seen(found, now_ms, checked.by, checked.note)
             store.save(tx, after)
             view = self._view(after)
-            if checked.client_ref is not None:
-                row = {"client_ref": checked.client_ref, "recorded_ms": now_ms, "body": view.model_dump_json()}
-                tx.execute(insert(answered).values(**row))
+            idempotency.keep(tx, asked, view, now_ms)
         self._context.announce("alert", found.tank)
         return view
 

@@ -79,6 +79,7 @@ answered = Table(
     Column("client_ref", String, primary_key=True),
     Column("recorded_ms", BigInteger, nullable=False),
     Column("body", Text, nullable=False),
+    Column("digest", String),  # of the call and what it said; NULL in rows of before it was kept
 )
 
 reject = Table(

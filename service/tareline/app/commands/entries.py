@@ -14,6 +14,7 @@ from tareline.app.answers.lines import CrossingAnswer, LineAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.entry_kinds import ENTRY_KINDS
+from tareline.app.idempotency import asked
 from tareline.app.requests import parse
 from tareline.app.requests.fields import TimedRequest
 from tareline.app.snapshot import Snapshots
@@ -96,7 +97,7 @@ class Entries:
                 self._change_food(snapshots.tx, ref, at_ms, fields.get("food"))
             return self._shown(snapshots, entry, tank)
 
-        return self._transactions.enter(make, MadeAnswer, kind, tank, checked.client_ref, feeder)
+        return self._transactions.enter(make, MadeAnswer, kind, tank, asked(checked, kind, ref), feeder)
 
     def correct(self, entry: int, body: Body | BaseModel) -> MadeAnswer:
         """One more entry that stands for an earlier one: with other fields, or void."""
@@ -124,7 +125,9 @@ class Entries:
                 self._change_food(snapshots.tx, str(newest.device), columns["at_ms"], fields.get("food"))
             return self._shown(snapshots, made, tank)
 
-        return self._transactions.enter(make, MadeAnswer, "correction", tank, checked.client_ref, found.device)
+        return self._transactions.enter(
+            make, MadeAnswer, "correction", tank, asked(checked, "correction", entry), found.device
+        )
 
     def _change_food(self, tx: Connection, feeder: str, at_ms: int, food: str | None) -> None:
         """A refill with another food: from then on the hopper holds that."""

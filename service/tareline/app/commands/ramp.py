@@ -18,6 +18,7 @@ from tareline.app.commands.entries import stated
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
+from tareline.app.idempotency import Asked, asked
 from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
@@ -189,7 +190,7 @@ class Ramps:
             entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
             return WrittenAnswer(entry=entry)
 
-        return self._said(tank, checked.client_ref, make)
+        return self._said(tank, asked(checked, "ramp", tank), make)
 
     def decide(self, tank: str, body: Any) -> RampEntered:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
@@ -209,11 +210,11 @@ class Ramps:
             reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
             return self._put(snapshots, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
 
-        return self._said(tank, checked.client_ref, make)
+        return self._said(tank, asked(checked, "ramp decision", tank), make)
 
-    def _said(self, tank: str, reference: str | None, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
+    def _said(self, tank: str, request: Asked, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
         """Enter what a person said, go on from there, and show where that leads."""
-        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, reference)
+        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, request)
         self.step(tank)
         return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 

@@ -3,17 +3,13 @@
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from pydantic import ValidationError
-from sqlalchemy import insert, select
-
-from tareline.app import dispatch
+from tareline.app import dispatch, idempotency
 from tareline.app.answers.base import Answer
 from tareline.app.context import Context
+from tareline.app.idempotency import Asked
 from tareline.app.projections.samples import Samples
 from tareline.app.snapshot import Snapshots
-from tareline.errors import FieldError
 from tareline.store.devices import Issued
-from tareline.store.tables import answered
 
 A = TypeVar("A", bound=Answer)
 
@@ -33,18 +29,18 @@ class Transactions:
         answers: type[A],
         what: str,
         tank: str | None,
-        reference: str | None = None,
+        asked: Asked,
         feeder: str | None = None,
     ) -> A:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference.
 
         answers: the kind of answer that `make` gives. tank: whose feeders are looked after; None: every feeder. feeder:
-        one more, whatever tank it is on now. Raises FieldError (409) where the reference belongs to another kind of
-        call.
+        one more, whatever tank it is on now. Raises FieldError (409) where its client reference was sent with something
+        else.
         """
         context = self._context
         with context.in_order:
-            answer, sent = self._commit(make, answers, tank, reference, feeder)
+            answer, sent = self._commit(make, answers, tank, asked, feeder)
             self._send(sent)
         context.announce(what, tank)
         return answer
@@ -68,32 +64,19 @@ class Transactions:
         make: Callable[[Snapshots], A],
         answers: type[A],
         tank: str | None,
-        reference: str | None,
+        asked: Asked,
         feeder: str | None,
     ) -> tuple[A, list[Issued]]:
         context = self._context
         with context.write() as tx:
-            if reference is not None:
-                kept = tx.execute(select(answered.c.body).where(answered.c.client_ref == reference)).scalar()
-                if kept is not None:
-                    return _kept(kept, answers), []
+            kept = idempotency.kept(tx, asked, answers)
+            if kept is not None:
+                return kept, []
             snapshots = Snapshots(tx, context, self._samples)
             answer = make(snapshots)
             feeders = context.register.refs("feeder")
             if tank is not None:
                 feeders = context.register.devices_of("feeder", tank)
             sent = dispatch.tell(snapshots, feeders if feeder is None else dict.fromkeys((*feeders, feeder)))
-            if reference is not None:
-                body = answer.model_dump_json(by_alias=True)
-                tx.execute(insert(answered).values(client_ref=reference, recorded_ms=context.stamp_ms(), body=body))
+            idempotency.keep(tx, asked, answer, context.stamp_ms())
         return answer, sent
-
-
-def _kept(body: str, answers: type[A]) -> A:
-    """An answer that was kept. Raises FieldError (409) where it was given to another kind of call."""
-    try:
-        return answers.model_validate_json(body)
-    except ValidationError as error:
-        raise FieldError(
-            "client_ref", "expected a new one: this one was sent with another kind of entry", 409
-        ) from error

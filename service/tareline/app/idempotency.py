@@ -1,0 +1,60 @@
+"""A request sent twice is answered as it was the first time and changes nothing more.
+
+Who sends names a request by its `client_ref`. What was asked is kept as a digest beside the answer: the same reference
+with another call or other content is a mistake of the sender, and silence would lose what the second one said.
+"""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import TypeVar
+
+from pydantic import BaseModel, ValidationError
+from sqlalchemy import Connection, insert, select
+
+from tareline.app.requests.fields import Request
+from tareline.errors import FieldError
+from tareline.store.tables import answered
+
+A = TypeVar("A", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A request that can be told again. reference: None where its sender gave none; digest: of its call and content."""
+
+    reference: str | None
+    digest: str
+
+
+def asked(request: Request, call: str, of: str | int | None = None) -> Asked:
+    """What a request is known by. call: what it asks for; of: of which tank, feeder, thing, entry or alert."""
+    said = json.dumps(request.model_dump(exclude={"client_ref"}), default=str, sort_keys=True)
+    return Asked(request.client_ref, hashlib.sha256(f"{call}\n{of}\n{said}".encode()).hexdigest())
+
+
+def kept(tx: Connection, request: Asked, answers: type[A]) -> A | None:
+    """The answer that a request was given before; None where it is new.
+
+    Raises FieldError (409) where its reference was sent with something else.
+    """
+    if request.reference is None:
+        return None
+    row = tx.execute(select(answered.c.body, answered.c.digest).where(answered.c.client_ref == request.reference))
+    found = row.first()
+    if found is None:
+        return None
+    body, digest = found
+    if digest in (None, request.digest):  # None: kept before digests were
+        try:
+            return answers.model_validate_json(body)
+        except ValidationError:
+            pass  # to another kind of call, before digests were kept
+    raise FieldError("client_ref", "expected a new one: this one was sent with another call or other content", 409)
+
+
+def keep(tx: Connection, request: Asked, answer: BaseModel, now_ms: int) -> None:
+    """Keep the first answer to a request, if it can be told again."""
+    if request.reference is not None:
+        row = {"client_ref": request.reference, "recorded_ms": now_ms, "digest": request.digest}
+        tx.execute(insert(answered).values(**row, body=answer.model_dump_json(by_alias=True)))
