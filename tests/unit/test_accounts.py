@@ -158,7 +158,7 @@ def test_a_dismissed_finding_leaves_the_books_and_does_not_come_back(fortnight: 
 
 def test_a_finding_nobody_knows_is_refused(fortnight: Fortnight) -> None:
     for name in ("feeder.content.1.2", "feeder", "another.content.0.0", ""):
-        with pytest.raises(FieldError, match="there is no finding") as refused:
+        with pytest.raises(FieldError, match="no longer there") as refused:
             fortnight.house.service.decide(name, {"decision": "accept"})
         assert refused.value.status == 404
 

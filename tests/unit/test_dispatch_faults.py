@@ -8,7 +8,7 @@ from house import FEEDER, MINUTE_MS, TANK, House
 
 from tareline.mqtt.messages import Message
 from tareline.store import ledger
-from tareline.web.app import health
+from tareline.web.api.health import health
 
 SILL, SECOND = "sill", "second"
 WHAT = f"window sill: Tareline cannot tell {SECOND} what to do now"
@@ -71,13 +71,13 @@ def test_a_hold_reaches_a_feeder_whose_plan_cannot_be_worked_out(house: House) -
 @pytest.mark.parametrize("fault", [without_a_plan, without_a_tank])
 def test_people_are_told_until_the_feeder_can_be_told_again(house: House, fault: Any) -> None:
     fault(house)
-    assert health(house.service)["dispatch_faults"] == {}
+    assert health(house.service).dispatch_faults == {}
     house.hear(house.dose(1, SECOND))
     house.pass_time(2 * MINUTE_MS, 10_000)
     told = health(house.service)
-    assert told["status"] == "failing"
-    assert told["dispatch_faults"][SECOND]["for_s"] == 120
-    assert told["dispatch_faults"][SECOND]["error"].startswith(("KeyError: 'meals'", "ValueError: "))
+    assert told.status == "failing"
+    assert told.dispatch_faults[SECOND].for_s == 120
+    assert told.dispatch_faults[SECOND].error.startswith(("KeyError: 'meals'", "ValueError: "))
     (alert,) = house.watch()
     assert (alert.what, alert.tank, alert.urgent) == (WHAT, SILL, True)
     assert "a hold included" in alert.text
@@ -89,7 +89,7 @@ def test_people_are_told_until_the_feeder_can_be_told_again(house: House, fault:
     house.sent.clear()
     house.pass_time(2 * MINUTE_MS, 10_000)
     told = health(house.service)
-    assert (told["dispatch_faults"], told["status"]) == ({}, "ok")
+    assert (told.dispatch_faults, told.status) == ({}, "ok")
     house.watch()
     house.clock.advance(11 * MINUTE_MS)
     assert WHAT not in whats(house)

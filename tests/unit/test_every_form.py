@@ -78,7 +78,7 @@ class Case:
 
     page: where it stands. ident: its id. right: what is typed and pressed. kind, wrote: the entry that this makes.
     rubbish: what is refused in each field, and a part of the message. empty: what the page says of it sent empty, by
-    field; None where that is an entry too. again: the status when the same is sent a second time.
+    field; None where that is an entry too.
     """
 
     form: Form
@@ -90,7 +90,6 @@ class Case:
     rubbish: dict[str, tuple[str, str]]
     empty: dict[str, str] | None
     prepare: Callable[[House], None] = nothing
-    again: int = 303
 
 
 AT = {"at": ("soon", "expected a date and time; found 'soon'")}
@@ -283,7 +282,6 @@ CASES = {
         {"decision": ("perhaps", "perhaps"), **NOTED, **BY},
         {"": PRESS},
         leave_finding,
-        404,  # it is no longer there, and the page says so
     ),
     "seen": Case(
         SEEN,
@@ -398,7 +396,7 @@ def test_sent_right_it_is_one_entry_and_sent_again_no_other(house: House, visito
     said = visitor.get(answer.headers["location"].partition("#")[0])
     assert re.search(r'role="status">[A-Z][^<]+\.</p>', said.text)
     before = everything(visitor, case)
-    assert visitor.post(form.action, data=filled).status_code == case.again
+    assert visitor.post(form.action, data=filled).status_code == 303
     assert everything(visitor, case) == before
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from tareline import service as module
 from tareline.clock import SystemClock
-from tareline.web.app import health
+from tareline.web.api.health import health
 
 
 @pytest.fixture
@@ -101,7 +101,7 @@ def test_behind_its_newest_entry_it_sends_holds_but_no_plan_and_no_time(house: H
     house.pass_time(5 * MINUTE_MS)
     assert house.told("plan") == []
     assert house.told("time") == []
-    assert health(house.service)["clock"]["behind_s"] == pytest.approx(400 * 86_400 - 300, abs=5)
+    assert health(house.service).clock.behind_s == pytest.approx(400 * 86_400 - 300, abs=5)
 
 
 def test_when_the_clock_is_right_again_the_plan_goes_out(house: House) -> None:
@@ -135,7 +135,7 @@ def test_a_clock_corrected_by_seconds_is_not_behind(house: House) -> None:
     house.service.tick()
     house.hear(house.hello(clock="unset"))
     assert len(house.told("time")) == 1
-    assert health(house.service)["clock"]["behind_s"] == 0
+    assert health(house.service).clock.behind_s == 0
 
 
 # -- connections -------------------------------------------------------------------------------------------------------

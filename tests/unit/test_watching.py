@@ -10,6 +10,7 @@ from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from sqlalchemy import select, text
 
 from tareline.app.commands.entries import lines_view
+from tareline.app.monitor import Monitor
 from tareline.app.projections.samples import Samples
 from tareline.errors import FieldError
 from tareline.store.engine import StoreError
@@ -266,6 +267,34 @@ def test_what_one_tank_stumbles_over_is_told_and_leaves_the_others_looked_after(
     house.watch()
     house.clock.advance(11 * MINUTE_MS)
     assert "reading room: Tareline cannot watch this tank" not in whats(house)
+
+
+def test_what_a_device_on_no_tank_or_a_morning_text_stumbles_over_keeps_no_alert_away(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.add("feeder", id="spare", tank=None)
+    house.hear(house.online("spare"), house.hello("spare"))
+    house.reading("nitrite", 0.5)
+    of_device = Monitor._of_device
+
+    def broken(self: Monitor, tx: Any, place: Any, known: Any, *others: Any) -> Any:
+        if known.device == "spare":
+            raise ZeroDivisionError("nothing to divide by")
+        return of_device(self, tx, place, known, *others)
+
+    def no_morning(*_: Any) -> str:
+        raise ZeroDivisionError("no morning either")
+
+    monkeypatch.setattr(Monitor, "_of_device", broken)
+    monkeypatch.setattr(Monitor, "_morning", no_morning)
+    house.clock.set(NOON_MS + 20 * HOUR_MS)  # 08:00, when the morning's text is due
+    found = whats(house)
+    assert "reading room: nitrite is too high" in found
+    assert "spare: Tareline cannot watch this device, which is on no tank" in found
+    monkeypatch.undo()
+    house.watch()
+    house.clock.advance(11 * MINUTE_MS)
+    assert "spare: Tareline cannot watch this device, which is on no tank" not in whats(house)
 
 
 def test_a_store_that_fails_in_the_watcher_ends_the_service(house: House) -> None:

@@ -19,7 +19,7 @@ from tareline.app.work_alerts import WorkAlerts
 from tareline.clock import ManualClock
 from tareline.core.alerts.service_concerns import of_work
 from tareline.store.engine import StoreError
-from tareline.web.app import health
+from tareline.web.api.health import health
 
 FAILURES = 100
 BODIES = {
@@ -94,25 +94,25 @@ def test_a_work_that_fails_a_hundred_times_is_alive_and_told_and_goes_on(
     cause = Cause(monkeypatch, *BODIES[name])
     house.service.supervisor.start()
     until(lambda: cause.raised >= FAILURES)
-    told = health(house.service)["workers"][name]
-    assert "RuntimeError: the cause" in told["error"]
-    assert told["failing_for_s"] == 0.0
+    told = health(house.service).workers[name]
+    assert "RuntimeError: the cause" in told.error
+    assert told.failing_for_s == 0.0
     house.clock.advance(11 * MINUTE_MS)
-    assert health(house.service)["status"] == "failing"
+    assert health(house.service).status == "failing"
     assert metric(house, "tareline_work_failing_seconds", name) == 660
     assert metric(house, "tareline_work_lag_seconds", name) == 660
     if name in TOLD:
         house.service.watch_works()
         assert alerts(house) == [TOLD[name]]
     cause.lasts = False
-    until(lambda: health(house.service)["workers"][name]["error"] is None)
+    until(lambda: health(house.service).workers[name].error is None)
     house.service.supervisor.stop()
-    told = health(house.service)["workers"][name]
-    assert (told["done_s_ago"], told["failing_for_s"], told["lag_s"]) == (0.0, None, 0.0)
-    assert "RuntimeError: the cause" in told["last_error"]
+    told = health(house.service).workers[name]
+    assert (told.done_s_ago, told.failing_for_s, told.lag_s) == (0.0, None, 0.0)
+    assert "RuntimeError: the cause" in told.last_error
     assert metric(house, "tareline_work_last_success_timestamp_seconds", name) == house.clock.now_ms() / 1000
     assert metric(house, "tareline_work_last_error_timestamp_seconds", name) >= NOON_MS / 1000
-    assert health(house.service)["status"] == "ok"
+    assert health(house.service).status == "ok"
     house.service.watch_works()
     house.clock.advance(11 * MINUTE_MS)
     house.service.watch_works()
@@ -139,9 +139,9 @@ def test_a_monitor_that_hangs_is_told_by_its_lag(house: House, monkeypatch: pyte
     house.service.watch_works()
     assert alerts(house) == [TOLD["monitor"]]
     assert "still not processed" in house.service.alerts.list("open")[0].text
-    assert health(house.service)["workers"]["monitor"]["lag_s"] == 600
+    assert health(house.service).workers["monitor"].lag_s == 600
     done.set()
-    until(lambda: health(house.service)["workers"]["monitor"]["lag_s"] == 0)
+    until(lambda: health(house.service).workers["monitor"].lag_s == 0)
 
 
 def test_what_the_monitor_finds_leaves_alerts_of_works_as_they_are(
@@ -175,10 +175,10 @@ def test_a_feeder_whose_account_fails_is_told_and_delays_no_other(
     monkeypatch.setattr(Accounts, "compute", stumble)
     house.service.supervisor.start()
     until(lambda: house.service.accounts.account("other") is not None)
-    until(lambda: health(house.service)["workers"]["accounts"]["error"] is not None)
-    assert health(house.service)["workers"]["accounts"]["error"] == f"{FEEDER}: ValueError: an odd dose"
+    until(lambda: health(house.service).workers["accounts"].error is not None)
+    assert health(house.service).workers["accounts"].error == f"{FEEDER}: ValueError: an odd dose"
     monkeypatch.undo()
-    until(lambda: health(house.service)["workers"]["accounts"]["error"] is None)
+    until(lambda: health(house.service).workers["accounts"].error is None)
     assert house.service.accounts.account(FEEDER) is not None
 
 

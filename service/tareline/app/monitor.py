@@ -112,21 +112,25 @@ class Monitor:
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
             mornings = self._alerts.mornings(tx, now_ms)
-            told = {tank: self._morning(look, look.tanks[tank]) for tank in mornings if tank in look.proposed}
+            told = {}
+            for tank in mornings:
+                with self._guarded(look, tank):
+                    if tank in look.proposed:
+                        told[tank] = self._morning(look, look.tanks[tank])
             self._alerts.due_message(tx, told, now_ms, away)
         if step.changed or mornings:
             self._context.announce("alert", None)
 
     @contextmanager
-    def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
-        """Whatever goes wrong with one tank, the others are looked after."""
+    def _guarded(self, look: "_Round", name: str) -> Iterator[None]:
+        """Whatever goes wrong with one tank, or one device on none, the others are looked after."""
         try:
             yield
         except StoreError:
             raise
         except Exception as error:
-            log.exception("%s could not be looked after", tank)
-            look.failed[tank] = error
+            log.exception("%s could not be looked after", name)
+            look.failed[name] = error
 
     def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
         """Read some tanks, and the devices that are on none, in one transaction."""
@@ -142,7 +146,8 @@ class Monitor:
             look.devices = snapshots.devices
             for name in register.refs("feeder"):
                 if (register.now("feeder", name) or {}).get("tank") is None:
-                    look.loose[name] = snapshots.feeder(name)
+                    with self._guarded(look, _device(name)):
+                        look.loose[name] = snapshots.feeder(name)
 
     def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
@@ -171,6 +176,17 @@ class Monitor:
             "Feeding continues under its cap, and holds still work, but no new alert about this tank is sent. Watch it "
             "yourself, and tell the developers.",
             urgent=True,
+        )
+
+    def _unwatched_device(self, device: str, error: Exception, now_ms: int) -> Concern:
+        return Concern(
+            key=f"blind-device/{device}",
+            kind="device",
+            tank=None,
+            since_ms=now_ms,
+            what=f"{device}: Tareline cannot watch this device, which is on no tank",
+            text=f"Its records could not be evaluated ({type(error).__name__}); the log has the details. No alert "
+            "about it is sent. Tell the developers.",
         )
 
     def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
@@ -356,11 +372,14 @@ class Monitor:
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
                 if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
-                    if name in look.loose:
-                        found += self._of_stop(place, look.loose[name])
-                        found += self._of_plan(place, look.loose[name])
-                    reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
-                    found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
+                    with self._guarded(look, _device(name)):
+                        if name in look.loose:
+                            found += self._of_stop(place, look.loose[name])
+                            found += self._of_plan(place, look.loose[name])
+                        reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
+                        found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
+                    if _device(name) in look.failed:
+                        found.append(self._unwatched_device(name, look.failed[_device(name)], now_ms))
         return found
 
     def _of_dispatch_fault(self) -> list[Concern]:
@@ -375,11 +394,17 @@ class Monitor:
         return found
 
 
+def _device(name: str) -> str:
+    """What a device on no tank is called among what failed; no tank can be called so."""
+    return f"device {name}"
+
+
 @dataclass
 class _Round:
     """What one look at everything has seen so far.
 
-    proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong with a tank.
+    proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong, by tank, or
+    by `_device` of one on none.
     """
 
     tanks: dict[str, TankSnapshot] = field(default_factory=dict)

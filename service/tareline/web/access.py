@@ -10,18 +10,12 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tareline.settings import Http
-from tareline.web.problems import is_for_programs, refusal
+from tareline.web.problems import PROTECTIVE_HEADERS, is_for_programs, refusal
 
 COOKIE = "tareline_token"
 OPEN_PATHS = ("/login", "/static/", "/healthz")
 SAFE = ("GET", "HEAD", "OPTIONS")
 LARGEST_BODY = 1024 * 1024
-HEADERS = {
-    "Content-Security-Policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
-    "frame-ancestors 'none'; form-action 'self'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",
-}
 
 
 def token_fits(http: Http, given: str) -> bool:
@@ -68,7 +62,7 @@ class Guard:
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
+                for name, value in PROTECTIVE_HEADERS.items():
                     headers.setdefault(name, value)
             await send(message)
 

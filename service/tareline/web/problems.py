@@ -2,6 +2,7 @@
 expected, to people as a page."""
 
 import logging
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Annotated, Any, Literal
 
@@ -20,6 +21,12 @@ log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 FOR_PROGRAMS = ("/metrics", "/openapi.json", "/healthz")
+PROTECTIVE_HEADERS = {  # of every answer: they keep pages to themselves
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
+    "frame-ancestors 'none'; form-action 'self'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+}
 METHODS = ("DELETE", "GET", "HEAD", "PATCH", "POST", "PUT")
 TITLES = {
     400: "Not understood",
@@ -74,7 +81,7 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
 
 
 def problem(
-    status: int, detail: str, errors: list[dict[str, str]] | None = None, headers: dict[str, str] | None = None
+    status: int, detail: str, errors: list[dict[str, str]] | None = None, headers: Mapping[str, str] | None = None
 ) -> JSONResponse:
     """A problem document; type is about:blank, so the title says no more than the status."""
     found = Problem(
@@ -92,7 +99,7 @@ def is_for_programs(path: str) -> bool:
 
 
 def refusal(
-    request: Request, status: int, detail: str, headers: dict[str, str] | None = None, plain: str | None = None,
+    request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, plain: str | None = None,
     errors: list[dict[str, str]] | None = None,
 ) -> Response:  # fmt: skip
     """A problem document for a program, or a page for a person.
@@ -155,4 +162,5 @@ def register(app: FastAPI) -> None:
     @app.exception_handler(Exception)
     def _any(request: Request, error: Exception) -> Response:
         log.error("%s %s failed", request.method, request.url.path, exc_info=error)
-        return refusal(request, 500, "an error of the service; its log tells more")
+        # The framework answers this outside of all middleware, which gives every other answer its headers.
+        return refusal(request, 500, "an error of the service; its log tells more", PROTECTIVE_HEADERS)

@@ -39,7 +39,7 @@ class Findings:
 
         def make(snapshots: Snapshots) -> MadeAnswer:
             if found is None:
-                raise FieldError("finding", f"there is no finding {name!r} now", 404)
+                raise FieldError("finding", "this finding is no longer there; the books have changed since", 404)
             feeder, finding = found
             mend = finding.mend
             now_ms = self._context.stamp_ms()

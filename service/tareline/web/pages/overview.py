@@ -6,8 +6,9 @@ field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to th
 
 import secrets
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -67,20 +68,24 @@ def _glance(service: Service, tank: str) -> OverviewAnswer:
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
 
-def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Mapping[str, Any]]:
-    """By tank: how many alerts are open, how many only seen, and the most pressing of them.
+@dataclass(frozen=True, slots=True)
+class Pressing:
+    """The most pressing alert of a tank, and how many there are besides."""
+
+    most: AlertAnswer
+    others: int
+
+
+def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Pressing]:
+    """By tank, of the alerts that are not cleared.
 
     alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
     """
-    found: dict[str, dict[str, Any]] = {}
+    of_tank: dict[str, list[AlertAnswer]] = {}
     for alert in alerts:
-        if alert.tank is None or alert.state == "cleared":
-            continue
-        own = found.setdefault(alert.tank, {"open": 0, "seen": 0, "most": alert})
-        own[alert.state] += 1
-        if _presses(alert) > _presses(own["most"]):
-            own["most"] = alert
-    return found
+        if alert.tank is not None and alert.state != "cleared":
+            of_tank.setdefault(alert.tank, []).append(alert)
+    return {tank: Pressing(max(own, key=_presses), len(own) - 1) for tank, own in of_tank.items()}
 
 
 def _presses(alert: AlertAnswer) -> tuple[bool, bool, int]:
@@ -294,12 +299,14 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
     def decided(tank: str, finding: str, sent: Sent) -> Response:
         start = read_date("start", sent.get("start", ""))
         week = service.books.week(tank, start)
-        if finding not in [one.id for one in week.findings]:
-            gone = {"": "this finding is no longer there; the books have changed since"}
-            return _week_page(service, tank, start, "", finding, sent, gone, 404)
 
         def enter(body: Body) -> Response:
-            service.decide(finding, body)
+            try:
+                service.decide(finding, body)
+            except FieldError as error:
+                if error.field != "finding":
+                    raise
+                return _week_page(service, tank, start, "", finding, sent, {"": error.message}, error.status)
             return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
 
         found = submit(FORMS["finding"], sent, week.tank.timezone, enter)
