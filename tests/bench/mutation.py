@@ -38,7 +38,7 @@ CONCERNED = {
     "safety.lines": ("published/test_default_lines.py", "unit/test_lines.py", "published/test_unionised_ammonia.py"),
     "safety.exceedance": ("unit/test_spells.py", "published/test_known_spells.py"),
     "safety.hold": ("unit/test_hold.py", "unit/test_due.py"),
-    "safety.stops": ("unit/test_stops.py",),
+    "safety.stops": ("unit/test_snapshot_rules.py", "unit/test_stops.py"),
     "safety.known_water": ("unit/test_snapshot_rules.py",),
     "safety.ramp": ("unit/test_ramp.py", "unit/test_ramp_record.py"),
     "feeding.ration": ("unit/test_ration.py", "unit/test_plan.py", "unit/test_carry_over.py"),

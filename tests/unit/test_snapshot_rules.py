@@ -144,6 +144,8 @@ def test_samples_count_until_a_newer_reading_is_clear_and_readings_until_newer_s
     sampled = beyond(TODAY_MS - HOUR_MS)
     assert seen({}, sampled) == [WARM]
     assert seen({"temperature": reading("temperature", 25.0, TODAY_MS - 2 * HOUR_MS)}, sampled) == [WARM]
+    at_once = {"temperature": reading("temperature", 25.0, TODAY_MS - HOUR_MS)}
+    assert seen(at_once, sampled) == [WARM], "of one moment the samples' word stands"
     assert seen({"temperature": reading("temperature", 25.0, TODAY_MS)}, sampled) == []
     clear = SampleSummary(recent={"temperature": (25.0, TODAY_MS)})
     assert seen({"temperature": reading("temperature", 31.0, TODAY_MS - HOUR_MS)}, clear) == []
@@ -160,6 +162,7 @@ def test_of_an_empty_tank_only_what_was_known_since_counts() -> None:
     latest = {"ammonia": reading("ammonia", 3.0, TODAY_MS - HOUR_MS)}
     assert seen(latest, SampleSummary(), stage="empty") == [OFTEN]
     assert seen(latest, SampleSummary(), stage="empty", since_ms=TODAY_MS) == []
+    assert seen(latest, SampleSummary(), stage="empty", since_ms=TODAY_MS - HOUR_MS) == [OFTEN]
 
 
 def test_the_newest_temperature_is_a_reading_or_a_probe_whichever_is_newer() -> None:
@@ -171,5 +174,7 @@ def test_the_newest_temperature_is_a_reading_or_a_probe_whichever_is_newer() -> 
     ]
     assert values == [31.0, 25.0]
     assert newest_temperature({}, SampleSummary()) is None
+    # A thermometer of plus or minus 0.5 K (DS18B20 data sheet), and no entry of a person.
+    assert newest_temperature({}, sampled) == Reading(0, TODAY_MS - HOUR_MS, "temperature", 31.0, resolution=1.0)
     assert known_now({"temperature": new}, sampled, TODAY_MS)["temperature"].counted == 25.0
     assert known_now({"temperature": old}, sampled, TODAY_MS)["temperature"].counted == 31.0
