@@ -25,7 +25,8 @@ from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.deliveries import Deliveries
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest
+from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.state import DeviceStates
 from tareline.app.monitor import Monitor
 from tareline.app.periodic import Periodic
 from tareline.app.projections.accounts import Accounts
@@ -73,8 +74,9 @@ class Service:
         self.accounts = Accounts(self.context)
         self.trends = Trends(self.context)
         self.samples = Samples(self.context)
-        self.ingest = Ingest(self.context, root, self.samples)
-        self.downlink = Downlink(self.context, self.metrics, self.samples, self.ingest.known, self._publish)
+        self.device_states = DeviceStates(self.context)
+        self.ingest = Ingest(self.context, root, self.device_states, self.samples)
+        self.downlink = Downlink(self.context, self.metrics, self.samples, self.device_states.known, self._publish)
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         send = self.downlink.send
@@ -102,7 +104,11 @@ class Service:
         self.alerts = Alerts(self.context, settings.notify, addresses)
         self.deliveries = Deliveries(self.context, addresses)
         self.bookkeeping = Bookkeeping(
-            self.context, self.accounts, Findings(self.context, self.transactions), self.downlink, self.ingest.known
+            self.context,
+            self.accounts,
+            Findings(self.context, self.transactions),
+            self.downlink,
+            self.device_states.known,
         )
         self.monitor = Monitor(
             self.context,
@@ -116,11 +122,21 @@ class Service:
             self.transactions,
             self.books,
         )
-        resends = Resends(self.context, self.ingest, self.downlink)
+        resends = Resends(self.context, self.device_states, self.ingest, self.downlink)
         self.batches = Batches(
-            self.context, self.metrics, self.samples, self.ingest, self.downlink, resends, self.updates, root
+            self.context,
+            self.metrics,
+            self.samples,
+            self.device_states,
+            self.ingest,
+            self.downlink,
+            resends,
+            self.updates,
+            root,
         )
-        self.periodic = Periodic(self.context, self.ingest, self.downlink, resends, self.batches.settle_loss)
+        self.periodic = Periodic(
+            self.context, self.device_states, self.ingest, self.downlink, resends, self.batches.settle_loss
+        )
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
