@@ -22,7 +22,7 @@ from tareline.core.feeding.doses import Dose, total
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, Sums, estimate
 from tareline.core.weighing.gain import NextGain, next_gain
 from tareline.core.weighing.gross_errors import Finding
-from tareline.core.weighing.model import Handling, History, Refill, WeighIn
+from tareline.core.weighing.history import Handling, History, Refill, WeighIn
 from tareline.core.weighing.periods import ClosedPeriod, next_closing_ms, still_closed
 from tareline.core.weighing.revision import Revision, changed_entries, revisions
 from tareline.store import ledger, settled

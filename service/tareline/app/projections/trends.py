@@ -12,7 +12,8 @@ from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.projection import Projection
 from tareline.core.calendar import day_of, day_start_ms
-from tareline.core.trends.trend import DailyMean, Observation, Trend, of_probe, of_readings
+from tareline.core.trends.slopes import Observation
+from tareline.core.trends.trend import DailyMean, Trend, of_probe, of_readings
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 
