@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 
 from tareline.app.answers.alerts import AddressState, TestedAddress
 from tareline.app.context import ChangeNotice, Context
-from tareline.core.calendar import from_ms
+from tareline.core.calendar import from_ms, rfc3339
 from tareline.locks import Order, OrderedLock
 from tareline.notify.targets import Addresses, Letter, Target, tell
 from tareline.store import alerts as store
@@ -179,7 +179,7 @@ class Deliveries:
         found = []
         for name in self._addresses.targets:
             at_ms, state, error = tried.get(name, (None, "", None))
-            at = None if at_ms is None else from_ms(at_ms, "UTC").isoformat(timespec="milliseconds")
+            at = None if at_ms is None else rfc3339(at_ms, "UTC")
             ok = None if at is None else state == "sent"
             found.append(AddressState(target=name, tried_at=at, ok=ok, why=error))
         return found
@@ -204,7 +204,7 @@ class Deliveries:
 
 
 def _letter(queued: Queued) -> Letter:
-    at = from_ms(queued.queued_ms, "UTC").isoformat(timespec="milliseconds")
+    at = rfc3339(queued.queued_ms, "UTC")
     return Letter(f"{queued.id}", queued.kind, queued.tank, queued.title, queued.text, at, queued.alerts)
 
 

@@ -14,7 +14,6 @@ from sqlalchemy import Connection
 from tareline.app import repository, requests
 from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.answers.ramp import KnowledgeAnswer, RampAnswer, RampEntered, RampEntry
-from tareline.app.commands.entries import stated
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
@@ -23,6 +22,7 @@ from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots, TankSnapshot
+from tareline.core.calendar import rfc3339
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
 from tareline.core.safety.due_list import Due
@@ -288,16 +288,16 @@ class Ramps:
         begun_ms = in_force_since_ms(road.rations, zone)
         return RampAnswer(
             **{name: getattr(road.ramp, name) for name in SET},
-            began_at=stated(road.ramp.set_ms, zone),
+            began_at=rfc3339(road.ramp.set_ms, zone),
             state=shown.state,
             ended=road.ended,
             ration_g_per_day=road.rations[-1].daily_g,
-            ration_since=None if begun_ms is None else stated(begun_ms, zone),
+            ration_since=None if begun_ms is None else rfc3339(begun_ms, zone),
             next_g_per_day=shown.next_g,
             keep_g_per_day=shown.keep_g,
             reasons=list(shown.reasons),
             waits_for=list(shown.waits_for),
-            vetoed_until=None if veto is None else stated(veto.body["until_ms"], zone),
+            vetoed_until=None if veto is None else rfc3339(veto.body["until_ms"], zone),
             knowledge=known,
             road=[_entry_view(entry, zone) for entry in road.entries],
         )
@@ -397,6 +397,6 @@ def _entry_view(entry: Entry, zone: str) -> RampEntry:
         ("until" if name == "until_ms" else name): value for name, value in entry.body.items() if name != "began_ms"
     }
     if "until" in body:
-        body["until"] = stated(body["until"], zone)
-    told = {"entry": entry.id, "at": stated(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
+        body["until"] = rfc3339(body["until"], zone)
+    told = {"entry": entry.id, "at": rfc3339(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
     return RampEntry.model_validate(told)

@@ -7,10 +7,9 @@ from sqlalchemy import Connection
 from tareline.app.answers.base import Answer, LocalDay, LocalTime
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.answers.things import FoodAnswer, WaterAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.snapshot import TankSnapshot
-from tareline.core.calendar import ONE_DAY
+from tareline.core.calendar import ONE_DAY, rfc3339
 from tareline.core.feeding.absence import CAP_TO_DAILY, Absence
 from tareline.core.feeding.ration import ration_on
 from tareline.store import ledger
@@ -58,7 +57,7 @@ def absence_view(tank: TankSnapshot) -> AbsenceAnswer:
         cap_g=CAP_TO_DAILY * absence.daily_g,
         tell=absence.tell,
         entry=absence.entry,
-        decided_at=stated(absence.recorded_ms, tank.zone),
+        decided_at=rfc3339(absence.recorded_ms, tank.zone),
     )
 
 
@@ -74,7 +73,7 @@ def sheet_view(tx: Connection, context: Context, tank: TankSnapshot) -> Sheet | 
         days=(absence.end - absence.start).days + 1,
         portions=_portions(context, tank, absence),
         water=_water(tx, context, tank.id),
-        temperature=None if celsius is None else Warmth(c=celsius.value, at=stated(celsius.at_ms, tank.zone)),
+        temperature=None if celsius is None else Warmth(c=celsius.value, at=rfc3339(celsius.at_ms, tank.zone)),
         printed=tank.today.isoformat(),
         back=(absence.end + ONE_DAY).isoformat(),
     )
