@@ -19,7 +19,7 @@ from tareline.app.bookkeeping import Bookkeeping
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.feeding import Feeding
 from tareline.app.commands.findings import Findings
-from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.app.commands.things import Things
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
@@ -84,7 +84,7 @@ class Service:
         self.things = Things(self.context, self.transactions)
         self.entries = Entries(self.context, self.transactions)
         self.feeding = Feeding(self.context, self.transactions, others)
-        self.ramps = Ramps(self.context, self.transactions, self.samples, self._evidence())
+        self.ramps = Ramps(self.context, self.transactions, self.samples, self._ramp_sources())
         due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
         self.books = BookQueries(self.context, self.accounts, self.samples, self.waters)
@@ -150,8 +150,8 @@ class Service:
         )
         # What drives a service; who drives one without threads calls these too.
         self.take, self.settle, self.greeting = self.batches.take, self.batches.settle, self.downlink.greeting
-        self.reckon, self.watch, self.load = self.bookkeeping.reckon, self.monitor.watch, self.loads.work
-        self.supervisor = Supervisor(clock, works(self.reckon, self.watch, self.load, self.watch_works))
+        self.update_accounts, self.watch, self.load = self.bookkeeping.update, self.monitor.watch, self.loads.work
+        self.supervisor = Supervisor(clock, works(self.update_accounts, self.watch, self.load, self.watch_works))
         self.work_alerts = WorkAlerts(self.context, self.alerts, self.supervisor.works, self.supervisor.states)
         self.metrics.registry.register(WorkMetrics(self.supervisor))
 
@@ -183,9 +183,9 @@ class Service:
         """Tell people of works that fail or lag."""
         self.work_alerts.record()
 
-    def _evidence(self) -> Evidence:
-        """What the ramp is told."""
-        return Evidence(
+    def _ramp_sources(self) -> RampSources:
+        """Where the ramp gets what it needs to know of a tank."""
+        return RampSources(
             knowledge=self.loads.knowledge,
             rising=self.trends.alarms,
             findings=self.accounts.open_findings,

@@ -6,8 +6,8 @@ from tareline.app import dispatch
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
 from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
 from tareline.app.ingest.state import DeviceStates
-from tareline.app.ingest.taken import Taken
 from tareline.app.other_installations import hold_for_another
 from tareline.app.projections.samples import Samples
 from tareline.app.resends import Resends
@@ -39,7 +39,7 @@ class Batches:
         self._context, self._metrics, self._samples, self._root = context, metrics, samples, root
         self._states, self._ingest, self._downlink = states, ingest, downlink
         self._resends, self._updates = resends, updates
-        self._pending = Taken()
+        self._pending = IngestResult()
 
     def take(self, batch: Sequence[Message]) -> None:
         """Put a batch on disk and note what follows. Raises StoreError when it could not be committed."""
@@ -64,14 +64,14 @@ class Batches:
             if lost is not None:
                 self.settle_loss(lost)
 
-    def settle_loss(self, lost: Taken) -> None:
+    def settle_loss(self, lost: IngestResult) -> None:
         """Send what follows from doses that were given up, and from all that was taken before."""
         self._pending.add(lost)
         self.settle()
 
     def settle(self) -> None:
         """Send what follows from the batches taken since the last time."""
-        pending, self._pending = self._pending, Taken()
+        pending, self._pending = self._pending, IngestResult()
         register = self._context.register
         # A dose may have fallen before its feeder moved: every tank that it has been on is looked at.
         tanks = {v.body.get("tank") for feeder in pending.dosed for v in register.history("feeder", feeder)}

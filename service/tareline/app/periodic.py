@@ -8,8 +8,8 @@ from tareline.app.confirmations import Confirmations
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
 from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
 from tareline.app.ingest.state import DeviceStates
-from tareline.app.ingest.taken import Taken
 from tareline.app.resends import Resends
 from tareline.app.silence import Silence
 
@@ -31,7 +31,7 @@ class Periodic:
         ingest: Ingest,
         downlink: Downlink,
         resends: Resends,
-        settle_loss: Callable[[Taken], None],
+        settle_loss: Callable[[IngestResult], None],
     ) -> None:
         self._context, self._ingest, self._downlink = context, ingest, downlink
         self._resends, self._settle_loss = resends, settle_loss

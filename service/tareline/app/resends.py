@@ -9,8 +9,8 @@ from tareline.app import dispatch
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
 from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
 from tareline.app.ingest.state import DeviceStates
-from tareline.app.ingest.taken import Taken
 from tareline.mqtt import messages as wire
 from tareline.mqtt.link import Down
 from tareline.store.devices import Device
@@ -31,7 +31,7 @@ class Resends:
         self._asked: dict[str, tuple[Journal, Range, int]] = {}  # by command; and the number of the asking
         self._numbers = itertools.count(1)
 
-    def ask(self) -> Iterator[Taken]:
+    def ask(self) -> Iterator[IngestResult]:
         """Ask devices that are online; yields what follows from each loss that this gives up."""
         now_s = self._context.clock.monotonic_s()
         for key, track in list(self._states.tracks.items()):
@@ -65,7 +65,7 @@ class Resends:
         if asked is not None:
             self._states.tracks[asked[0]].note_answer(asked[2])
 
-    def refused(self, command: str) -> Taken | None:
+    def refused(self, command: str) -> IngestResult | None:
         """A device refused to send doses again; returns what follows from their loss, None where nobody had asked."""
         asked = self._asked.pop(command, None)
         if asked is None:

@@ -168,7 +168,7 @@ class Entries:
             return MadeAnswer.of(made, "UTC" if tank is None else self._context.zone(tank))
         found = snapshots.of(tank).water.found
         crossed = [c for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
-        entries = holds.judge(snapshots, tank)
+        entries = holds.apply_changes(snapshots, tank)
         state = snapshots.of(tank).holds
         return MadeAnswer.of(
             made,

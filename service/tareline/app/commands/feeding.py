@@ -109,7 +109,7 @@ class Feeding:
         def make(snapshots: Snapshots) -> LinesAnswer:
             body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
             self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
-            holds.judge(snapshots, tank)
+            holds.apply_changes(snapshots, tank)
             return LinesAnswer(lines=[LineAnswer.of(line) for line in repository.lines(self._context, tank)])
 
         return self._transactions.enter(make, LinesAnswer, "lines", tank, asked(checked, "lines", tank))

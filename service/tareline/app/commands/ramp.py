@@ -51,11 +51,13 @@ SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What others know of a tank; asked often, so each answers from what is worked out already.
+class RampSources:
+    """What a ramp is told of a tank by other parts of the service.
 
-    knowledge: of some rations, None where the load was never worked out. rising: the analytes whose trend is worth an
-    alarm, None where trends are not known. findings: how many nobody has decided.
+    They are asked often, so each answers with what has been calculated already.
+
+    knowledge: of some rations, None where the load was never calculated. rising: the analytes whose trend gives an
+    alarm, None where trends are not known. findings: the number of findings on which nobody has decided yet.
     """
 
     knowledge: Callable[[str, Sequence[float]], LoadKnowledge | None]
@@ -111,11 +113,11 @@ class Proposal:
 class Ramps:
     """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
 
-    def __init__(self, context: Context, transactions: Transactions, samples: Samples, evidence: Evidence) -> None:
+    def __init__(self, context: Context, transactions: Transactions, samples: Samples, sources: RampSources) -> None:
         self._context = context
         self._transactions = transactions
         self._samples = samples
-        self._evidence = evidence
+        self._sources = sources
 
     # -- what time and water bring -----------------------------------------------------------------------------------
 
@@ -145,7 +147,7 @@ class Ramps:
         return self._weigh(tank, road)
 
     def _weigh(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
-        knowledge = self._evidence.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
+        knowledge = self._sources.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
         standing = self._standing(tank, road)
         needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
         decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
@@ -255,7 +257,7 @@ class Ramps:
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
         back_ms = back.at_ms if back is not None else None
-        rising = self._evidence.rising(tank.id)
+        rising = self._sources.rising(tank.id)
         return TankState(
             ration_g=road.rations[-1].daily_g,
             ration_since_ms=begun_ms,
@@ -263,7 +265,7 @@ class Ramps:
             unfed_ms=_held_ms(tank.holds, begun_ms, now_ms),
             held=tank.holds.held or tank.holds.reduce_to < 1,
             away=tank.away is not None,
-            open_findings=self._evidence.findings(tank.id),
+            open_findings=self._sources.findings(tank.id),
             readings={analyte: NewestReading(r.at_ms, clear(r)) for analyte, r in tank.readings.items()},
             crossed=_crossed(tank, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),

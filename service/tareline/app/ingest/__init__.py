@@ -6,7 +6,7 @@ was not understood. Either way it is then on disk and may be acknowledged.
 ingest.py        a batch: whose each message is and who handles it; what is refused; what is kept of devices
 transaction.py   one transaction of taking, which every handler is given
 state.py         what is kept in memory of devices, journals and boots
-taken.py         what a batch brought, for what follows from it
+result.py         what a batch brought, for what follows from it
 times.py         when something happened that a device tells of
 doses.py         doses, each of them once
 losses.py        doses that will not come, and those that came after all

@@ -60,11 +60,11 @@ def enter(work: IngestTransaction, doses: Sequence[ReceivedDose]) -> None:
             row = _row_of(work, dose, beside)
             beside[seq] = row["at_ms"] if row["at_high_ms"] is None else row["at_low_ms"]
             rows.append(row)
-        work.taken.journals.add(key)
+        work.result.journals.add(key)
     if rows:
         ledger.add_doses(work.tx, rows)
-        work.taken.dosed.update(row["device"] for row in rows)
-        work.taken.count("dose", len(rows))
+        work.result.dosed.update(row["device"] for row in rows)
+        work.result.count("dose", len(rows))
     for (device, journal), repeated in again.items():
         _enter_again(work, device, journal, repeated)
 
@@ -85,14 +85,14 @@ def _enter_again(work: IngestTransaction, device: str, journal: str, doses: Sequ
                 changes = {k: row[k] for k in ("at_ms", "at_low_ms", "at_high_ms", "body")}
                 ledger.correct(work.tx, entry, work.stamp_ms, **changes)
             stored.update(ledger.doses_by_seq(work.tx, device, journal, [seq]))
-            work.taken.dosed.add(device)
-            work.taken.count("dose")
+            work.result.dosed.add(device)
+            work.result.count("dose")
         elif entry.raw == dose.message.payload.decode() or (differing := _differing(entry.body, dose.read)) is None:
-            work.taken.count("repeat")
+            work.result.count("repeat")
         else:
             reason = f"{differing}: dose {seq} of this journal came before with another value"
             device_store.add_reject(work.tx, device, dose.message.topic, dose.message.payload, reason, work.stamp_ms)
-            work.taken.count("reject")
+            work.result.count("reject")
 
 
 def identity_of(states: DeviceStates, device: str, payload: bytes) -> tuple[str, int] | None:
@@ -126,8 +126,8 @@ def enter_unknown(work: IngestTransaction, device: str, message: Message, reject
     at_ms = message.arrival_ms
     low_ms = _not_before(work, device, journal, seq, {})
     ledger.add_doses(work.tx, [_row(work, device, journal, seq, at_ms, low_ms, at_ms, json.dumps(body))])
-    work.taken.dosed.add(device)
-    work.taken.journals.add((device, journal))
+    work.result.dosed.add(device)
+    work.result.journals.add((device, journal))
 
 
 def _row_of(work: IngestTransaction, dose: ReceivedDose, beside: Mapping[int, int | None]) -> dict[str, Any]:

@@ -28,9 +28,9 @@ def take_fault(work: IngestTransaction, device: str, message: Message) -> None:
     entry = ledger.add(work.tx, "fault", at_ms, work.stamp_ms, raw, device=device, at_high_ms=high_ms)
     log.warning("%s reports the fault %s: %s", device, fault.code, fault.detail or "")
     if lost_g(fault.code, fault.detail):
-        work.taken.dosed.add(device)  # which the tank's other feeders get less for
+        work.result.dosed.add(device)  # which the tank's other feeders get less for
     if fault.code in STOPS and work.context.register.now("feeder", device) is not None:
         tank = holds.stopped(Snapshots(work.tx, work.context, work.samples), device, fault.code, entry)
         if tank is not None:
-            work.taken.changed.add(("hold", tank))
-    work.taken.devices.add(device)
+            work.result.changed.add(("hold", tank))
+    work.result.devices.add(device)

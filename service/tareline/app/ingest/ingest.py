@@ -10,8 +10,8 @@ from tareline.app.ingest import doses, losses, reports
 from tareline.app.ingest.doses import ReceivedDose
 from tareline.app.ingest.faults import take_fault
 from tareline.app.ingest.measurements import take_samples, take_weight
+from tareline.app.ingest.result import IngestResult
 from tareline.app.ingest.state import DeviceStates
-from tareline.app.ingest.taken import Taken
 from tareline.app.ingest.times import place_again
 from tareline.app.ingest.transaction import IngestTransaction, NotUnderstoodError
 from tareline.app.projections.samples import Samples
@@ -45,7 +45,7 @@ class Ingest:
         self._context, self._states, self._samples = context, states, samples
         self._prefix = root + "/"
 
-    def take(self, batch: Sequence[Message]) -> Taken:
+    def take(self, batch: Sequence[Message]) -> IngestResult:
         """Put a batch on disk. A message that breaks the taking itself is set aside as one not understood."""
         try:
             return self._take(batch)
@@ -57,18 +57,18 @@ class Ingest:
             if len(batch) == 1:
                 with self._transaction() as work:
                     self._reject(work, batch[0], f"internal error: {type(error).__name__}: {error}")
-                return work.taken
-        taken = Taken()
+                return work.result
+        result = IngestResult()
         for message in batch:
-            taken.add(self.take([message]))
-        return taken
+            result.add(self.take([message]))
+        return result
 
-    def give_up(self, device: str, journal: str, lost: tuple[int, int], why: str) -> Taken:
+    def give_up(self, device: str, journal: str, lost: tuple[int, int], why: str) -> IngestResult:
         """Enter that what is missing of a range of doses will never come; returns what follows from that."""
         with self._transaction() as work:
             losses.give_up(work, device, journal, lost, why)
             self._save_journals(work)
-        return work.taken
+        return work.result
 
     def expect_rejected(self, device: str) -> None:
         """A device has become known: doses it sent before were set aside, so they exist and are to be asked for."""
@@ -86,7 +86,7 @@ class Ingest:
         with self._context.write() as tx:
             yield IngestTransaction(tx, self._context.stamp_ms(), self._context, self._states, self._samples)
 
-    def _take(self, batch: Sequence[Message]) -> Taken:
+    def _take(self, batch: Sequence[Message]) -> IngestResult:
         received: list[ReceivedDose] = []
         hellos: list[tuple[str, Message, wire.Hello]] = []
         refused: list[tuple[Message, str]] = []
@@ -100,7 +100,7 @@ class Ingest:
                         hellos.append((device, message, reports.read_hello(work, device, message)))
                     else:
                         HANDLERS[tail](work, device, message)
-                        work.taken.count(tail)
+                        work.result.count(tail)
                 except NotUnderstoodError as error:
                     refused.append((message, str(error)))
             doses.enter(work, received)
@@ -109,7 +109,7 @@ class Ingest:
             for message, reason in refused:
                 self._reject(work, message, reason)
             self._save(work)
-        return work.taken
+        return work.result
 
     def _address(self, message: Message) -> tuple[str, str]:
         """Whose a message is, and the part of its topic that says what it is."""
@@ -129,14 +129,14 @@ class Ingest:
         inner = message.topic.removeprefix(self._prefix)
         device = inner.partition("/")[0] or None
         reject = device_store.add_reject(work.tx, device, message.topic, message.payload, reason, work.stamp_ms)
-        work.taken.count("reject")
+        work.result.count("reject")
         log.warning("not understood on %s: %s", message.topic[:200], reason[:500])
         if device is not None and inner.endswith("/up/dose") and self._context.register.known_device(device):
             doses.enter_unknown(work, device, message, reject)
 
     def _save_journals(self, work: IngestTransaction) -> None:
-        if work.taken.journals:
-            received = {key: self._states.tracks[key].received for key in work.taken.journals}
+        if work.result.journals:
+            received = {key: self._states.tracks[key].received for key in work.result.journals}
             device_store.save_journals(work.tx, received)
 
     def _save(self, work: IngestTransaction) -> None:
@@ -149,7 +149,7 @@ class Ingest:
         for device, boot in boots.moved:
             place_again(work, device, boot)
         boots.moved.clear()
-        for device in work.taken.devices | work.taken.dosed:
+        for device in work.result.devices | work.result.dosed:
             known = replace(self._states.known(device), seen_ms=work.stamp_ms)
             self._states.devices[device] = known
             device_store.save(work.tx, known)

@@ -22,8 +22,8 @@ def give_up(work: IngestTransaction, device: str, journal: str, lost: tuple[int,
         body = {"journal": journal, "from": first, "to": last, "why": why, "before_first": near is None}
         ledger.add(work.tx, "gap", at_ms, work.stamp_ms, body, device=device)
         log.error("doses %d to %d of %s are lost: %s", first, last, device, why)
-        work.taken.dosed.add(device)
-    work.taken.journals.add((device, journal))
+        work.result.dosed.add(device)
+    work.result.journals.add((device, journal))
 
 
 def found_after_all(work: IngestTransaction, device: str, journal: str, seq: int) -> None:

@@ -24,7 +24,7 @@ def take_weight(work: IngestTransaction, device: str, message: Message) -> None:
         series.Value("hopper_sd", "g", at_ms, weight.sd_g),
     ]
     series.add(work.tx, device, values)
-    work.taken.devices.add(device)
+    work.result.devices.add(device)
 
 
 def take_samples(work: IngestTransaction, device: str, message: Message) -> None:
@@ -50,7 +50,7 @@ def take_samples(work: IngestTransaction, device: str, message: Message) -> None
             good.append(value)
     if good:
         series.add(work.tx, device, good)
-        work.taken.devices.add(device)
+        work.result.devices.add(device)
     if wrong is not None:
         raise NotUnderstoodError(f"{wrong} ({len(good)} other values of the pack were taken)")
 

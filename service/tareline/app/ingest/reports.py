@@ -36,20 +36,20 @@ def take_reply(work: IngestTransaction, device: str, message: Message) -> None:
     """Whether a device does what a command asked for."""
     reply = read(wire.Reply, message.payload)
     if reply.ok:
-        work.taken.done_commands.add(reply.id)
+        work.result.done_commands.add(reply.id)
     else:
         log.warning("%s refused command %s: %s", device, reply.id, reply.detail or "")
-        work.taken.refused_resends.add(reply.id)
+        work.result.refused_resends.add(reply.id)
 
 
 def take_fetch(work: IngestTransaction, device: str, message: Message) -> None:
     """A device asks for a piece of an update."""
-    work.taken.fetches.append((device, read(wire.Fetch, message.payload)))
+    work.result.fetches.append((device, read(wire.Fetch, message.payload)))
 
 
 def take_update(work: IngestTransaction, device: str, message: Message) -> None:
     """Where a device is with an update."""
-    work.taken.updates.append((device, read(wire.UpdateState, message.payload)))
+    work.result.updates.append((device, read(wire.UpdateState, message.payload)))
 
 
 def read_hello(work: IngestTransaction, device: str, message: Message) -> wire.Hello:
@@ -64,8 +64,8 @@ def read_hello(work: IngestTransaction, device: str, message: Message) -> wire.H
 
 def greet(work: IngestTransaction, device: str, message: Message, hello: wire.Hello) -> None:
     """Take a hello: the board, and what the device says of its journal and its clock."""
-    taken = work.taken
-    taken.count("hello")
+    result = work.result
+    result.count("hello")
     body = hello.model_dump()
     known = work.states.known(device)
     if known.board is not None and known.board != hello.board:
@@ -78,14 +78,14 @@ def greet(work: IngestTransaction, device: str, message: Message, hello: wire.He
         track.known_to = max(track.known_to, hello.journal_to or 0)
         if not message.retained:
             track.begin_anew()
-        taken.journals.add((device, hello.journal))
+        result.journals.add((device, hello.journal))
         if hello.journal_from is not None and track.received < hello.journal_from - 1:
             lost = (1, hello.journal_from - 1)
             give_up(work, device, hello.journal, lost, "the device no longer holds them")
     if hello.kind == "feeder" and not message.retained:
-        taken.greeted.add(device)
+        result.greeted.add(device)
     if hello.clock == "unset" and not message.retained:
-        taken.clockless.append({"device": device, **body})
+        result.clockless.append({"device": device, **body})
 
 
 def _end_former_journal(work: IngestTransaction, device: str, former: str | None, journal: str | None) -> None:
@@ -109,4 +109,4 @@ def _hold_for_another_board(work: IngestTransaction, device: str, before: str, n
         if not any(r.kind == "board" and r.device == device for r in snapshots.of(tank).holds.reasons):
             note = "; if you replaced the board, release; if not, find the second one"
             holds.hold(snapshots, tank, "board", text + note, device=device)
-            work.taken.changed.add(("hold", tank))
+            work.result.changed.add(("hold", tank))

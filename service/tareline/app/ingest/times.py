@@ -50,4 +50,4 @@ def place_again(work: IngestTransaction, device: str, boot: str) -> None:
         low_ms = None if exact or entry.at_low_ms is None else min(entry.at_low_ms, at_ms)
         changes = {"at_ms": at_ms, "at_low_ms": low_ms, "at_high_ms": None if exact else at_ms}
         ledger.correct(work.tx, entry, work.stamp_ms, **changes)
-        work.taken.dosed.add(device)
+        work.result.dosed.add(device)

@@ -7,8 +7,8 @@ from pydantic import BaseModel, ValidationError
 from sqlalchemy import Connection
 
 from tareline.app.context import Context
+from tareline.app.ingest.result import IngestResult
 from tareline.app.ingest.state import DeviceStates
-from tareline.app.ingest.taken import Taken
 from tareline.app.projections.samples import Samples
 from tareline.mqtt import messages as wire
 from tareline.store.devices import Device
@@ -32,12 +32,12 @@ class IngestTransaction:
     context: Context
     states: DeviceStates
     samples: Samples
-    taken: Taken = field(default_factory=Taken)
+    result: IngestResult = field(default_factory=IngestResult)
 
     def remember(self, known: Device) -> None:
         """Put what is known of a device in memory; it is saved with the batch."""
         self.states.devices[known.device] = known
-        self.taken.devices.add(known.device)
+        self.result.devices.add(known.device)
 
 
 def read(model: type[M], payload: bytes) -> M:

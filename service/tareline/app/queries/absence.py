@@ -1,4 +1,4 @@
-"""A planned absence as it is shown: what holds, and what a visitor must know who looks in meanwhile."""
+"""A planned absence as it is shown: what is in force, and what a helper who visits the tank meanwhile must know."""
 
 from collections.abc import Sequence
 
@@ -24,21 +24,24 @@ class Portion(Answer):
     food: FoodAnswer | None
 
 
-class Warmth(Answer):
+class TemperatureReading(Answer):
     """The newest temperature of the water."""
 
     c: float
     at: LocalTime
 
 
-class Sheet(Answer):
-    """What a visitor must know; days counts the absence's, back is the day on which the usual ration returns."""
+class HelperInstructions(Answer):
+    """What a helper must know during an absence.
+
+    days: the number of days of the absence. back: the day on which the usual ration returns.
+    """
 
     absence: AbsenceAnswer
     days: int
     portions: list[Portion]
     water: WaterAnswer | None
-    temperature: Warmth | None
+    temperature: TemperatureReading | None
     printed: LocalDay
     back: LocalDay
 
@@ -61,19 +64,21 @@ def absence_view(tank: TankSnapshot) -> AbsenceAnswer:
     )
 
 
-def sheet_view(tx: Connection, context: Context, tank: TankSnapshot) -> Sheet | None:
-    """What the sheet for a visitor says of a tank: the portions that its feeders give meanwhile, the water to top up
+def helper_instructions(tx: Connection, context: Context, tank: TankSnapshot) -> HelperInstructions | None:
+    """What the sheet for a helper says of a tank: the portions that its feeders give meanwhile, the water to top up
     with, the usual temperature; None where no absence is planned."""
     found = tank.coming_absences
     if not found:
         return None
     absence, celsius = found[-1], tank.temperature
-    return Sheet(
+    return HelperInstructions(
         absence=absence_view(tank),
         days=(absence.end - absence.start).days + 1,
         portions=_portions(context, tank, absence),
         water=_water(tx, context, tank.id),
-        temperature=None if celsius is None else Warmth(c=celsius.value, at=rfc3339(celsius.at_ms, tank.zone)),
+        temperature=None
+        if celsius is None
+        else TemperatureReading(c=celsius.value, at=rfc3339(celsius.at_ms, tank.zone)),
         printed=tank.today.isoformat(),
         back=(absence.end + ONE_DAY).isoformat(),
     )

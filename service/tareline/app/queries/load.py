@@ -199,7 +199,7 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> F
                 daily_g=rations[i],
                 **{name: _band(band[i], per) for (name, per), band in bands.items()},
                 over_ceiling=found.over_ceiling[i],
-                ammonia_or_nitrite_seen=found.seen[i],
+                ammonia_or_nitrite_seen=found.detected[i],
             )
             for i in range(asked.days)
         ],
@@ -239,7 +239,7 @@ def road_view(context: Context, loads: Loads, tank: str, days: int) -> PastAnswe
     for one in record.fed:
         fed[one.day] = fed.get(one.day, 0.0) + one.mass_g
     readings: dict[str, list[PastReading]] = {}
-    for seen in record.seen:
+    for seen in record.readings:
         if seen.day >= begin:
             name, per = SHOWN[seen.analyte]
             day = gathered.date_of(seen.day)

@@ -174,13 +174,13 @@ class WaterQueries:
             daily = self._daily(tx, tank, starts_ms)
             snapshot = Snapshots(tx, self._context, self._samples).of(tank)
         lines = snapshot.lines_now
-        ph, warmth = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
+        ph, temperature = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
         parts = []
         for analyte in ANALYTES:
             own = [one for one in readings if one.analyte == analyte]
             days = daily.get(analyte, [])
             if own or days:
-                published = guides(analyte, ph, warmth)
+                published = guides(analyte, ph, temperature)
                 parts.append(
                     AnalyteHalfYear(
                         analyte=analyte,
@@ -199,7 +199,7 @@ class WaterQueries:
                 MonthAnswer(month=f"{day:%Y-%m}", start=rfc3339(begin_ms, zone), end=rfc3339(until_ms, zone))
                 for day, begin_ms, until_ms in _months(first, today, zone)
             ],
-            criteria_at=CriteriaAt(ph=ph, temperature_c=warmth),
+            criteria_at=CriteriaAt(ph=ph, temperature_c=temperature),
             analytes=parts,
         )
 
@@ -210,13 +210,13 @@ class WaterQueries:
         """
         stays = self._context.register.stays("probe", tank)
         celsius = series.daily(tx, stays, "temperature", starts_ms)
-        warmth = {day.at_ms: day.mean for day in celsius}
+        temperature = {day.at_ms: day.mean for day in celsius}
         factor = repository.tds_factor(self._context, tank)
         solids = []
         for day in series.daily(tx, stays, "conductivity", starts_ms):
-            if day.at_ms in warmth:
+            if day.at_ms in temperature:
                 mean, low, high = (
-                    tds_mg_per_l(siemens, warmth[day.at_ms], factor) for siemens in (day.mean, day.low, day.high)
+                    tds_mg_per_l(siemens, temperature[day.at_ms], factor) for siemens in (day.mean, day.low, day.high)
                 )
                 solids.append(Point(day.at_ms, mean, low, high, day.n))
         return {"temperature": celsius, "tds": solids}

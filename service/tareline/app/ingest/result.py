@@ -7,8 +7,14 @@ from tareline.mqtt import messages as wire
 
 
 @dataclass(slots=True)
-class Taken:
-    """What a batch brought, for what follows from it."""
+class IngestResult:
+    """What a batch brought, for what follows from it.
+
+    dosed: feeders of which doses were entered, corrected or given up. changed: (kind, tank) of entries that change what
+    feeders are told. journals: (device, journal) of which more was received. clockless: hellos of boards whose clock is
+    not set. greeted: feeders that said hello. devices: those that were heard. done_commands, refused_resends: ids of
+    commands. counts: messages by kind.
+    """
 
     dosed: set[str] = field(default_factory=set)
     changed: set[tuple[str, str]] = field(default_factory=set)
@@ -26,7 +32,7 @@ class Taken:
         """Count messages of one kind."""
         self.counts[what] = self.counts.get(what, 0) + n
 
-    def add(self, other: "Taken") -> None:
+    def add(self, other: "IngestResult") -> None:
         """Add what another batch brought."""
         self.dosed |= other.dosed
         self.changed |= other.changed
