@@ -19,13 +19,14 @@ from tareline.app.bookkeeping import Bookkeeping
 from tareline.app.commands.entries import Entries
 from tareline.app.commands.feeding import Feeding
 from tareline.app.commands.findings import Findings
-from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.app.commands.things import Things
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.deliveries import Deliveries
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest
+from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.state import DeviceStates
 from tareline.app.monitor import Monitor
 from tareline.app.periodic import Periodic
 from tareline.app.projections.accounts import Accounts
@@ -73,8 +74,9 @@ class Service:
         self.accounts = Accounts(self.context)
         self.trends = Trends(self.context)
         self.samples = Samples(self.context)
-        self.ingest = Ingest(self.context, root, self.samples)
-        self.downlink = Downlink(self.context, self.metrics, self.samples, self.ingest.known, self._publish)
+        self.device_states = DeviceStates(self.context)
+        self.ingest = Ingest(self.context, root, self.device_states, self.samples)
+        self.downlink = Downlink(self.context, self.metrics, self.samples, self.device_states.known, self._publish)
         self.loads = Loads(self.context, self.accounts)
         others = [name for name, addresses in settings.notify.others.items() if any(addresses)]
         send = self.downlink.send
@@ -82,7 +84,7 @@ class Service:
         self.things = Things(self.context, self.transactions)
         self.entries = Entries(self.context, self.transactions)
         self.feeding = Feeding(self.context, self.transactions, others)
-        self.ramps = Ramps(self.context, self.transactions, self.samples, self._evidence())
+        self.ramps = Ramps(self.context, self.transactions, self.samples, self._ramp_sources())
         due_list = DueList(self.context, self.accounts, self.trends, self.ramps)
         self.waters = WaterQueries(self.context, self.accounts, self.trends, self.samples)
         self.books = BookQueries(self.context, self.accounts, self.samples, self.waters)
@@ -102,7 +104,11 @@ class Service:
         self.alerts = Alerts(self.context, settings.notify, addresses)
         self.deliveries = Deliveries(self.context, addresses)
         self.bookkeeping = Bookkeeping(
-            self.context, self.accounts, Findings(self.context, self.transactions), self.downlink, self.ingest.known
+            self.context,
+            self.accounts,
+            Findings(self.context, self.transactions),
+            self.downlink,
+            self.device_states.known,
         )
         self.monitor = Monitor(
             self.context,
@@ -116,11 +122,21 @@ class Service:
             self.transactions,
             self.books,
         )
-        resends = Resends(self.context, self.ingest, self.downlink)
+        resends = Resends(self.context, self.device_states, self.ingest, self.downlink)
         self.batches = Batches(
-            self.context, self.metrics, self.samples, self.ingest, self.downlink, resends, self.updates, root
+            self.context,
+            self.metrics,
+            self.samples,
+            self.device_states,
+            self.ingest,
+            self.downlink,
+            resends,
+            self.updates,
+            root,
         )
-        self.periodic = Periodic(self.context, self.ingest, self.downlink, resends, self.batches.settle_loss)
+        self.periodic = Periodic(
+            self.context, self.device_states, self.ingest, self.downlink, resends, self.batches.settle_loss
+        )
         self.link = Link(
             address=Address.parse(settings.broker.url),
             client_id=f"tareline-{self.context.installation}",
@@ -134,8 +150,8 @@ class Service:
         )
         # What drives a service; who drives one without threads calls these too.
         self.take, self.settle, self.greeting = self.batches.take, self.batches.settle, self.downlink.greeting
-        self.reckon, self.watch, self.load = self.bookkeeping.reckon, self.monitor.watch, self.loads.work
-        self.supervisor = Supervisor(clock, works(self.reckon, self.watch, self.load, self.watch_works))
+        self.update_accounts, self.watch, self.load = self.bookkeeping.update, self.monitor.watch, self.loads.work
+        self.supervisor = Supervisor(clock, works(self.update_accounts, self.watch, self.load, self.watch_works))
         self.work_alerts = WorkAlerts(self.context, self.alerts, self.supervisor.works, self.supervisor.states)
         self.metrics.registry.register(WorkMetrics(self.supervisor))
 
@@ -167,9 +183,9 @@ class Service:
         """Tell people of works that fail or lag."""
         self.work_alerts.record()
 
-    def _evidence(self) -> Evidence:
-        """What the ramp is told."""
-        return Evidence(
+    def _ramp_sources(self) -> RampSources:
+        """Where the ramp gets what it needs to know of a tank."""
+        return RampSources(
             knowledge=self.loads.knowledge,
             rising=self.trends.alarms,
             findings=self.accounts.open_findings,

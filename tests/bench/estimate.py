@@ -19,7 +19,8 @@ from feeders import DAY_MS, START_MS, Life, draw, live
 from figures import keep
 
 from tareline.core.weighing.estimate import estimate
-from tareline.core.weighing.model import History, SettledState
+from tareline.core.weighing.history import History
+from tareline.core.weighing.model import SettledState
 from tareline.core.weighing.periods import next_closing_ms
 
 

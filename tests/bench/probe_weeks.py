@@ -52,7 +52,7 @@ def main() -> None:
             }
             found = records.gather(tx, TANK)
         assert found is not None
-        keep({**figures, "weeks of a probe": str(sum(one.probe for one in found.record.seen))})
+        keep({**figures, "weeks of a probe": str(sum(one.probe for one in found.record.readings))})
         house.close()
 
 

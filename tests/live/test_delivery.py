@@ -20,7 +20,7 @@ from waiting import until
 from conftest import FULL
 from tareline.app.alerts import Alerts
 from tareline.app.context import Context
-from tareline.app.deliveries import EAGER_S, LONGEST_PAUSE_S, Deliveries, Lane
+from tareline.app.deliveries import EAGER_S, LONGEST_PAUSE_S, Deliveries, TargetQueue
 from tareline.clock import ManualClock
 from tareline.core.alerts.alert import Concern
 from tareline.core.units import DAY_MS, HOUR_MS
@@ -45,8 +45,9 @@ class Desk:
         self.alerts = Alerts(self.context, self.settings, self.addresses)
         self.concerns: list[Concern] = []
         self.ended = threading.Event()
-        self.lanes = [
-            Lane(self.context, target, self.ended, threading.Lock()) for target in self.addresses.targets.values()
+        self.queues = [
+            TargetQueue(self.context, target, self.ended, threading.Lock())
+            for target in self.addresses.targets.values()
         ]
 
     def worry(self, tank: str, what: str) -> None:
@@ -60,11 +61,11 @@ class Desk:
             self.alerts.record(tx, self.concerns, self.context.stamp_ms())
 
     def tell(self) -> float:
-        """One turn of every lane; how many seconds until the next."""
-        return min(lane.turn() for lane in self.lanes)
+        """One turn of every queue; how many seconds until the next."""
+        return min(queue.turn() for queue in self.queues)
 
     def pass_time(self, seconds: float) -> Iterator[float]:
-        """Turn after turn with the pauses that the lanes ask for; yields the seconds passed before each."""
+        """Turn after turn with the pauses that the queues ask for; yields the seconds passed before each."""
         passed = 0.0
         while passed <= seconds:
             yield passed
@@ -178,7 +179,7 @@ def test_a_new_message_and_a_new_start_are_tried_at_once(desk: Desk, receiver: R
     assert desk.tell() == 1
     assert len(receiver.heard) == before + 1
     (target,) = desk.addresses.targets.values()
-    Lane(desk.context, target, desk.ended, threading.Lock()).turn()
+    TargetQueue(desk.context, target, desk.ended, threading.Lock()).turn()
     assert len(receiver.heard) == before + 2
 
 

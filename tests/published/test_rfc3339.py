@@ -6,9 +6,8 @@ in the RFC (from memory).
 
 import pytest
 
-from tareline.app.commands.entries import stated
 from tareline.app.requests import NoteRequest, parse
-from tareline.core.calendar import to_ms
+from tareline.core.calendar import rfc3339, to_ms
 from tareline.errors import FieldError
 
 
@@ -55,6 +54,6 @@ def test_a_time_without_an_offset_or_out_of_range_is_refused(text: str) -> None:
 
 @pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "Asia/Kathmandu", "America/St_Johns"])
 def test_what_we_state_is_read_as_the_same_instant(zone: str) -> None:
-    text = stated(482_196_050_520, zone)
+    text = rfc3339(482_196_050_520, zone)
     assert at_ms(text) == 482_196_050_520
     assert text[-1] == "Z" or text[-6] in "+-"

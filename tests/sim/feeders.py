@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tareline.core.feeding.doses import Dose
-from tareline.core.weighing.model import History, Refill, WeighIn
+from tareline.core.weighing.history import History, Refill, WeighIn
 
 Floats = NDArray[np.float64]
 DAY_MS = 86_400_000

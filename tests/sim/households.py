@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tareline.core.trends.trend import DailyMean, Observation
+from tareline.core.trends.slopes import Observation
+from tareline.core.trends.trend import DailyMean
 from tareline.core.units import DAY_MS, NITRATE_PER_N
 
 Floats = NDArray[np.float64]

@@ -36,6 +36,7 @@ from tareline.core.safety.ramp import (
     readings_due,
 )
 from tareline.core.trends import trend
+from tareline.core.trends.slopes import Observation
 from tareline.core.units import DAY_MS
 
 Floats = NDArray[np.float64]
@@ -182,7 +183,7 @@ def rising(seen: Sequence[RecordedReading], now_ms: int) -> tuple[str, ...]:
     found = []
     for name, limits_mg in LIMITS.items():
         told = [
-            trend.Observation(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
+            Observation(NOON_MS + int(one.day * DAY_MS), one.low, one.high, one.value)
             for one in seen
             if one.analyte == name
         ]

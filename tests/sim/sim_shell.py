@@ -161,8 +161,9 @@ class Shell:
         self._guard(lambda service: service.tick())
         if self.service is None:
             return False
-        known = self.service.ingest.devices
-        lacking = [device for (device, _), track in self.service.ingest.tracks.items() if track.missing()]
+        states = self.service.device_states
+        known = states.devices
+        lacking = [device for (device, _), track in states.tracks.items() if track.missing()]
         return any(known[device].online for device in lacking if device in known)
 
 

@@ -240,7 +240,7 @@ class Keeper:
             new=bool(self.tanks.new[i]),
             foods=(Food("flakes", PROTEIN),),
             fed=tuple(self.fed[i]),
-            seen=tuple(self.seen[i]),
+            readings=tuple(self.seen[i]),
             changes=tuple(self.changes[i]),
             detects=DETECTS,
         )

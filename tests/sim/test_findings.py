@@ -12,8 +12,8 @@ from feeders import DAY_MS, HOUR_MS, START_MS, Figures, Life, fuller, live, shif
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
+from tareline.core.weighing.history import Handling, History, Refill, WeighIn
 from tareline.core.weighing.hyperparameters import solve_chain
-from tareline.core.weighing.model import Handling, History, Refill, WeighIn
 
 ORDINARY = Figures(
     gain_g_per_step=0.001,

@@ -16,8 +16,9 @@ from sizes import size
 
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.gross_errors import Finding
+from tareline.core.weighing.history import History
 from tareline.core.weighing.hypotheses import ShiftEstimate, single_shifts
-from tareline.core.weighing.model import History, Shift
+from tareline.core.weighing.model import Shift
 
 FEEDERS, WEEKS = size(60), 4
 LEAST = 5.0  # deviations

@@ -40,7 +40,7 @@ def read(record: Record, z: Floats, rng: np.random.Generator) -> Record:
     run, water = Simulation(cut, z), np.empty((len(cut.readings), 1))
     run.look(run.through(run.start(), 0, len(cut.edges) - 1, water), len(cut.edges) - 1, water)
     seen = []
-    order = sorted(record.seen, key=lambda one: one.day)
+    order = sorted(record.readings, key=lambda one: one.day)
     for one, content in zip(order, water[:, 0], strict=True):
         if one.analyte == "nitrate":
             content = content * run.figures["bias"][0]  # noqa: PLW2901

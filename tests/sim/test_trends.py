@@ -18,7 +18,8 @@ import pytest
 from feeders import FULL
 from households import BEFORE_D, START_MS, Floats, Water, daily, over_line, readings, tank, two_higher
 
-from tareline.core.trends.trend import Observation, of_probe, of_readings
+from tareline.core.trends.slopes import Observation
+from tareline.core.trends.trend import of_probe, of_readings
 from tareline.core.units import DAY_MS
 
 pytestmark = pytest.mark.timeout(3600 if FULL > 1 else 300)

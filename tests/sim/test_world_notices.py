@@ -12,11 +12,11 @@ from model import DAY, HOUR
 from network import Link
 from seam import Ghost
 
-from tareline.app import ingest
 from tareline.app.batches import Batches
 from tareline.app.downlink import Downlink, received_message
 from tareline.mqtt.journals import Track
 from tareline.resources import load_firmware
+from tareline.store import ledger
 
 feeder = load_firmware("feeder")
 feeding = load_firmware("feeding")
@@ -202,9 +202,9 @@ def entered_again(patch: Patch) -> None:
 
     def add_doses(connection: Any, rows: Any) -> None:
         for row in rows:
-            ingest.ledger.add(connection, "dose", row["at_ms"], row["recorded_ms"], row["body"], device=row["device"])
+            ledger.add(connection, "dose", row["at_ms"], row["recorded_ms"], row["body"], device=row["device"])
 
-    patch.setattr(ingest.ledger, "add_doses", add_doses)
+    patch.setattr(ledger, "add_doses", add_doses)
 
 
 def nothing_said_at_connecting(patch: Patch) -> None:

@@ -43,7 +43,7 @@ def before(record: Record, day: float) -> Record:
         record,
         now=day,
         fed=tuple(one for one in record.fed if one.day < day),
-        seen=tuple(one for one in record.seen if one.day <= day),
+        readings=tuple(one for one in record.readings if one.day <= day),
         changes=tuple(one for one in record.changes if one.day <= day),
     )
 

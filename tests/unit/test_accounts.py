@@ -92,7 +92,7 @@ def a_missed_refill(fortnight: Fortnight) -> FindingAnswer:
     fortnight.content_g += 12.3
     fortnight.feed(9, 13)
     fortnight.weigh(13)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     (finding,) = fortnight.week(1).findings
     return finding  # type: ignore[no-any-return]
 
@@ -149,10 +149,10 @@ def test_a_dismissed_finding_leaves_the_books_and_does_not_come_back(fortnight: 
     fortnight.at(14, 8)
     fortnight.dose()
     fortnight.weigh(14)
-    house.service.reckon()
+    house.service.update_accounts()
     assert fortnight.week(1).findings == []
     house.restart()
-    house.service.reckon()
+    house.service.update_accounts()
     assert fortnight.week(1).findings == []
 
 
@@ -170,7 +170,7 @@ def test_days_and_week_come_from_one_joint_account(fortnight: Fortnight) -> None
     fortnight.weigh(0, 7)
     fortnight.feed(0, 6)
     fortnight.weigh(6)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     week = fortnight.week(0)
     days, total = week.days, week.totals
     assert total.dispensed_g == pytest.approx(sum(day.dispensed_g for day in days))
@@ -194,12 +194,12 @@ def test_days_and_week_come_from_one_joint_account(fortnight: Fortnight) -> None
 def test_a_week_is_provisional_until_a_weigh_in_after_its_last_dose(fortnight: Fortnight) -> None:
     fortnight.weigh(0, 7)
     fortnight.feed(0, 8)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     first = fortnight.week(0)
     assert first.totals.provisional
     assert all(day.provisional for day in first.days)
     fortnight.weigh(8, 19)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     first, second = fortnight.week(0), fortnight.week(1)
     assert not first.totals.provisional
     assert not any(day.provisional for day in first.days)
@@ -211,7 +211,7 @@ def test_a_day_that_was_weighed_in_is_settled_by_the_night(fortnight: Fortnight)
     fortnight.weigh(0, 7)
     fortnight.feed(0, 0)
     fortnight.weigh(0)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     assert fortnight.week(0).days[0].provisional, "it is not over"
     fortnight.at(1, 7)
     assert not fortnight.week(0).days[0].provisional, "nothing has been said since, and nothing will"
@@ -222,7 +222,7 @@ def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnigh
     for week in range(9):
         fortnight.feed(7 * week, 7 * week + 6)
         fortnight.weigh(7 * week + 6)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     account = fortnight.house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.open_ms is not None, "a period was closed"
@@ -232,13 +232,13 @@ def test_a_day_in_which_a_period_was_closed_is_not_provisional_for_ever(fortnigh
 
 def test_a_late_weigh_in_changes_past_days_and_says_which(fortnight: Fortnight) -> None:
     fortnight.feed(0, 6, weighed=False)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     before = fortnight.week(0)
     assert before.revisions == []
     content_at = from_ms(FIRST_MS + 7 * HOUR_MS, "UTC").isoformat()
     start = fortnight.house.service.entries.add("weighin", FEEDER, {"mass_g": 60.0, "sd_g": 0.01, "at": content_at})
     end = fortnight.weigh(6)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     after = fortnight.week(0)
     (revision,) = after.revisions
     assert revision.entries == [start.entry, end.entry]
@@ -249,7 +249,7 @@ def test_a_late_weigh_in_changes_past_days_and_says_which(fortnight: Fortnight) 
         assert (day.before_g, day.after_g) == pytest.approx((was[day.date], now[day.date]))
     assert after.totals.dispensed_sd_g < 0.3 * before.totals.dispensed_sd_g
     assert abs(after.totals.dispensed_g - fortnight.true_g(0, 6)) < 4 * after.totals.dispensed_sd_g
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     assert fortnight.week(0).revisions == after.revisions, "nothing was entered since"
 
 
@@ -257,10 +257,10 @@ def test_a_corrected_weigh_in_is_a_revision_too(fortnight: Fortnight) -> None:
     fortnight.weigh(0, 7)
     fortnight.feed(0, 6)
     made = fortnight.weigh(6)
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     wrong = made.mass_g
     corrected = fortnight.house.service.entries.correct(made.entry, {"mass_g": round(wrong - 0.05, 2)})
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     (revision,) = fortnight.week(0).revisions
     assert corrected.entry in revision.entries
     assert all(day.after_g > day.before_g for day in revision.days), "less was left, so more was given"
@@ -280,7 +280,7 @@ def test_before_its_account_a_sum_with_a_dose_of_unknown_size_is_told_as_about_s
     assert [shown().count(words) for words in (">about<", "unknown</span>", "unknown-mark")] == [1, 1, 5], (
         "one mark in each of two sizes for each day, and the legend"
     )
-    fortnight.house.service.reckon()
+    fortnight.house.service.update_accounts()
     assert [shown().count(words) for words in (">about<", "unknown</span>", "unknown-mark")] == [0, 0, 0]
 
 
@@ -365,7 +365,7 @@ def test_feeding_goes_on_without_an_estimate(
     with monkeypatch.context() as patched:
         patched.setattr(accounts, "estimate", broken)
         fortnight.feed(0, 1)
-        house.service.reckon()
+        house.service.update_accounts()
         assert "could not be calculated" in caplog.text
         shown = fortnight.week(0).days[0]
         weighed = [dose.mass_g for dose in shown.doses]
@@ -373,14 +373,14 @@ def test_feeding_goes_on_without_an_estimate(
         assert [dose.estimate_g for dose in shown.doses] == [None, None]
         house.service.hold(TANK, {"reason": "still obeyed"})
         assert house.last("hold")["held"] is True  # type: ignore[index]
-    house.service.reckon()
+    house.service.update_accounts()
     assert all(dose.estimate_g is not None for dose in fortnight.week(0).days[0].doses)
 
 
 def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, monkeypatch: pytest.MonkeyPatch) -> None:
     house = fortnight.house
     fortnight.feed(0, 1)
-    house.service.reckon()
+    house.service.update_accounts()
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError("an estimate that stumbles")
@@ -388,9 +388,9 @@ def test_an_account_that_failed_once_is_worked_out_again(fortnight: Fortnight, m
     fortnight.feed(2, 2)
     with monkeypatch.context() as patched:
         patched.setattr(accounts, "estimate", broken)
-        house.service.reckon()
+        house.service.update_accounts()
         assert fortnight.week(0).days[2].doses[0].estimate_g is None
-    house.service.reckon()
+    house.service.update_accounts()
     assert fortnight.week(0).days[2].doses[0].estimate_g is not None
 
 
@@ -408,7 +408,7 @@ def test_the_gain_is_changed_once_a_day_at_most_and_within_what_the_feeder_takes
         for hour in (8, 12, 18):
             poor.at(day, hour)
             half(poor)
-            house.service.reckon()
+            house.service.update_accounts()
         plan = house.last("plan")
         assert plan is not None
         assert abs(plan["gain_g_per_step"] / in_force - 1) <= 0.2

@@ -196,7 +196,7 @@ def test_a_hopper_that_is_off_is_to_be_looked_at(house: House) -> None:
 def test_an_account_tells_when_to_weigh_and_refill_and_an_absence_before_which(house: House) -> None:
     house.service.entries.add("weighin", FEEDER, {"mass_g": 8.0, "sd_g": 0.05})
     house.hear(house.hello(gain_g_per_step=0.001), house.dose(1, before_g=8.0, after_g=7.75))
-    house.service.reckon()
+    house.service.update_accounts()
     refill = of(house, "refill", FEEDER)
     assert refill is not None
     left_g = 7.75 - 0.5  # what an auger no longer reaches

@@ -58,7 +58,7 @@ def test_a_ramp_set_last_leads_on_from_the_ration_that_came_between(house: House
         house.ration(0.5, 2.0, MEALS)
 
     service = house.service
-    ramps = Ramps(service.context, Overtaken(house, lowered), service.samples, service._evidence())
+    ramps = Ramps(service.context, Overtaken(house, lowered), service.samples, service._ramp_sources())
     answer = ramps.put(TANK, {"start_g": 0.4, "step_g": 0.1, "ceiling_g": 1.0})
     assert answer.ration_g_per_day == 0.4
     house.restart()

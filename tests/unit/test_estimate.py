@@ -9,8 +9,9 @@ import statsmodels.api as sm
 
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.estimate import Estimate, estimate
+from tareline.core.weighing.history import History, Refill, WeighIn
 from tareline.core.weighing.hyperparameters import solve_chain
-from tareline.core.weighing.model import FIGURES, History, Refill, WeighIn, lay_out
+from tareline.core.weighing.model import FIGURES, lay_out
 
 DAY_MS = 86_400_000
 START_MS = 1_777_852_800_000  # 2026-05-04T00:00:00Z

@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from tareline.core.feeding.doses import MOVED, UNMOVED, Dose
 from tareline.core.weighing.estimate import estimate
+from tareline.core.weighing.history import Handling, History, Refill, WeighIn
 from tareline.core.weighing.hopper import hopper
-from tareline.core.weighing.model import Handling, History, Refill, SettledState, WeighIn
+from tareline.core.weighing.model import SettledState
 from tareline.core.weighing.periods import next_closing_ms
 from tareline.core.weighing.reconciliation import balances
 

@@ -65,7 +65,7 @@ def leave_finding(house: House) -> None:
         before_g, left_g = left_g, round(left_g - 0.25 - 0.01 * (-1) ** seq, 3)
         house.hear(house.dose(seq, before_g=before_g, after_g=left_g, sd_g=0.0057))
     house.service.entries.add("weighin", FEEDER, {"mass_g": round(left_g - 1.5, 3), "sd_g": 0.03})
-    house.service.reckon()
+    house.service.update_accounts()
 
 
 def nothing(_: House) -> None:

@@ -13,8 +13,8 @@ from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.calibration import Calibration, fit, record
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, estimate
 from tareline.core.weighing.gain import DAILY_CHANGE, drift, next_gain
+from tareline.core.weighing.history import History, Refill, WeighIn
 from tareline.core.weighing.hopper import RESERVE_G, WEIGH_EVERY_DAYS, hopper
-from tareline.core.weighing.model import History, Refill, WeighIn
 from tareline.core.weighing.revision import changed_entries, revisions
 
 DAY_MS = 86_400_000

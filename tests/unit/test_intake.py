@@ -10,6 +10,8 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tareline.mqtt import messages as wire
+
 
 def received(house: House) -> int:
     last = house.last("received")
@@ -492,16 +494,14 @@ def test_a_batch_that_breaks_the_taking_is_taken_message_by_message(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The last resort, for an error of ours: the message is set aside with it, those around it are taken."""
-    from tareline.app import ingest
-
-    real = ingest.wire.DoseMessage.model_validate_json
+    real = wire.DoseMessage.model_validate_json
 
     def breaks(payload: bytes) -> Any:
         if b'"seq": 2' in payload:
             raise ZeroDivisionError("an error of ours")
         return real(payload)
 
-    monkeypatch.setattr(ingest.wire.DoseMessage, "model_validate_json", breaks)
+    monkeypatch.setattr(wire.DoseMessage, "model_validate_json", breaks)
     house.hear(house.dose(1), house.dose(2), house.dose(3))
     assert {seq: e.outcome for seq, e in house.doses().items()} == {1: "ok", 2: "unknown", 3: "ok"}
     assert "an error of ours" in house.rejects()[0].reason

@@ -33,7 +33,7 @@ def steady(ration: float, steps: tuple[int, ...], days: int = 210, volume: float
     seen = [nitrate(every * (i + 1) - 0.5, step) for i, step in enumerate(steps)]
     seen += [clear(every * (i + 1) - 0.4, "nitrite" if i % 2 else "ammonia") for i in range(len(steps))]
     return Record(
-        volume, float(days), foods=(FLAKES,), fed=tuple(DailyFeed(d, ration) for d in range(days)), seen=tuple(seen)
+        volume, float(days), foods=(FLAKES,), fed=tuple(DailyFeed(d, ration) for d in range(days)), readings=tuple(seen)
     )
 
 
@@ -142,7 +142,7 @@ def test_a_limit_that_was_never_seen_is_at_least(never_seen: Posterior) -> None:
 
 
 def test_without_a_nitrate_reading_nothing_is_said() -> None:
-    answer = limit.load(posterior(replace(steady(0.05, (0,)), seen=(clear(100.0),)), 300))
+    answer = limit.load(posterior(replace(steady(0.05, (0,)), readings=(clear(100.0),)), 300))
     assert (answer.found, answer.p5_g, answer.recommended_g, answer.proven.daily_g) == (False, None, 0.0, 0.0)
     assert "not been measured" in answer.diagnostics.why
 
@@ -248,7 +248,7 @@ def test_after_a_large_harvest_a_dwell_with_upkeep_proves() -> None:
 def test_a_harvest_is_the_reason_only_where_it_is() -> None:
     record = steady(0.05, (0,) * 15)
     assert "share of a harvest can be entered" in limit.HARVESTED
-    unread = replace(record, seen=())
+    unread = replace(record, readings=())
     assert trimmed(unread).why.startswith("Too few readings")
     # Without the harvest a ration had been held; with it none was. In a tank where none was, it is not to blame.
     assert trimmed(unread, (200.0, None)).why == limit.HARVESTED
@@ -271,16 +271,16 @@ def test_no_proof_without_balance_readings_or_a_held_ration() -> None:
     unsure = limit.Limits(np.full(10, 0.2), *(np.array([0.04, 0.04] + [0.2] * 8),) * 2, np.ones(10) / 10)
     assert limit.proven_ration(record, unsure).daily_g == 0.0  # 80 %: not the 90 % that balance takes
     assert "too low" in limit.proven_ration(record, unsure).why
-    silent = replace(record, seen=())
+    silent = replace(record, readings=())
     assert limit.proven_ration(silent, all_sure(silent)).daily_g == 0.0
     by_turns = replace(record, fed=tuple(DailyFeed(d, 0.02 if d // 14 % 2 else 0.08) for d in range(210)))
     assert limit.proven_ration(by_turns, all_sure(by_turns)).daily_g == 0.0
     for step, proves in ((4, True), (5, False)):  # the last readings at the ceiling, and above it
-        near = replace(record, seen=tuple(one for one in record.seen if one.analyte != "nitrate"))
-        near = replace(near, seen=near.seen + tuple(nitrate(d + 0.5, step) for d in range(0, 210, 7)))
+        near = replace(record, readings=tuple(one for one in record.readings if one.analyte != "nitrate"))
+        near = replace(near, readings=near.readings + tuple(nitrate(d + 0.5, step) for d in range(0, 210, 7)))
         assert (limit.proven_ration(near, all_sure(near)).daily_g > 0) == proves
     ammonia = tuple(RecordedReading(d + 0.2, "ammonia", 0.0, 0.5, 0.25) for d in range(0, 210, 7))
-    assert limit.proven_ration(replace(record, seen=record.seen + ammonia), all_sure(record)).daily_g == 0.0
+    assert limit.proven_ration(replace(record, readings=record.readings + ammonia), all_sure(record)).daily_g == 0.0
 
 
 def test_the_forecast_starts_where_the_tank_is(seen_to_rise: Posterior) -> None:
@@ -329,7 +329,7 @@ def test_solids_ahead() -> None:
                 seen.append(RecordedReading(day + 1.0, "tds", round(true) - 0.5, round(true) + 0.5, float(round(true))))
         if day == days - 1:
             at_now = true
-    record = replace(steady(0.05, (0,) * 15, days=days), seen=tuple(seen), changes=tuple(topups))
+    record = replace(steady(0.05, (0,) * 15, days=days), readings=tuple(seen), changes=tuple(topups))
     known = solids.posterior(record)
     assert known.speaks
     told = forecast(posterior(record, 100), Scenario(56, 0.05), known)
@@ -337,7 +337,7 @@ def test_solids_ahead() -> None:
     assert bands[0, 0] < at_now + 1.5 < bands[0, 4]
     assert bands[-1, 0] < true < bands[-1, 4]
     assert bands[-1, 2] > bands[0, 2] + 10
-    assert not solids.posterior(replace(record, seen=tuple(seen[:2]))).speaks
+    assert not solids.posterior(replace(record, readings=tuple(seen[:2]))).speaks
 
 
 def test_a_guess_scales_the_middle_and_widens() -> None:

@@ -85,7 +85,7 @@ def test_shorter_steps_converge_and_the_usual_ones_are_near() -> None:
     relative to the larger of its value and 1 mg/l, over draws and days: under 2 % in 95 of 100, under 6 % in 99; an eye
     on a chart is off by 15 %."""
     looks = tuple(RecordedReading(float(day), "nitrate", 0.0, None, 0.0) for day in range(10, 200, 10))
-    record = replace(EVENTFUL, seen=looks)
+    record = replace(EVENTFUL, readings=looks)
     usual = nitrogen.timeline(record)
     z = np.random.default_rng(3).standard_normal((300, len(usual.priors)))
 
@@ -141,7 +141,7 @@ def test_uptake_far_below_its_half_approaches_a_plateau_exponentially() -> None:
     mg N/l into 20 l bring 0.1 mg N/l/d; k 0.02/d; from 2 mg N/l to 5."""
     looks = tuple(RecordedReading(float(day), "nitrate", 0.0, None, 0.0) for day in (40, 80, 160))
     topups = tuple(Change(day + 1.0, 0.2, "topup", nitrate_mg_n_per_l=10.0) for day in range(160))
-    cut = nitrogen.timeline(Record(20.0, 160.0, foods=FLAKES, seen=looks, changes=topups))
+    cut = nitrogen.timeline(Record(20.0, 160.0, foods=FLAKES, readings=looks, changes=topups))
     z = np.zeros((1, len(cut.priors)))  # medians: no season
     z[:, cut.priors.column["maturity"]] = 40.0
     half, capacity, order = (cut.priors.priors[cut.priors.column[name]] for name in ("half", "capacity", "order"))
@@ -158,7 +158,7 @@ def test_a_water_change_mixes() -> None:
     """A quarter of the water at 8 mg N/l into what was there."""
     looks = (RecordedReading(9.9, "nitrate", 0, None, 0), RecordedReading(10.1, "nitrate", 0, None, 0))
     change = Change(10.0, 5.0, nitrate_mg_n_per_l=8.0)
-    cut, z = some(Record(20.0, 20.0, foods=FLAKES, seen=looks, changes=(change,)), 50)
+    cut, z = some(Record(20.0, 20.0, foods=FLAKES, readings=looks, changes=(change,)), 50)
     run, seen = Simulation(cut, z), np.empty((2, 50))
     run.through(run.start(), 0, len(cut.edges) - 1, seen)
     assert seen[1] == pytest.approx(0.75 * seen[0] + 0.25 * 8.0)
@@ -181,7 +181,7 @@ def test_a_new_tank_shows_ammonia_then_nitrite_then_neither() -> None:
     """Common practice, no source: the peak of ammonia comes first, nitrite's after it, both gone within a quarter."""
     days = range(1, 150)
     looks = tuple(RecordedReading(float(d), a, 0, None, 0) for d in days for a in ("ammonia", "nitrite"))  # type: ignore[arg-type]
-    record = Record(20.0, 150.0, new=True, foods=FLAKES, fed=feeding(0.05, 150), seen=looks)
+    record = Record(20.0, 150.0, new=True, foods=FLAKES, fed=feeding(0.05, 150), readings=looks)
     cut = nitrogen.timeline(record)
     z = np.zeros((1, len(cut.priors)))
     run, seen = Simulation(cut, z), np.empty((len(looks), 1))
@@ -196,7 +196,7 @@ def test_a_new_tank_shows_ammonia_then_nitrite_then_neither() -> None:
 def test_what_happens_at_one_moment_happens_in_its_order() -> None:
     """A reading minutes before a water change sees the old water, one minutes after it the new."""
     looks = (RecordedReading(10.000, "nitrate", 0, None, 0), RecordedReading(10.002, "nitrate", 0, None, 0))
-    cut, z = some(Record(20.0, 12.0, foods=FLAKES, seen=looks, changes=(Change(10.001, 10.0),)), 20)
+    cut, z = some(Record(20.0, 12.0, foods=FLAKES, readings=looks, changes=(Change(10.001, 10.0),)), 20)
     run, seen = Simulation(cut, z), np.empty((2, 20))
     run.through(run.start(), 0, len(cut.edges) - 1, seen)
     assert seen[1] == pytest.approx(0.5 * seen[0] + 0.5 * run.figures["source"])
@@ -204,8 +204,8 @@ def test_what_happens_at_one_moment_happens_in_its_order() -> None:
 
 def test_steps_stay_where_they_are_when_a_record_grows() -> None:
     looks = tuple(RecordedReading(7.0 * week + 0.5, "nitrate", 0, None, 0) for week in range(1, 30))
-    whole = Record(20.0, 210.0, new=True, foods=FLAKES, seen=looks)
-    short = replace(whole, now=100.0, seen=tuple(one for one in looks if one.day <= 100))
+    whole = Record(20.0, 210.0, new=True, foods=FLAKES, readings=looks)
+    short = replace(whole, now=100.0, readings=tuple(one for one in looks if one.day <= 100))
     a, b = nitrogen.timeline(short), nitrogen.timeline(whole)
     last = a.blocks[-1]
     assert np.array_equal(a.edges[: last + 1], b.edges[: last + 1])

@@ -43,7 +43,7 @@ def records(draw: st.DrawFn) -> Record:
         new=draw(st.booleans()),
         foods=(Food("flakes", 45.0), Food("greens", 20.0, 0.3)),
         fed=fed,
-        seen=tuple(draw(st.lists(readings(), max_size=12))),
+        readings=tuple(draw(st.lists(readings(), max_size=12))),
         changes=tuple(draw(st.lists(water, max_size=5))),
         harvests=tuple(draw(st.lists(st.builds(Harvest, days, st.sampled_from([None, 0.0, 1.0])), max_size=3))),
         upset=tuple(draw(st.lists(days, max_size=2))),

@@ -89,14 +89,14 @@ def small_cases() -> dict[str, Record]:
     clear = tuple(RecordedReading(d, "ammonia", 0.0, 0.25, 0.0, False) for d in (20.0, 40.0, 60.0, 80.0))
     nitrite = tuple(RecordedReading(d, "nitrite", 0.0, 0.08, 0.0, False) for d in (30.0, 70.0))
     return {
-        "rising nitrate": Record(20.0, 84.0, foods=FLAKES, fed=fed, seen=readings + clear + nitrite),
+        "rising nitrate": Record(20.0, 84.0, foods=FLAKES, fed=fed, readings=readings + clear + nitrite),
         "nothing ever seen": Record(
             20.0,
             84.0,
             new=True,
             foods=FLAKES,
             fed=fed,
-            seen=tuple(chart(d, 0.0) for d in (40.0, 60.0, 75.0, 83.0)) + clear[2:],
+            readings=tuple(chart(d, 0.0) for d in (40.0, 60.0, 75.0, 83.0)) + clear[2:],
             changes=(Change(50.0, 5.0, nitrate_mg_n_per_l=0.2),),
         ),
     }
@@ -144,7 +144,7 @@ def upto(record: Record, day: float) -> Record:
         record,
         now=day,
         fed=tuple(one for one in record.fed if one.day < day),
-        seen=tuple(one for one in record.seen if one.day <= day),
+        readings=tuple(one for one in record.readings if one.day <= day),
         changes=tuple(one for one in record.changes if one.day <= day),
     )
 

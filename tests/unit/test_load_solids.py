@@ -19,7 +19,7 @@ def read(day: float, value: float, probe: bool) -> RecordedReading:
 
 
 def record(*seen: RecordedReading, days: float = 1.0) -> Record:
-    return Record(20.0, days, foods=(Food("flakes", 45.0),), seen=seen)
+    return Record(20.0, days, foods=(Food("flakes", 45.0),), readings=seen)
 
 
 def log_figures(known: solids.SolidsPosterior, *names: str) -> np.ndarray:

@@ -51,7 +51,7 @@ def live(house: House, weeks: int, nitrate: float = 1.0, daily_g: float = RATION
 
 def settle(house: House) -> None:
     """What the service's threads do after the ledger has moved."""
-    house.service.reckon()
+    house.service.update_accounts()
     house.service.load()
 
 
@@ -129,7 +129,7 @@ def test_a_dose_of_today_leaves_it_fresh_and_one_that_came_late_does_not(house: 
     settle(house)
     house.clock.advance(1000)
     house.hear(house.dose(1000, before_g=50, after_g=49.97))
-    house.service.reckon()
+    house.service.update_accounts()
     assert view(house).fresh is True
     house.hear(house.dose(1001, before_g=49.97, after_g=49.94, at_ms=house.clock.now_ms() - 3 * DAY_MS))
     assert view(house).fresh is False
@@ -337,7 +337,7 @@ def test_an_answer_and_whether_it_is_fresh_are_of_one_moment(told: House, monkey
     for look in ("knowledge", "view", "forecast"):
         told.clock.advance(1000)
         told.reading("nitrate", 4.0)
-        told.service.reckon()
+        told.service.update_accounts()
         before, as_of = loads.known(TANK), view(told).as_of
         assert before is not None
 
@@ -379,7 +379,7 @@ def test_one_that_dies_amid_its_work_is_told_and_tried_again(told: House, monkey
     loads = told.service.loads
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
-    told.service.reckon()
+    told.service.update_accounts()
     start = loads._worker._running
 
     def doomed() -> Any:
@@ -409,7 +409,7 @@ def test_a_load_that_fails_again_and_again_becomes_an_alert(told: House, monkeyp
     monkeypatch.setattr(told.service.loads, "_worker", broken)
     told.clock.advance(1000)
     told.reading("nitrate", 3.0)
-    told.service.reckon()
+    told.service.update_accounts()
     for _ in range(3):
         told.service.load()
         told.clock.advance(3_600_000)

@@ -5,7 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from tareline.core.weighing.model import SettledState, WeighIn
+from tareline.core.weighing.history import WeighIn
+from tareline.core.weighing.model import SettledState
 from tareline.core.weighing.periods import ClosedPeriod, from_body, next_closing_ms, still_closed, to_body
 
 DAY_MS = 86_400_000

@@ -52,11 +52,11 @@ def gathered(house: House, tank: str = TANK) -> GatheredRecord:
 
 
 def weeks(house: House, tank: str = TANK) -> list[RecordedReading]:
-    return [one for one in gathered(house, tank).record.seen if one.probe]
+    return [one for one in gathered(house, tank).record.readings if one.probe]
 
 
 def mark(house: House) -> RecordBasis:
-    house.service.reckon()
+    house.service.update_accounts()
     with house.service.context.store.read() as tx:
         return LoadRecords(house.service.context, house.service.accounts).mark(tx, TANK)
 
@@ -89,12 +89,12 @@ def test_a_pen_s_reading_of_the_same_week_stays_beside_it(house: House) -> None:
     pass_to(house, 3)
     house.reading("tds", 310.0, resolution=1.0)
     pass_to(house, 8)
-    by_pen, by_probe = sorted((one for one in gathered(house).record.seen), key=lambda one: one.probe)
+    by_pen, by_probe = sorted((one for one in gathered(house).record.readings), key=lambda one: one.probe)
     assert (by_pen.probe, by_pen.value, by_pen.low) == (False, 310.0, 309.5)
     assert by_probe.value == pytest.approx(320, rel=2e-3)
 
 
-def test_solids_are_reckoned_by_the_tank_s_factor(house: House) -> None:
+def test_solids_are_calculated_by_the_tank_s_factor(house: House) -> None:
     send(house, 0, 8)
     pass_to(house, 8)
     before = weeks(house)[0].value
@@ -162,7 +162,7 @@ def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: 
     pass_to(house, 8)
     before = kept()
     assert before is not None
-    assert before.record.seen == ()
+    assert before.record.readings == ()
     send(house, 2, 8)
     assert kept() == gathered(house)
     house.service.entries.add("water-change", TANK, {"volume_l": 20, "at": at(3.3)})
@@ -175,7 +175,7 @@ def test_what_was_kept_of_a_week_is_judged_anew_when_more_of_it_has_come(house: 
 
 def test_a_load_is_worked_out_once_for_a_week_of_samples(house: House) -> None:
     """By the real process: each sample asks for nothing, the new week for one more answer."""
-    house.service.reckon()
+    house.service.update_accounts()
     loads = house.service.loads
     send(house, 0, 8)
     pass_to(house, 8)
@@ -192,4 +192,4 @@ def test_a_load_is_worked_out_once_for_a_week_of_samples(house: House) -> None:
     assert loads.compute(TANK) is True
     known = loads.known(TANK)
     assert known is not None
-    assert len([one for one in known.gathered.record.seen if one.probe]) == 2
+    assert len([one for one in known.gathered.record.readings if one.probe]) == 2

@@ -8,7 +8,7 @@ import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
 from tareline.app.answers.ramp_record import FoodSeen, RampRecordAnswer
-from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.app.queries.ramp_record import record, stages
 from tareline.core.feeding.ration import Ration
 from tareline.core.safety.ramp import LoadKnowledge
@@ -30,7 +30,7 @@ def house(house: House) -> House:
 
 def knows(house: House, told: LoadKnowledge) -> None:
     """From now on this is what the ramp is told: every ration is under the limit."""
-    evidence = Evidence(
+    evidence = RampSources(
         lambda tank, rations: replace(told, p_under=dict.fromkeys(rations, 0.99)),
         rising=lambda tank: (),
         findings=lambda tank: 0,

@@ -12,7 +12,7 @@ import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
 from tareline.app.answers.ramp import RampAnswer, RampEntered
-from tareline.app.commands.ramp import Evidence, Proposal, Ramps
+from tareline.app.commands.ramp import Proposal, Ramps, RampSources
 from tareline.app.snapshot import TankSnapshot
 from tareline.core.safety.ramp import LoadKnowledge
 from tareline.errors import FieldError
@@ -46,7 +46,7 @@ def house(house: House) -> House:
 def oracle(house: House) -> Oracle:
     made = Oracle()
     service = house.service
-    evidence = Evidence(made.knowledge, lambda tank: made.rising, lambda tank: made.findings)
+    evidence = RampSources(made.knowledge, lambda tank: made.rising, lambda tank: made.findings)
     service.ramps = Ramps(service.context, service.transactions, service.samples, evidence)
     return made
 
@@ -309,7 +309,7 @@ def test_it_survives_a_restart(house: House, oracle: Oracle) -> None:
     before = view(house)
     house.restart()
     service = house.service
-    evidence = Evidence(oracle.knowledge, lambda tank: (), lambda tank: 0)
+    evidence = RampSources(oracle.knowledge, lambda tank: (), lambda tank: 0)
     service.ramps = Ramps(service.context, service.transactions, service.samples, evidence)
     assert view(house) == before
     assert before.state == "ready for a step"

@@ -172,7 +172,7 @@ def test_what_was_stated_stays_readable_as_stated(stated: StatedReading, tds_fac
 
 
 @given(st.floats(1, 5000), st.floats(0.4, 0.9), st.floats(0.4, 0.9))
-def test_dissolved_solids_are_reckoned_by_the_tanks_factor_through_the_pens_own(
+def test_dissolved_solids_are_calculated_by_the_tanks_factor_through_the_pens_own(
     ppm: float, own: float, tank: float
 ) -> None:
     by_pen = make_reading(1, 0, StatedReading("tds", ppm, "ppm", factor=own), tank)

@@ -17,7 +17,7 @@ N_IN_AMMONIUM = 14.007 / (14.007 + 4 * 1.008)
 
 def gathered(house: House, tank: str = TANK) -> GatheredRecord:
     """What is known now, by accounts that are up to date, gathered by somebody who has kept nothing."""
-    house.service.reckon()
+    house.service.update_accounts()
     with house.service.context.store.read() as tx:
         found = LoadRecords(house.service.context, house.service.accounts).gather(tx, tank)
     assert found is not None
@@ -102,20 +102,20 @@ def test_closed_periods_are_kept_and_a_late_entry_about_them_is_still_seen(house
     live(house, 130)
     context, accounts = house.service.context, house.service.accounts
     keeping = LoadRecords(context, accounts)
-    house.service.reckon()
+    house.service.update_accounts()
     account = accounts.account(FEEDER)
     assert account is not None
     assert len(account.closed) >= 2
     with context.store.read() as tx:
         first = keeping.gather(tx, TANK)
         assert first == keeping.gather(tx, TANK) == LoadRecords(context, accounts).gather(tx, TANK)
-    assert len(keeping._kept) >= 2
+    assert len(keeping._cache) >= 2
     entry = house.standing("dose")[10].entry
     with context.write() as tx:
         dose = ledger.get(tx, entry)
         assert dose is not None
         ledger.correct(tx, dose, context.stamp_ms(), void=True)
-    house.service.reckon()
+    house.service.update_accounts()
     with context.store.read() as tx:
         later = keeping.gather(tx, TANK)
         assert later == LoadRecords(context, accounts).gather(tx, TANK)
@@ -134,7 +134,7 @@ def test_readings_say_what_their_kit_could_tell_apart(house: House) -> None:
     house.reading("ammonia", 0.05, detected=False)
     house.reading("nitrite", 0.3, resolution=0.1)
     house.reading("ph", 7.0)
-    seen = gathered(house).record.seen
+    seen = gathered(house).record.readings
     nothing, some, most = (one for one in seen if one.analyte == "nitrate")
     assert (nothing.detected, nothing.value, nothing.low) == (False, 0.0, 0.0)
     assert nothing.high == pytest.approx(5 * N_IN_NITRATE, rel=1e-3)
@@ -242,7 +242,7 @@ def test_a_tank_that_was_emptied_begins_anew_when_it_is_filled(house: House) -> 
     put("no animals")
     house.clock.advance(2 * DAY_MS)
     record = gathered(house).record
-    assert (record.new, record.now, record.seen) == (True, 2.0, ())
+    assert (record.new, record.now, record.readings) == (True, 2.0, ())
 
 
 def test_day_0_stays_while_the_record_grows_and_moves_for_an_older_notebook(house: House) -> None:
@@ -265,7 +265,7 @@ def test_what_was_read_before_the_books_of_the_food_begin_is_left_out(house: Hou
     house.reading("nitrate", 2.0)
     record = gathered(house).record
     assert record.now < 11
-    assert [one.value for one in record.seen] == [2.0]
+    assert [one.value for one in record.readings] == [2.0]
 
 
 def test_days_are_local_ones_also_where_clocks_change(house: House) -> None:
@@ -274,5 +274,5 @@ def test_days_are_local_ones_also_where_clocks_change(house: House) -> None:
     house.clock.set(int(datetime(2025, 10, 27, 12, tzinfo=UTC).timestamp() * 1000))
     house.reading("nitrate", 1.0, tank="berlin", at="2025-10-26T12:00:00+01:00")  # 13 of 25 hours have passed
     found = gathered(house, "berlin")
-    (seen,) = found.record.seen
+    (seen,) = found.record.readings
     assert seen.day - (datetime(2025, 10, 26).date() - found.day_0).days == pytest.approx(13 / 25)

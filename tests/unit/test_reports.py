@@ -105,7 +105,7 @@ def test_without_an_account_doses_count_as_the_cell_weighed_them(house: House) -
 
 def test_with_an_account_every_dose_has_an_estimate_and_the_total_is_their_sum(house: House) -> None:
     live(house, 5)
-    house.service.reckon()
+    house.service.update_accounts()
     found = report(house)
     assert found.totals.dispensed_g == pytest.approx(sum(ticket.estimate_g for ticket in found.doses))
     assert found.totals.dispensed_g == pytest.approx(sum(day.dispensed_g or 0.0 for day in found.days))
@@ -124,7 +124,7 @@ def test_two_weigh_ins_that_add_up(house: House) -> None:
     house.service.entries.add("refill", FEEDER, {"before_g": 10.0, "after_g": 18.0})
     left_g, then = live(house, 3, left_g + 8.0, 7)
     closed = weigh_in(house, round(left_g, 3))
-    house.service.reckon()
+    house.service.update_accounts()
     found = report(house)
     (one,) = found.reconciliation
     assert (one.opening_g, one.added_g, one.closing_g) == (50.0, pytest.approx(8.0), round(left_g, 3))
@@ -143,7 +143,7 @@ def test_two_weigh_ins_that_do_not(house: House) -> None:
     weigh_in(house, 50.0)
     left_g, _ = live(house, 6)
     weigh_in(house, round(left_g - 1.5, 3))
-    house.service.reckon()
+    house.service.update_accounts()
     found = report(house)
     (one,) = found.reconciliation
     assert one.difference_g == pytest.approx(-1.5, abs=0.1)
@@ -162,7 +162,7 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
         if week == 5:
             house.service.entries.add("refill", FEEDER, {"added_g": 20.0})
             left_g += 20.0
-    house.service.reckon()
+    house.service.update_accounts()
     account = house.service.accounts.account(FEEDER)
     assert account is not None
     assert account.closed
@@ -220,7 +220,7 @@ def test_the_calibration_record_agrees_with_numpys_least_squares(house: House) -
 def test_the_gain_in_force_and_what_was_decided(house: House) -> None:
     house.hear(house.hello(gain_g_per_step=0.0013))
     live(house, 6)
-    house.service.reckon()
+    house.service.update_accounts()
     gain = report(house).gain
     (decided,) = gain.decided
     assert gain.announced_g_per_step == decided.before_g_per_step == 0.0013
@@ -236,7 +236,7 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     weigh_in(house, 50.0)
     left_g, _ = live(house, 6)
     weighed = weigh_in(house, round(left_g, 3))
-    house.service.reckon()
+    house.service.update_accounts()
     (found,) = house.service.tanks.overview()[0].hoppers
     assert found.content_g == pytest.approx(left_g, abs=3 * found.content_sd_g)
     assert found.by == "account"
@@ -257,7 +257,7 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
 def test_a_hopper_from_which_nothing_is_fed_lasts_as_long_as_nobody_can_say(house: House) -> None:
     house.hear(house.dose(1))
     house.ration(0.0, 1.0, [("08:00", 1.0)])
-    house.service.reckon()
+    house.service.update_accounts()
     (found,) = house.service.tanks.overview()[0].hoppers
     assert found.content_g is not None
     assert (found.days_left, found.refill_by) == (None, None)
@@ -326,7 +326,7 @@ def test_the_csv_read_back_is_what_came_in(house: House) -> None:
     house.hear(house.hello(board="b-17", calibration='masses 20, 50 g, "class M1"'))
     _, sent = live(house, 3)
     house.hear(house.dose(7, before_g=None, after_g=None, sd_g=None, outcome="jam"))
-    house.service.reckon()
+    house.service.update_accounts()
     answer = get(house, f"/feeders/{FEEDER}/report.csv")
     assert answer.headers["content-type"].startswith("text/csv")
     assert answer.text.count("\r\n") == 8  # each row ends with CR LF, the last one too
@@ -349,7 +349,7 @@ def test_the_page_shows_every_dose_with_its_deviations_and_asks_for_no_script(ho
     left_g, sent = live(house, 6)
     weigh_in(house, round(left_g, 3))
     calibrate(house, [0.01, 20.02, 50.03, 100.08])
-    house.service.reckon()
+    house.service.update_accounts()
     page = get(house, f"/feeders/{FEEDER}/report?start=2025-06-15&end=2025-06-21")
     assert page.status_code == 200
     assert "<script" not in page.text

@@ -12,7 +12,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 from sqlalchemy import event
 
 from tareline.app.answers.entries import HoldNow
-from tareline.app.commands.ramp import Evidence, Ramps
+from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.core.safety.ramp import LoadKnowledge
 
 OF_ALL, OF_EACH = 6, 12  # SELECTs that an overview may take: for all tanks together, and for each
@@ -36,7 +36,7 @@ def house(house: House) -> House:
     house.service.entries.add("handfeed", TANK, {"mass_g": 0.05})
     house.clock.advance(HOUR_MS)
     house.hear(house.dose(1), house.dose(1, device="second", journal="second"))
-    house.service.reckon()
+    house.service.update_accounts()
     return house
 
 
@@ -169,7 +169,7 @@ def test_a_ration(house: House) -> None:
 def test_a_step_of_the_ramp(house: House) -> None:
     known = LoadKnowledge(True, None, False, 3.0, 5.0, 9.0, 2.0, 0.95, {})
     service = house.service
-    evidence = Evidence(
+    evidence = RampSources(
         lambda tank, rations: replace(known, p_under=dict.fromkeys(rations, 0.99)),
         rising=lambda tank: (),
         findings=lambda tank: 0,

@@ -133,7 +133,7 @@ def probe_days(house: House, tds_a_day: float) -> None:
             series.add(tx, PROBE, celsius + [Value("conductivity", "S/m", t, level + noise.gauss(0, 1e-5)) for t in at])
 
 
-def test_a_probe_s_days_come_before_readings_and_are_reckoned_by_the_tank_s_factor(house: House) -> None:
+def test_a_probe_s_days_come_before_readings_and_are_calculated_by_the_tank_s_factor(house: House) -> None:
     house.service.things.put("tank", TANK, {**ROOM, "tds_factor": 0.64})
     probe_days(house, 0.5)
     weekly(house, "tds", 300.0, 0.0)

@@ -64,7 +64,7 @@ def test_a_lost_dose_has_one_size_everywhere(house: House, count: int) -> None:
     assert before.dispensed_sd_g == pytest.approx(math.hypot(sd_g, 0.02))
     assert recorded(house) == pytest.approx((expected_g, math.hypot(sd_g, 0.02)))
 
-    house.service.reckon()
+    house.service.update_accounts()
     after = house.today()
     # The account knows besides how well its scale weighs and that the steps were as usual, which moves some milligrams.
     assert after.dispensed_g == pytest.approx(expected_g, abs=0.01)

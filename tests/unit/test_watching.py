@@ -9,7 +9,8 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from sqlalchemy import select, text
 
-from tareline.app.commands.entries import lines_view
+from tareline.app import repository
+from tareline.app.answers.lines import LineAnswer
 from tareline.app.monitor import Monitor
 from tareline.app.projections.samples import Samples
 from tareline.errors import FieldError
@@ -171,7 +172,7 @@ def test_only_who_has_addresses_may_be_told_instead(house: House, name: str) -> 
 
 def test_the_default_nitrate_line_follows_the_tank_s_ceiling(house: House) -> None:
     def limits() -> list[float]:
-        lines = lines_view(house.service.context, TANK)
+        lines = [LineAnswer.of(line) for line in repository.lines(house.service.context, TANK)]
         return [line.above for line in lines if line.analyte == "nitrate"]
 
     assert limits() == [40.0]

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.trends.trend import DailyMean, Observation, Trend, of_probe, of_readings
+from tareline.core.trends.slopes import Observation
+from tareline.core.trends.trend import DailyMean, Trend, of_probe, of_readings
 from tareline.core.units import DAY_MS
 
 NITROGEN = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)

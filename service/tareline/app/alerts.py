@@ -14,7 +14,7 @@ from tareline.app.requests import SeenRequest, parse
 from tareline.core.alerts import alert as rules
 from tareline.core.alerts.alert import Alert, AlertChanges, Concern, Notice, QuietHours, Rules
 from tareline.core.alerts.service_concerns import KEY
-from tareline.core.calendar import from_ms, meal_ms
+from tareline.core.calendar import from_ms, meal_ms, rfc3339
 from tareline.core.units import DAY_MS, HOUR_MS
 from tareline.errors import FieldError
 from tareline.notify import texts
@@ -174,7 +174,7 @@ class Alerts:
         return NOWHERE if found is None else str(found["name"])
 
     def _at(self, at_ms: int, tank: str | None) -> str:
-        return from_ms(at_ms, self._zone(tank)).isoformat(timespec="milliseconds")
+        return rfc3339(at_ms, self._zone(tank))
 
     def _view(self, one: Alert) -> AlertAnswer:
         """An alert that is stored."""

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 from tareline.app import dispatch
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest, Taken
+from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
+from tareline.app.ingest.state import DeviceStates
 from tareline.app.other_installations import hold_for_another
 from tareline.app.projections.samples import Samples
 from tareline.app.resends import Resends
@@ -27,6 +29,7 @@ class Batches:
         context: Context,
         metrics: Metrics,
         samples: Samples,
+        states: DeviceStates,
         ingest: Ingest,
         downlink: Downlink,
         resends: Resends,
@@ -34,8 +37,9 @@ class Batches:
         root: str,
     ) -> None:
         self._context, self._metrics, self._samples, self._root = context, metrics, samples, root
-        self._ingest, self._downlink, self._resends, self._updates = ingest, downlink, resends, updates
-        self._pending = Taken()
+        self._states, self._ingest, self._downlink = states, ingest, downlink
+        self._resends, self._updates = resends, updates
+        self._pending = IngestResult()
 
     def take(self, batch: Sequence[Message]) -> None:
         """Put a batch on disk and note what follows. Raises StoreError when it could not be committed."""
@@ -50,14 +54,7 @@ class Batches:
         self._metrics.batches.observe(len(ours))
         for what, n in taken.counts.items():
             self._metrics.messages.labels(what).inc(n)
-        pending = self._pending
-        pending.dosed |= taken.dosed
-        pending.changed |= taken.changed
-        pending.journals |= taken.journals
-        pending.clockless += taken.clockless
-        pending.greeted |= taken.greeted
-        pending.devices |= taken.devices
-        pending.fetches += taken.fetches
+        self._pending.add(taken)
         for device, state in taken.updates:
             self._updates.heard(device, state)
         for command in taken.done_commands:
@@ -67,15 +64,14 @@ class Batches:
             if lost is not None:
                 self.settle_loss(lost)
 
-    def settle_loss(self, lost: Taken) -> None:
+    def settle_loss(self, lost: IngestResult) -> None:
         """Send what follows from doses that were given up, and from all that was taken before."""
-        self._pending.dosed |= lost.dosed
-        self._pending.journals |= lost.journals
+        self._pending.add(lost)
         self.settle()
 
     def settle(self) -> None:
         """Send what follows from the batches taken since the last time."""
-        pending, self._pending = self._pending, Taken()
+        pending, self._pending = self._pending, IngestResult()
         register = self._context.register
         # A dose may have fallen before its feeder moved: every tank that it has been on is looked at.
         tanks = {v.body.get("tank") for feeder in pending.dosed for v in register.history("feeder", feeder)}
@@ -84,7 +80,7 @@ class Batches:
         feeders |= {name for name in pending.devices if register.now("feeder", name) is not None}
         sent = self._downlink.tell(sorted(feeders))
         self._downlink.remind(pending.greeted, {(message.device, message.topic) for message in sent})
-        self._downlink.acknowledge({key: self._ingest.tracks[key].received for key in pending.journals})
+        self._downlink.acknowledge({key: self._states.tracks[key].received for key in pending.journals})
         if not self._context.behind_ms():
             now_ms = self._context.clock.now_ms()
             self._downlink.publish(

@@ -37,19 +37,19 @@ class Bookkeeping:
     ) -> None:
         self._context, self._accounts, self._findings = context, accounts, findings
         self._downlink, self._known = downlink, known
-        self._reckoning = OrderedLock(Order.ACCOUNTS)
+        self._updating = OrderedLock(Order.ACCOUNTS)
 
     def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
-        with self._reckoning:  # a second decision meets the books as the first has left them
+        with self._updating:  # a second decision meets the books as the first has left them
             made = self._findings.decide(finding, self._accounts.find(finding), body)
-            self.reckon()
+            self.update()
         return made
 
-    def reckon(self) -> Mapping[str, Exception]:
-        """Work out the accounts of every feeder that the ledger has spoken about, and what follows from them."""
+    def update(self) -> Mapping[str, Exception]:
+        """Calculate the accounts of feeders for which the ledger has new entries, and enter what follows from them."""
         failed: dict[str, Exception] = {}
-        with self._reckoning:
+        with self._updating:
             for feeder in self._accounts.behind():
                 try:
                     revised = self._accounts.compute(feeder)

@@ -3,7 +3,7 @@
 Each target has a thread of its own, so that one that is slow or gone delays no other. Messages of a tank reach a
 target in order. A message is struck off once the target has answered, so that a crash repeats at most the one on its
 way. After a start everything that waits is tried at once; then after 1, 2, 4, 8, 16 and 30 s, no further apart in the
-first ten minutes, and from then on ever more slowly down to once an hour. A new message makes the pace begin anew.
+first ten minutes, and from then on at longer and longer pauses, of an hour at most. A new message resets them.
 """
 
 import logging
@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 
 from tareline.app.answers.alerts import AddressState, TestedAddress
 from tareline.app.context import ChangeNotice, Context
-from tareline.core.calendar import from_ms
+from tareline.core.calendar import from_ms, rfc3339
 from tareline.locks import Order, OrderedLock
 from tareline.notify.targets import Addresses, Letter, Target, tell
 from tareline.store import alerts as store
@@ -45,8 +45,12 @@ def next_pause_s(last_s: float, since_first_s: float) -> float:
 
 
 @dataclass(slots=True)
-class _Pace:
-    """How a tank's messages are tried: since when, the pause last taken, the next try; newest: the last that waits."""
+class _RetrySchedule:
+    """When the messages about one tank are tried again.
+
+    newest: the number of the newest message that waits. first_s, next_s: the first and the next try (monotonic).
+    pause_s: the pause before the next try, 0 before the first one failed.
+    """
 
     newest: int
     first_s: float
@@ -54,59 +58,59 @@ class _Pace:
     pause_s: float = 0.0
 
 
-class Lane:
-    """One target and what waits for it. Not to be used by two threads."""
+class TargetQueue:
+    """One target and the messages that wait for it. Used by one thread only."""
 
     def __init__(self, context: Context, target: Target, ended: threading.Event, writing: OrderedLock) -> None:
         self._context = context
         self._target = target
         self._ended = ended
         self._writing = writing
-        self._paces: dict[str | None, _Pace] = {}
+        self._schedules: dict[str | None, _RetrySchedule] = {}
 
     def turn(self) -> float:
-        """Try everything that is due; how many seconds until something is again, and at most a minute.
+        """Try everything that is due. Returns in how many seconds something is due again, at most a minute.
 
         Raises StoreError when an outcome could not be written down.
         """
         with self._context.store.read() as tx:
             heads = store.heads(tx, self._target.name)
-        self._paces = {queued.tank: self._pace(queued, newest) for queued, newest in heads}
+        self._schedules = {queued.tank: self._schedule(queued, newest) for queued, newest in heads}
         sent = False
         for queued, _ in heads:
             if self._ended.is_set():
                 return 0.0
-            pace = self._paces[queued.tank]
-            if self._context.clock.monotonic_s() >= pace.next_s:
-                sent |= self._try(queued, pace)
+            schedule = self._schedules[queued.tank]
+            if self._context.clock.monotonic_s() >= schedule.next_s:
+                sent |= self._try(queued, schedule)
         if sent:
             return 0.0  # the next of that tank is due
-        waits = [pace.next_s - self._context.clock.monotonic_s() for pace in self._paces.values()]
+        waits = [schedule.next_s - self._context.clock.monotonic_s() for schedule in self._schedules.values()]
         return max(0.0, min([*waits, LOOK_AGAIN_S]))
 
-    def _pace(self, queued: Queued, newest: int) -> _Pace:
-        kept = self._paces.get(queued.tank)
+    def _schedule(self, queued: Queued, newest: int) -> _RetrySchedule:
+        kept = self._schedules.get(queued.tank)
         if kept is not None and kept.newest == newest:
             return kept
         now_s = self._context.clock.monotonic_s()
-        return _Pace(newest, now_s, now_s)
+        return _RetrySchedule(newest, now_s, now_s)
 
-    def _try(self, queued: Queued, pace: _Pace) -> bool:
+    def _try(self, queued: Queued, schedule: _RetrySchedule) -> bool:
         """Tell the target; whether the next message of the tank has its turn."""
         now_ms = self._context.clock.now_ms()
         if now_ms >= queued.until_ms:
             self._note(queued, "given up", "too old to be of use")
             return True
-        why = tell(self._target, _letter(queued), now_ms, FIRST_READ_S if pace.pause_s == 0 else READ_S)
+        why = tell(self._target, _letter(queued), now_ms, FIRST_READ_S if schedule.pause_s == 0 else READ_S)
         if why is not None:
             now_s = self._context.clock.monotonic_s()
-            pace.pause_s = next_pause_s(pace.pause_s, now_s - pace.first_s)
-            pace.next_s = now_s + pace.pause_s
+            schedule.pause_s = next_pause_s(schedule.pause_s, now_s - schedule.first_s)
+            schedule.next_s = now_s + schedule.pause_s
             self._note(queued, "waiting", why)
             log.warning("message %s could not be told to %s: %s", queued.id, self._target.name, why)
             return False
         self._note(queued, "sent", None)
-        pace.pause_s, pace.first_s = 0.0, self._context.clock.monotonic_s()
+        schedule.pause_s, schedule.first_s = 0.0, self._context.clock.monotonic_s()
         return True
 
     def _note(self, queued: Queued, state: Any, error: str | None) -> None:
@@ -179,7 +183,7 @@ class Deliveries:
         found = []
         for name in self._addresses.targets:
             at_ms, state, error = tried.get(name, (None, "", None))
-            at = None if at_ms is None else from_ms(at_ms, "UTC").isoformat(timespec="milliseconds")
+            at = None if at_ms is None else rfc3339(at_ms, "UTC")
             ok = None if at is None else state == "sent"
             found.append(AddressState(target=name, tried_at=at, ok=ok, why=error))
         return found
@@ -189,12 +193,12 @@ class Deliveries:
             self.wake()
 
     def _work(self, target: Target) -> None:
-        lane = Lane(self._context, target, self._ended, self._writing)
+        queue = TargetQueue(self._context, target, self._ended, self._writing)
         moved = self._moved[target.name]
         while not self._ended.is_set():
             moved.clear()
             try:
-                pause_s = lane.turn()
+                pause_s = queue.turn()
             except StoreError:
                 return  # the store has told why, and the service is ending
             except Exception:  # whatever it was, people must be told
@@ -204,7 +208,7 @@ class Deliveries:
 
 
 def _letter(queued: Queued) -> Letter:
-    at = from_ms(queued.queued_ms, "UTC").isoformat(timespec="milliseconds")
+    at = rfc3339(queued.queued_ms, "UTC")
     return Letter(f"{queued.id}", queued.kind, queued.tank, queued.title, queued.text, at, queued.alerts)
 
 

@@ -13,8 +13,8 @@ from tareline.store import ledger
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
-    """What follows from the water: reductions that end automatically, and lines that hold or reduce from now on."""
+class HoldChanges:
+    """The changes that follow from the water: reductions that end, and lines that hold or reduce from now on."""
 
     restored: Sequence[Reason] = ()
     added: Sequence[Crossing] = ()
@@ -23,27 +23,27 @@ class Judgement:
         return bool(self.restored or self.added)
 
 
-def judgement(tank: TankSnapshot) -> Judgement:
-    """What follows from the water as it is known now."""
+def changes_due(tank: TankSnapshot) -> HoldChanges:
+    """The changes of holds that follow from the water as it is known now."""
     found, known = tank.water.found, tank.water.known
     # Samples are beyond a line until they are clear of it by the hysteresis.
     beyond = {(c.line.analyte, c.line.above, c.line.canonical) for c in found if c.known.entry == 0}
     restored = [r for r in restored_by(tank.holds, known) if (r.analyte, r.above, r.limit) not in beyond]
     state = tank.holds.released([r.entry for r in restored], tank.now_ms)
-    return Judgement(restored, added_by(state, found))
+    return HoldChanges(restored, added_by(state, found))
 
 
-def judge(snapshots: Snapshots, tank: str) -> list[int]:
-    """Enter what follows from the water as it is known now.
+def apply_changes(snapshots: Snapshots, tank: str) -> list[int]:
+    """Enter the changes of holds that follow from the water as it is known now.
 
     Returns the entries that were made (holds, reductions, restorations).
     """
-    called_for = judgement(snapshots.of(tank))
+    due = changes_due(snapshots.of(tank))
     made = []
-    if called_for.restored:
+    if due.restored:
         note = "restored by rule: a newer reading is clear of the line"
-        made.append(release(snapshots, tank, [reason.entry for reason in called_for.restored], note, None))
-    for crossing in called_for.added:
+        made.append(release(snapshots, tank, [reason.entry for reason in due.restored], note, None))
+    for crossing in due.added:
         line = crossing.line
         body = {
             "cause": "line",

@@ -152,9 +152,9 @@ class Monitor:
     def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
         entered = False
-        if holds.judgement(seen):
+        if holds.changes_due(seen):
             entered = self._transactions.consider(
-                lambda snapshots: bool(holds.judge(snapshots, seen.id)), "hold", seen.id
+                lambda snapshots: bool(holds.apply_changes(snapshots, seen.id)), "hold", seen.id
             )
         if proposed is None or not (entered or proposed.is_news):
             return entered

@@ -7,7 +7,9 @@ from tareline.app import dispatch
 from tareline.app.confirmations import Confirmations
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest, Taken
+from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
+from tareline.app.ingest.state import DeviceStates
 from tareline.app.resends import Resends
 from tareline.app.silence import Silence
 
@@ -25,15 +27,16 @@ class Periodic:
     def __init__(
         self,
         context: Context,
+        states: DeviceStates,
         ingest: Ingest,
         downlink: Downlink,
         resends: Resends,
-        settle_loss: Callable[[Taken], None],
+        settle_loss: Callable[[IngestResult], None],
     ) -> None:
         self._context, self._ingest, self._downlink = context, ingest, downlink
         self._resends, self._settle_loss = resends, settle_loss
-        self._silence = Silence(context, ingest)
-        self._confirmations = Confirmations(context, ingest.known)
+        self._silence = Silence(context, states)
+        self._confirmations = Confirmations(context, states.known)
         self._made_known: set[str] = set()
         self._midnight_ms = 0
         self._again_s = 0.0

@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from tareline.app import dispatch
 from tareline.app.context import Context
 from tareline.app.downlink import Downlink
-from tareline.app.ingest import Ingest, Taken
+from tareline.app.ingest.ingest import Ingest
+from tareline.app.ingest.result import IngestResult
+from tareline.app.ingest.state import DeviceStates
 from tareline.mqtt import messages as wire
 from tareline.mqtt.link import Down
-from tareline.store import devices as device_store
 from tareline.store.devices import Device
 
 log = logging.getLogger(__name__)
@@ -25,24 +26,25 @@ Range = tuple[int, int]  # the first and the last number of doses
 class Resends:
     """Asks for missing doses again. Used by the link's thread only."""
 
-    def __init__(self, context: Context, ingest: Ingest, downlink: Downlink) -> None:
-        self._context, self._ingest, self._downlink = context, ingest, downlink
+    def __init__(self, context: Context, states: DeviceStates, ingest: Ingest, downlink: Downlink) -> None:
+        self._context, self._states, self._ingest, self._downlink = context, states, ingest, downlink
         self._asked: dict[str, tuple[Journal, Range, int]] = {}  # by command; and the number of the asking
         self._numbers = itertools.count(1)
 
-    def ask(self) -> Iterator[Taken]:
+    def ask(self) -> Iterator[IngestResult]:
         """Ask devices that are online; yields what follows from each loss that this gives up."""
         now_s = self._context.clock.monotonic_s()
-        for key, track in list(self._ingest.tracks.items()):
+        for key, track in list(self._states.tracks.items()):
             missing = track.missing()
             device, journal = key
-            known = self._ingest.devices.get(device)
+            known = self._states.devices.get(device)
             if not missing or known is None or not known.online or not _is_current(known, journal):
                 continue
             if not track.ask_due(now_s):
                 continue
             if track.given_up:
-                yield self._give_up(key, (1, missing[-1][1]), f"not sent again though asked for {track.answered} times")
+                why = f"not sent again though asked for {track.answered} times"
+                yield self._ingest.give_up(device, journal, (1, missing[-1][1]), why)
                 continue
             track.note_ask(now_s)
             number = next(self._numbers)
@@ -61,19 +63,15 @@ class Resends:
         """A device has said that it sends doses again."""
         asked = self._asked.pop(command, None)
         if asked is not None:
-            self._ingest.tracks[asked[0]].note_answer(asked[2])
+            self._states.tracks[asked[0]].note_answer(asked[2])
 
-    def refused(self, command: str) -> Taken | None:
+    def refused(self, command: str) -> IngestResult | None:
         """A device refused to send doses again; returns what follows from their loss, None where nobody had asked."""
         asked = self._asked.pop(command, None)
-        return None if asked is None else self._give_up(*asked[:2], "the device refused to send them again")
-
-    def _give_up(self, key: Journal, lost: Range, why: str) -> Taken:
-        taken = Taken()
-        with self._context.write() as tx:
-            self._ingest.give_up(tx, key, lost, why, taken)
-            device_store.save_journals(tx, {key: self._ingest.tracks[key].received})
-        return taken
+        if asked is None:
+            return None
+        (device, journal), lost, _ = asked
+        return self._ingest.give_up(device, journal, lost, "the device refused to send them again")
 
 
 def _is_current(known: Device, journal: str) -> bool:

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from tareline.app.answers.updates import UpdateAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.boards import files as boards
 from tareline.boards.keys import device_key
+from tareline.core.calendar import rfc3339
 from tareline.errors import FieldError
 from tareline.mqtt import messages as wire
 from tareline.resources import firmware_dir, load_firmware
@@ -216,7 +216,7 @@ class Updates:
             device=device,
             takes_updates=None if state is None else state.program is not None,
             firmware=None if offer is None else offer.body["firmware"],
-            offered=None if offer is None else stated(offer.issued_ms, zone),
+            offered=None if offer is None else rfc3339(offer.issued_ms, zone),
             state=word,
             detail=state.detail if state is not None and word in ("done", "failed") else None,
             done_bytes=done,

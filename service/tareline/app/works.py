@@ -20,16 +20,16 @@ LOAD_LATE_S = 7200.0
 Body = Callable[[], Mapping[str, Exception] | None]
 
 
-def works(reckon: Body, watch: Body, load: Body, watch_works: Body) -> list[Work]:
+def works(update_accounts: Body, watch: Body, load: Body, watch_works: Body) -> list[Work]:
     """What is done again and again: after changes, and now and then, since time alone brings news too.
 
-    reckon: brings the accounts up to the ledger. watch: looks after the tanks. load: calculates their loads.
+    update_accounts: brings the accounts up to the ledger. watch: looks after the tanks. load: calculates their loads.
     watch_works: tells people of works that fail or lag.
     """
     return [
         Work(
             "accounts",
-            reckon,
+            update_accounts,
             late_s=ACCOUNTS_LATE_S,
             wakes_on=lambda what: what not in ("account", "alert", "load"),
             pause_s=ACCOUNTS_PAUSE_S,

@@ -31,12 +31,12 @@ class LoadTold:
 class ForecastTold:
     """The water at the end of each day ahead; mg/L, nitrogen as N.
 
-    bands: by content and day. over_ceiling: the probability of nitrate above the tank's ceiling, by day. seen: that of
-    ammonia or nitrite where kits show it. rests_at: nitrate at rest under the last day's ration, None where it never
-    rests.
+    bands: by content and day. over_ceiling: the probability of nitrate above the tank's ceiling, by day. detected: the
+    probability that kits detect ammonia or nitrite. rests_at: the steady nitrate under the last day's
+    ration, None where nitrate never becomes steady.
     """
 
     bands: Mapping[Content, tuple[Band, ...]]
     over_ceiling: tuple[float, ...]
-    seen: tuple[float, ...]
+    detected: tuple[float, ...]
     rests_at: tuple[float | None, ...]

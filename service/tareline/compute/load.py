@@ -36,7 +36,7 @@ def load(record: Record, food: int, dwell_d: float, fraction: float) -> tuple[Lo
         tuple(may.least_g[order].tolist()),
         tuple(np.minimum(at_least, 1.0).tolist()),
     )
-    dissolved = solids.posterior(record) if any(one.analyte == "tds" for one in record.seen) else None
+    dissolved = solids.posterior(record) if any(one.analyte == "tds" for one in record.readings) else None
     return told, pickle.dumps((known, dissolved))
 
 
@@ -47,7 +47,7 @@ def ahead(kept: bytes, what: Scenario) -> ForecastTold:
     return ForecastTold(
         bands={content: tuple(map(tuple, band.tolist())) for content, band in found.bands.items()},
         over_ceiling=tuple(found.over_ceiling.clip(0, 1).tolist()),
-        seen=tuple(found.seen.clip(0, 1).tolist()),
+        detected=tuple(found.detected.clip(0, 1).tolist()),
         rests_at=tuple(found.rests_at),
     )
 

@@ -28,6 +28,11 @@ def from_ms(at_ms: int, zone: str) -> datetime:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=at_ms)).astimezone(ZoneInfo(zone))
 
 
+def rfc3339(at_ms: int, zone: str) -> str:
+    """An instant as RFC 3339, to the millisecond, with the offset of a zone."""
+    return from_ms(at_ms, zone).isoformat(timespec="milliseconds")
+
+
 def _utc(naive: datetime, zone: ZoneInfo, fold: int = 0) -> datetime:
     return naive.replace(tzinfo=zone, fold=fold).astimezone(UTC)
 

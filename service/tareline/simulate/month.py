@@ -163,7 +163,7 @@ class _Month:
     def _look(self) -> None:
         """What time and the messages bring, as the running service works it out."""
         self._service.tick()
-        self._service.reckon()
+        self._service.update_accounts()
         self._service.watch()
 
     # -- people ------------------------------------------------------------------------------------------------------

@@ -1,12 +1,14 @@
 """Entries of the ledger, and what was just entered."""
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import Field
 
 from tareline.app.answers.base import Answer, AnswerAsGiven, LocalTime
 from tareline.app.answers.lines import CrossingAnswer
+from tareline.core.calendar import rfc3339
+from tareline.store.ledger import Entry
 
 EntryNumber = Annotated[int, Field(description="An entry's number in the ledger")]
 
@@ -28,6 +30,33 @@ class EntryAnswer(AnswerAsGiven):
     void: Annotated[bool, Field(description="Whether it takes back what it corrects")]
     at_low: Annotated[LocalTime | None, Field(description="Not before this, where a clock was not set")] = None
     at_high: Annotated[LocalTime | None, Field(description="Not after this, where a clock was not set")] = None
+
+    @classmethod
+    def of(cls, entry: Entry, zone: str, /, **more: Any) -> Self:
+        """The answer of an entry: the fields of its own kind, then those that all have in common.
+
+        zone: in which times are told. more: fields that only this kind of answer has, or that replace the entry's.
+        """
+        own = {
+            ("note_kind" if name == "kind" else name): value
+            for name, value in entry.body.items()
+            if name not in ("at_low", "at_high")
+        }
+        common = {
+            "entry": entry.id,
+            "kind": entry.kind,
+            "at": rfc3339(entry.at_ms, zone),
+            "recorded_at": rfc3339(entry.recorded_ms, zone),
+            "tank": entry.tank,
+            "feeder": entry.device,
+            "by": entry.by,
+            "corrects": entry.corrects,
+            "void": entry.void,
+        }
+        if entry.at_high_ms is not None:
+            common["at_low"] = None if entry.at_low_ms is None else rfc3339(entry.at_low_ms, zone)
+            common["at_high"] = rfc3339(entry.at_high_ms, zone)
+        return cls(**{**own, **common, **more})
 
     @property
     def own(self) -> Mapping[str, Any]:

@@ -9,8 +9,8 @@ from pydantic import BaseModel
 from sqlalchemy import Connection
 
 from tareline.app import holds, repository, requests
-from tareline.app.answers.entries import EntryAnswer, HoldNow, MadeAnswer
-from tareline.app.answers.lines import CrossingAnswer, LineAnswer
+from tareline.app.answers.entries import HoldNow, MadeAnswer
+from tareline.app.answers.lines import CrossingAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.entry_kinds import ENTRY_KINDS
@@ -18,8 +18,6 @@ from tareline.app.idempotency import asked
 from tareline.app.requests import parse
 from tareline.app.requests.fields import TimedRequest
 from tareline.app.snapshot import Snapshots
-from tareline.core.calendar import from_ms
-from tareline.core.safety.lines import Crossing, Line
 from tareline.core.units import unit_choice
 from tareline.core.water.readings import StatedReading, make_reading, neighbours
 from tareline.errors import FieldError
@@ -29,40 +27,6 @@ from tareline.store.ledger import Entry
 _NOT_KEPT = {"by", "client_ref", "at"}
 _OF_THE_KIT = ("below", "above", "resolution", "factor")
 Body = Mapping[str, Any]
-
-
-def entry_view(entry: Entry, zone: str) -> EntryAnswer:
-    """An entry as it is shown."""
-    return EntryAnswer(**entry_fields(entry, zone))
-
-
-def entry_fields(entry: Entry, zone: str) -> dict[str, Any]:
-    """The fields of an entry's answer: times as local RFC 3339, before them those of its own kind."""
-    view = {
-        "entry": entry.id,
-        "kind": entry.kind,
-        "at": stated(entry.at_ms, zone),
-        "recorded_at": stated(entry.recorded_ms, zone),
-        "tank": entry.tank,
-        "feeder": entry.device,
-        "by": entry.by,
-        "corrects": entry.corrects,
-        "void": entry.void,
-    }
-    if entry.at_high_ms is not None:
-        view["at_low"] = None if entry.at_low_ms is None else stated(entry.at_low_ms, zone)
-        view["at_high"] = stated(entry.at_high_ms, zone)
-    own = {
-        ("note_kind" if key == "kind" else key): value
-        for key, value in entry.body.items()
-        if key not in ("at_low", "at_high")
-    }
-    return {**own, **view}
-
-
-def stated(at_ms: int, zone: str) -> str:
-    """An instant as RFC 3339 with the offset of a zone."""
-    return from_ms(at_ms, zone).isoformat(timespec="milliseconds")
 
 
 class Entries:
@@ -200,14 +164,19 @@ class Entries:
         """An entry just made; a reading with what it changed."""
         made = ledger.get(snapshots.tx, entry)
         assert made is not None
-        fields = entry_fields(made, self._context.zone(tank) if tank is not None else "UTC")
-        if made.kind == "reading" and tank is not None:
-            found = snapshots.of(tank).water.found
-            fields["crossed"] = [crossing_view(c) for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
-            fields["made"] = holds.judge(snapshots, tank)
-            state = snapshots.of(tank).holds
-            fields["hold"] = HoldNow(held=state.held, reduce_to=state.reduce_to)
-        return MadeAnswer(**fields)
+        if made.kind != "reading" or tank is None:
+            return MadeAnswer.of(made, "UTC" if tank is None else self._context.zone(tank))
+        found = snapshots.of(tank).water.found
+        crossed = [c for c in found if _about(c.line.analyte, str(made.body["analyte"]))]
+        entries = holds.apply_changes(snapshots, tank)
+        state = snapshots.of(tank).holds
+        return MadeAnswer.of(
+            made,
+            self._context.zone(tank),
+            crossed=[CrossingAnswer.of_crossing(crossing) for crossing in crossed],
+            made=entries,
+            hold=HoldNow(held=state.held, reduce_to=state.reduce_to),
+        )
 
 
 def _newest(tx: Connection, entry: int) -> Entry:
@@ -222,26 +191,3 @@ def _newest(tx: Connection, entry: int) -> Entry:
 def _about(line: str, analyte: str) -> bool:
     """Whether a line can be crossed by a reading of an analyte; un-ionised ammonia follows from three."""
     return line == analyte or (line == "free_ammonia" and analyte in ("ammonia", "ph", "temperature"))
-
-
-def line_view(line: Line) -> LineAnswer:
-    """A line as it is stated over HTTP."""
-    return LineAnswer(
-        analyte=line.analyte,
-        above=line.limit if line.above else None,
-        below=None if line.above else line.limit,
-        unit=line.unit,
-        basis=line.basis,
-        do=line.do,
-        reduce_to=line.reduce_to,
-    )
-
-
-def lines_view(context: Context, tank: str) -> list[LineAnswer]:
-    """The lines in force."""
-    return [line_view(line) for line in repository.lines(context, tank)]
-
-
-def crossing_view(crossing: Crossing) -> CrossingAnswer:
-    """A crossed line: what it does now, and in words."""
-    return CrossingAnswer(**{**dict(line_view(crossing.line)), "do": crossing.do, "text": crossing.text})

@@ -8,14 +8,13 @@ from pydantic import BaseModel
 from tareline.app import holds, repository, requests
 from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.answers.feeding import MealAnswer, RationAnswer, RationToday
-from tareline.app.answers.lines import LinesAnswer
-from tareline.app.commands.entries import lines_view, stated
+from tareline.app.answers.lines import LineAnswer, LinesAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.idempotency import asked
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots, TankSnapshot
-from tareline.core.calendar import day_of
+from tareline.core.calendar import day_of, rfc3339
 from tareline.core.feeding.absence import check_absence
 from tareline.core.feeding.ration import Ration, make_ration, needs_confirmation, ration_on
 from tareline.core.safety.hold import release_refused
@@ -110,8 +109,8 @@ class Feeding:
         def make(snapshots: Snapshots) -> LinesAnswer:
             body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
             self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
-            holds.judge(snapshots, tank)
-            return LinesAnswer(lines=lines_view(self._context, tank))
+            holds.apply_changes(snapshots, tank)
+            return LinesAnswer(lines=[LineAnswer.of(line) for line in repository.lines(self._context, tank)])
 
         return self._transactions.enter(make, LinesAnswer, "lines", tank, asked(checked, "lines", tank))
 
@@ -185,6 +184,6 @@ def ration_view(tank: TankSnapshot) -> RationAnswer:
         cap_g=last.cap_g,
         meals=[MealAnswer(at=m.at, share=m.share, feeder=m.feeder) for m in last.meals],
         carry_over=last.carry_over,
-        decided_at=stated(last.decided_ms, tank.zone),
+        decided_at=rfc3339(last.decided_ms, tank.zone),
         today=RationToday(daily_g=force.daily_g, cap_g=force.cap_g, carry_over=force.carry_over),
     )

@@ -9,7 +9,6 @@ from sqlalchemy import Connection
 
 from tareline.app import requests
 from tareline.app.answers.entries import MadeAnswer
-from tareline.app.commands.entries import entry_fields
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.idempotency import asked
@@ -56,8 +55,8 @@ class Findings:
             shown = made if made is not None else noted
             entry = ledger.get(snapshots.tx, shown)
             assert entry is not None
-            fields = entry_fields(entry, "UTC" if tank is None else self._context.zone(tank))
-            return MadeAnswer(**{**fields, "decision": checked.decision, "finding": name})
+            zone = "UTC" if tank is None else self._context.zone(tank)
+            return MadeAnswer.of(entry, zone, decision=checked.decision, finding=name)
 
         return self._transactions.enter(
             make, MadeAnswer, "finding", tank, asked(checked, "finding", name), None if found is None else found[0]

@@ -14,7 +14,6 @@ from sqlalchemy import Connection
 from tareline.app import repository, requests
 from tareline.app.answers.entries import WrittenAnswer
 from tareline.app.answers.ramp import KnowledgeAnswer, RampAnswer, RampEntered, RampEntry
-from tareline.app.commands.entries import stated
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
@@ -23,6 +22,7 @@ from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots, TankSnapshot
+from tareline.core.calendar import rfc3339
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import CONFIRM_ABOVE, Ration, in_force_since_ms, scaled
 from tareline.core.safety.due_list import Due
@@ -51,11 +51,13 @@ SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What others know of a tank; asked often, so each answers from what is worked out already.
+class RampSources:
+    """What a ramp is told of a tank by other parts of the service.
 
-    knowledge: of some rations, None where the load was never worked out. rising: the analytes whose trend is worth an
-    alarm, None where trends are not known. findings: how many nobody has decided.
+    They are asked often, so each answers with what has been calculated already.
+
+    knowledge: of some rations, None where the load was never calculated. rising: the analytes whose trend gives an
+    alarm, None where trends are not known. findings: the number of findings on which nobody has decided yet.
     """
 
     knowledge: Callable[[str, Sequence[float]], LoadKnowledge | None]
@@ -111,11 +113,11 @@ class Proposal:
 class Ramps:
     """The ramps of an installation. `step` is called whenever something may have changed; the rest by people."""
 
-    def __init__(self, context: Context, transactions: Transactions, samples: Samples, evidence: Evidence) -> None:
+    def __init__(self, context: Context, transactions: Transactions, samples: Samples, sources: RampSources) -> None:
         self._context = context
         self._transactions = transactions
         self._samples = samples
-        self._evidence = evidence
+        self._sources = sources
 
     # -- what time and water bring -----------------------------------------------------------------------------------
 
@@ -145,7 +147,7 @@ class Ramps:
         return self._weigh(tank, road)
 
     def _weigh(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
-        knowledge = self._evidence.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
+        knowledge = self._sources.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
         standing = self._standing(tank, road)
         needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
         decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
@@ -255,7 +257,7 @@ class Ramps:
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
         back_ms = back.at_ms if back is not None else None
-        rising = self._evidence.rising(tank.id)
+        rising = self._sources.rising(tank.id)
         return TankState(
             ration_g=road.rations[-1].daily_g,
             ration_since_ms=begun_ms,
@@ -263,7 +265,7 @@ class Ramps:
             unfed_ms=_held_ms(tank.holds, begun_ms, now_ms),
             held=tank.holds.held or tank.holds.reduce_to < 1,
             away=tank.away is not None,
-            open_findings=self._evidence.findings(tank.id),
+            open_findings=self._sources.findings(tank.id),
             readings={analyte: NewestReading(r.at_ms, clear(r)) for analyte, r in tank.readings.items()},
             crossed=_crossed(tank, max(back_ms or 0, road.ramp.set_ms)),
             rising=None if rising is None else tuple(rising),
@@ -288,16 +290,16 @@ class Ramps:
         begun_ms = in_force_since_ms(road.rations, zone)
         return RampAnswer(
             **{name: getattr(road.ramp, name) for name in SET},
-            began_at=stated(road.ramp.set_ms, zone),
+            began_at=rfc3339(road.ramp.set_ms, zone),
             state=shown.state,
             ended=road.ended,
             ration_g_per_day=road.rations[-1].daily_g,
-            ration_since=None if begun_ms is None else stated(begun_ms, zone),
+            ration_since=None if begun_ms is None else rfc3339(begun_ms, zone),
             next_g_per_day=shown.next_g,
             keep_g_per_day=shown.keep_g,
             reasons=list(shown.reasons),
             waits_for=list(shown.waits_for),
-            vetoed_until=None if veto is None else stated(veto.body["until_ms"], zone),
+            vetoed_until=None if veto is None else rfc3339(veto.body["until_ms"], zone),
             knowledge=known,
             road=[_entry_view(entry, zone) for entry in road.entries],
         )
@@ -397,6 +399,6 @@ def _entry_view(entry: Entry, zone: str) -> RampEntry:
         ("until" if name == "until_ms" else name): value for name, value in entry.body.items() if name != "began_ms"
     }
     if "until" in body:
-        body["until"] = stated(body["until"], zone)
-    told = {"entry": entry.id, "at": stated(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
+        body["until"] = rfc3339(body["until"], zone)
+    told = {"entry": entry.id, "at": rfc3339(entry.at_ms, zone), "by": entry.by, "what": entry.subject, **body}
     return RampEntry.model_validate(told)

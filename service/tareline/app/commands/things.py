@@ -78,6 +78,6 @@ class Things:
         if kind == "feeder" and now.get("tank") not in (None, before.get("tank")):
             holds.brings_its_stop(snapshots, str(now["tank"]), ref)
         for tank in {before.get("tank"), now.get("tank"), ref if kind == "tank" else None} - {None}:
-            holds.judge(snapshots, str(tank))
+            holds.apply_changes(snapshots, str(tank))
         told = {"id": ref, **{key: value for key, value in now.items() if key != "by"}}
         return things.THINGS[kind].model_validate(told)

@@ -22,7 +22,7 @@ from tareline.core.feeding.doses import Dose, total
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, Sums, estimate
 from tareline.core.weighing.gain import NextGain, next_gain
 from tareline.core.weighing.gross_errors import Finding
-from tareline.core.weighing.model import Handling, History, Refill, WeighIn
+from tareline.core.weighing.history import Handling, History, Refill, WeighIn
 from tareline.core.weighing.periods import ClosedPeriod, next_closing_ms, still_closed
 from tareline.core.weighing.revision import Revision, changed_entries, revisions
 from tareline.store import ledger, settled
@@ -100,7 +100,7 @@ class Accounts:
     def __init__(self, context: Context) -> None:
         self._context = context
         # An account is stale where its feeder's newest entry lies behind the position that it was calculated from.
-        self._kept = Projection[str, int, Account](stale=operator.lt)
+        self._cache = Projection[str, int, Account](stale=operator.lt)
         self._position = 0
         self._newest: dict[str, int] = {}
         self._period = lru_cache(maxsize=PERIODS_KEPT)(self._estimate_period)
@@ -108,7 +108,7 @@ class Accounts:
 
     def account(self, feeder: str) -> Account | None:
         """The newest account there is; None before the first."""
-        return self._kept.value(feeder)
+        return self._cache.value(feeder)
 
     # -- working it out ----------------------------------------------------------------------------------------------
 
@@ -119,7 +119,7 @@ class Accounts:
                 self._newest[str(device)] = max(entry, self._newest.get(str(device), 0))
             self._position = ledger.position(tx)
         feeders = sorted(self._context.register.refs("feeder"))
-        return [feeder for feeder in feeders if self._kept.is_stale(feeder, self._newest.get(feeder, 0))]
+        return [feeder for feeder in feeders if self._cache.is_stale(feeder, self._newest.get(feeder, 0))]
 
     def compute(self, feeder: str) -> list[Revision]:
         """Work out a feeder's account anew; returns what that changed in the past because of what people entered."""
@@ -145,7 +145,7 @@ class Accounts:
             self._period.cache_clear()
             self._doses.cache_clear()
         account = self._open(feeder, position, closed, history, dismissed, now_ms)
-        self._kept.keep(feeder, position, account)
+        self._cache.put(feeder, position, account)
         return [] if before is None else self._revised(before, account)
 
     def _standing(self, tx: Connection, feeder: str, kept: Sequence[ClosedPeriod]) -> list[ClosedPeriod]:
@@ -230,7 +230,7 @@ class Accounts:
 
     def _elsewhere(self, feeder: str, at_ms: int) -> list[tuple[str, float, float]]:
         """What other feeders' hoppers held at an instant of their open periods."""
-        others = [account for name, account in self._kept.values().items() if name != feeder]
+        others = [account for name, account in self._cache.values().items() if name != feeder]
         return [
             (account.feeder, *account.found.content_at(at_ms))
             for account in others

@@ -86,7 +86,7 @@ class LoadRecords:
         self._context = context
         self._accounts = accounts
         self._probed = WeeklySolids(context)
-        self._kept = Projection[tuple[str, int], object, dict[Key, Sum]]()
+        self._cache = Projection[tuple[str, int], object, dict[Key, Sum]]()
 
     def mark(self, tx: Connection, tank: str) -> RecordBasis:
         """What a tank's record follows from now.
@@ -124,10 +124,10 @@ class LoadRecords:
         notes = [(days.at(e.at_ms), e.body) for e in entries if e.kind == "note"]
         harvests = tuple(Harvest(day, note.get("share")) for day, note in notes if note["kind"] == "harvest")
         upset = [day for day, note in notes if note["kind"] in UPSETTING] + self._refitted(tank, days)
-        seen = tuple(_seen(r, days) for r in readings if r.analyte in WITNESSES)
+        measured = tuple(_recorded(r, days) for r in readings if r.analyte in WITNESSES)
         last_ms = max([day_start_ms(today, zone), *(e.at_ms for e in entries if e.kind != "handfeed")])
         first = max(0, (days.of(today) - int(LOOK_BACK_DAYS)) // QUARTER_DAYS * QUARTER_DAYS)
-        seen += self._by_probes(tx, tank, days, first, entries, readings)
+        measured += self._by_probes(tx, tank, days, first, entries, readings)
         fed = self._fed(tx, tank, days, first, last_ms)
         for entry in entries:
             if entry.kind == "handfeed" and entry.at_ms <= last_ms:
@@ -142,7 +142,7 @@ class LoadRecords:
             ceiling_mg_per_l=float(body["nitrate_ceiling_mg_per_l"]),
             foods=foods,
             fed=listed,
-            seen=seen,
+            readings=measured,
             changes=changes,
             harvests=harvests,
             upset=tuple(sorted(upset)),
@@ -234,9 +234,9 @@ class LoadRecords:
             if settled is None:
                 by_day |= self._told(tx, tank, stays, begin, spans)
                 continue
-            if self._kept.is_stale((tank, begin), (days, settled)):
-                self._kept.keep((tank, begin), (days, settled), self._told(tx, tank, stays, begin, spans))
-            by_day |= self._kept.value((tank, begin)) or {}
+            if self._cache.is_stale((tank, begin), (days, settled)):
+                self._cache.put((tank, begin), (days, settled), self._told(tx, tank, stays, begin, spans))
+            by_day |= self._cache.value((tank, begin)) or {}
         return {key: value for key, value in by_day.items() if key[0] >= first}
 
     def _stays(self, tank: str) -> dict[str | None, list[Stay]]:
@@ -352,7 +352,7 @@ def content(source: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _seen(r: Reading, days: Days) -> RecordedReading:
+def _recorded(r: Reading, days: Days) -> RecordedReading:
     return RecordedReading(days.at(r.at_ms), r.analyte, r.low, r.high, r.value, r.may_cross and r.detected)  # type: ignore[arg-type]
 
 

@@ -76,7 +76,7 @@ class Loads:
         self._context = context
         self._load_records = LoadRecords(context, accounts)
         self._worker, self._asked = Process(MODULE), Process(MODULE)
-        self._kept = Projection[str, tuple[RecordBasis, Terms], LoadAnswer | None]()
+        self._cache = Projection[str, tuple[RecordBasis, Terms], LoadAnswer | None]()
         self._trouble: dict[str, LoadFailure] = {}
         self._stale_s: dict[str, float] = {}
         self._answers: dict[tuple[str, str], tuple[LoadAnswer, ForecastTold]] = {}
@@ -114,7 +114,7 @@ class Loads:
         """Work out a tank's load if something that it follows from has changed; whether there is a new answer."""
         with self._context.store.read() as tx:
             mark, terms = self._load_records.mark(tx, tank), _terms(tx, tank)
-            if not self._kept.is_stale(tank, (mark, terms)) and tank not in self._trouble:
+            if not self._cache.is_stale(tank, (mark, terms)) and tank not in self._trouble:
                 return False
             gathered = self._load_records.gather(tx, tank)
         before = self.known(tank)
@@ -131,7 +131,7 @@ class Loads:
                 self._note_trouble(tank, str(error), now_s)
                 return False
             found = LoadAnswer(gathered, terms, told, kept)
-        self._kept.keep(tank, (mark, terms), found)
+        self._cache.put(tank, (mark, terms), found)
         self._trouble.pop(tank, None)
         return not same
 
@@ -145,7 +145,7 @@ class Loads:
 
     def known(self, tank: str) -> LoadAnswer | None:
         """The newest answer; None before the first, and of an empty tank."""
-        return self._kept.value(tank)
+        return self._cache.value(tank)
 
     def trouble(self, tank: str) -> LoadFailure | None:
         """What goes wrong with a tank's load at present."""
@@ -153,7 +153,7 @@ class Loads:
 
     def state(self, tank: str) -> LoadState:
         """The newest answer and whether that one is fresh, of the same moment: another may be kept at any time."""
-        kept = self._kept.kept(tank)
+        kept = self._cache.cached(tank)
         with self._context.store.read() as tx:
             mark = (self._load_records.mark(tx, tank), _terms(tx, tank))
         fresh = mark[0].complete and kept is not None and kept.basis == mark and tank not in self._trouble

@@ -1,4 +1,4 @@
-"""A result that is kept ready, together with the basis from which it was calculated, to know when it is out of date."""
+"""A result that is kept ready, with the basis from which it was calculated, which shows when it is out of date."""
 
 import operator
 from collections.abc import Callable, Hashable, Mapping
@@ -11,50 +11,50 @@ V = TypeVar("V")
 
 
 @dataclass(frozen=True, slots=True)
-class Kept(Generic[B, V]):
-    """A value, and its basis: the ledger's position, or another mark, that it was calculated from."""
+class CacheEntry(Generic[B, V]):
+    """A value, and its basis: the position in the ledger, or another mark, from which the value was calculated."""
 
     basis: B
     value: V
 
 
 class Projection(Generic[K, B, V]):
-    """Values by what they are of, such as a tank. Written by one thread at a time, read by any.
+    """Values by the thing that they describe, such as a tank. Written by one thread at a time, read by any.
 
-    It needs no lock: a value and its basis are replaced as one, in a new mapping, so that who reads sees the two
-    together and goes through a mapping that does not change.
+    It needs no lock: a value and its basis are replaced together, in a new mapping. A reader sees both of the same
+    moment, and iterates over a mapping that does not change.
 
-    stale: whether what was calculated from the first basis is stale where the second is so now; by default where the
-    two differ.
+    stale: given the basis of a value and the basis of now, whether the value is out of date; by default where the two
+    differ.
     """
 
     def __init__(self, stale: Callable[[B, B], bool] = operator.ne) -> None:
         self._stale = stale
-        self._kept: Mapping[K, Kept[B, V]] = {}
+        self._cache: Mapping[K, CacheEntry[B, V]] = {}
 
     def is_stale(self, of: K, basis: B) -> bool:
-        """Whether it must be calculated, given what it would be calculated from now; true where it never was."""
-        kept = self._kept.get(of)
-        return kept is None or self._stale(kept.basis, basis)
+        """Whether a value must be calculated (again), given the basis of now; true where there is none yet."""
+        cached = self._cache.get(of)
+        return cached is None or self._stale(cached.basis, basis)
 
-    def kept(self, of: K) -> Kept[B, V] | None:
-        """The newest value together with what it was worked out from; None before the first."""
-        return self._kept.get(of)
+    def cached(self, of: K) -> CacheEntry[B, V] | None:
+        """The newest value together with its basis; None before the first."""
+        return self._cache.get(of)
 
     def value(self, of: K) -> V | None:
         """The newest value; None before the first."""
-        kept = self._kept.get(of)
-        return None if kept is None else kept.value
+        cached = self._cache.get(of)
+        return None if cached is None else cached.value
 
     def values(self) -> Mapping[K, V]:
         """The newest value of each."""
-        return {of: kept.value for of, kept in self._kept.items()}
+        return {of: cached.value for of, cached in self._cache.items()}
 
     def __len__(self) -> int:
-        """Of how many things there is a value."""
-        return len(self._kept)
+        """The number of values."""
+        return len(self._cache)
 
-    def keep(self, of: K, basis: B, value: V) -> V:
+    def put(self, of: K, basis: B, value: V) -> V:
         """Keep a value that was calculated; returns it."""
-        self._kept = {**self._kept, of: Kept(basis, value)}
+        self._cache = {**self._cache, of: CacheEntry(basis, value)}
         return value

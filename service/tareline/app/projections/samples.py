@@ -44,12 +44,12 @@ class Samples:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._kept = Projection[str, tuple[int, object], SampleSummary](_is_stale)
+        self._cache = Projection[str, tuple[int, object], SampleSummary](_is_stale)
         self._started_ms = context.stamp_ms()
 
     def of(self, tank: str) -> SampleSummary:
         """The results of the last check."""
-        return self._kept.value(tank) or SampleSummary()
+        return self._cache.value(tank) or SampleSummary()
 
     def compute(self, tank: str, now_ms: int) -> SampleSummary:
         """Check a tank's samples, unless that was done within five minutes and nothing else has changed since."""
@@ -57,7 +57,7 @@ class Samples:
             lines, stays = repository.lines_now(tx, self._context, tank, now_ms), self._stays(tank)
             by_hand = [e.id for metric in METRICS for e in ledger.newest(tx, "reading", tank=tank, subject=metric)]
             basis = (now_ms, (lines, stays, by_hand))
-            if not self._kept.is_stale(tank, basis):
+            if not self._cache.is_stale(tank, basis):
                 return self.of(tank)
             parts = [self._probe(tx, tank, stay, lines, now_ms) for stay in stays]
         crossed = tuple(c for part in parts for c in part.crossed)
@@ -69,7 +69,7 @@ class Samples:
         recent = {a: value for a, value in newest.items() if now_ms - value[1] <= rule_for(a, 0.0).gap_ms}
         offsets = {key: value for part in parts for key, value in part.offsets.items()}
         found = SampleSummary(crossed, newest, recent, tuple(a for part in parts for a in part.issues), offsets)
-        return self._kept.keep(tank, basis, found)
+        return self._cache.put(tank, basis, found)
 
     def _stays(self, tank: str) -> list[Stay]:
         """The probes that are on the tank now, since when."""

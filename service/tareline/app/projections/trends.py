@@ -12,7 +12,8 @@ from tareline.app import repository
 from tareline.app.context import Context
 from tareline.app.projections.projection import Projection
 from tareline.core.calendar import day_of, day_start_ms
-from tareline.core.trends.trend import DailyMean, Observation, Trend, of_probe, of_readings
+from tareline.core.trends.slopes import Observation
+from tareline.core.trends.trend import DailyMean, Trend, of_probe, of_readings
 from tareline.core.water.conductivity import tds_mg_per_l
 from tareline.store import ledger, series
 
@@ -34,15 +35,15 @@ class Trends:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._kept = Projection[str, object, Mapping[str, Trend]]()
+        self._cache = Projection[str, object, Mapping[str, Trend]]()
 
     def of(self, tank: str) -> Mapping[str, Trend]:
         """The trends by analyte as they were last calculated; empty before that."""
-        return self._kept.value(tank) or {}
+        return self._cache.value(tank) or {}
 
     def alarms(self, tank: str) -> list[str] | None:
         """The analytes whose trend is worth telling a person; None before the trends were calculated."""
-        found = self._kept.value(tank)
+        found = self._cache.value(tank)
         return None if found is None else [analyte for analyte, trend in found.items() if trend.alarm]
 
     def compute(self, tank: str, now_ms: int) -> Mapping[str, Trend]:
@@ -53,7 +54,7 @@ class Trends:
         with self._context.store.read() as tx:
             newest = ledger.newest_id(tx, tank, ("reading", *SHIFTS))
             seen = (newest, today, len(self._context.register.history("lines", tank)), self._context.need("tank", tank))
-            if not self._kept.is_stale(tank, seen):
+            if not self._cache.is_stale(tank, seen):
                 return self.of(tank)
             readings = self._readings(tx, tank, start_ms)
             daily = self._daily(tx, tank, today, zone)
@@ -66,7 +67,7 @@ class Trends:
                 found[analyte] = of_probe(daily[analyte], shifts, now_ms, limits, rising_is_bad)
             elif readings.get(analyte):
                 found[analyte] = of_readings(readings[analyte], now_ms, limits, rising_is_bad)
-        return self._kept.keep(tank, seen, found)
+        return self._cache.put(tank, seen, found)
 
     def _readings(self, tx: Connection, tank: str, start_ms: int) -> dict[str, list[Observation]]:
         found: dict[str, list[Observation]] = {}
@@ -81,10 +82,12 @@ class Trends:
         starts = [day_start_ms(first + timedelta(days=i), zone) for i in range(366)]
         celsius = series.daily(tx, stays, "temperature", starts)
         raw = series.daily(tx, stays, "conductivity", starts)
-        warmth = {d.at_ms: d.mean for d in celsius}
+        celsius_at = {d.at_ms: d.mean for d in celsius}
         factor = repository.tds_factor(self._context, tank)
         solids = [
-            DailyMean(d.at_ms, tds_mg_per_l(d.mean, warmth[d.at_ms], factor), d.n) for d in raw if d.at_ms in warmth
+            DailyMean(d.at_ms, tds_mg_per_l(d.mean, celsius_at[d.at_ms], factor), d.n)
+            for d in raw
+            if d.at_ms in celsius_at
         ]
         return {"temperature": [DailyMean(d.at_ms, d.mean, d.n) for d in celsius], "tds": solids}
 

@@ -32,7 +32,7 @@ class WeeklySolids:
 
     def __init__(self, context: Context) -> None:
         self._context = context
-        self._kept = Projection[tuple[str, str, int, date], object, tuple[int, float] | None]()
+        self._cache = Projection[tuple[str, str, int, date], object, tuple[int, float] | None]()
 
     def count(self, tx: Connection, tank: str) -> int:
         """How many samples there are of the last weeks that are over: it moves when a late one has come."""
@@ -61,19 +61,19 @@ class WeeklySolids:
             for monday in mondays if siemens and celsius else ():
                 starts_ms = [day_start_ms(monday + timedelta(days=day), zone) for day in range(8)]
                 span = (day_start_ms(monday - timedelta(days=RUN_DAYS), zone), starts_ms[-1])
-                hours, warmth = _of(siemens, span), _of(celsius, span)
+                hours, temperature = _of(siemens, span), _of(celsius, span)
                 own = [(at_ms, pen) for at_ms, pen in pens if span[0] <= at_ms < span[1]]
                 changed = [at_ms for at_ms in changes_ms if span[0] <= at_ms < span[1]]
                 worked = changed + [at_ms for at_ms in topups_ms if span[0] <= at_ms < span[1]]
                 # Samples are added and never changed, so that their number tells whether some have come.
-                basis = (stay, factor, own, changed, worked, sum(p.n for p in hours), sum(p.n for p in warmth))
+                basis = (stay, factor, own, changed, worked, sum(p.n for p in hours), sum(p.n for p in temperature))
                 key = (tank, stay[0], stay[1], monday)
-                if self._kept.is_stale(key, basis):
-                    cell, others = _plain(hours), _plain(warmth)
+                if self._cache.is_stale(key, basis):
+                    cell, others = _plain(hours), _plain(temperature)
                     points = tds_points(cell, others, factor)
                     judged = week_value(points, cell, others, own, worked, changed, starts_ms) if points else None
-                    self._kept.keep(key, basis, judged)
-                value = self._kept.value(key)
+                    self._cache.put(key, basis, judged)
+                value = self._cache.value(key)
                 if value is not None:
                     found.append(value)
         return sorted(found)

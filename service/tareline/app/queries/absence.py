@@ -1,4 +1,4 @@
-"""A planned absence as it is shown: what holds, and what a visitor must know who looks in meanwhile."""
+"""A planned absence as it is shown: what is in force, and what a helper who visits the tank meanwhile must know."""
 
 from collections.abc import Sequence
 
@@ -7,10 +7,9 @@ from sqlalchemy import Connection
 from tareline.app.answers.base import Answer, LocalDay, LocalTime
 from tareline.app.answers.feeding import AbsenceAnswer
 from tareline.app.answers.things import FoodAnswer, WaterAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.snapshot import TankSnapshot
-from tareline.core.calendar import ONE_DAY
+from tareline.core.calendar import ONE_DAY, rfc3339
 from tareline.core.feeding.absence import CAP_TO_DAILY, Absence
 from tareline.core.feeding.ration import ration_on
 from tareline.store import ledger
@@ -25,21 +24,24 @@ class Portion(Answer):
     food: FoodAnswer | None
 
 
-class Warmth(Answer):
+class TemperatureReading(Answer):
     """The newest temperature of the water."""
 
     c: float
     at: LocalTime
 
 
-class Sheet(Answer):
-    """What a visitor must know; days counts the absence's, back is the day on which the usual ration returns."""
+class HelperInstructions(Answer):
+    """What a helper must know during an absence.
+
+    days: the number of days of the absence. back: the day on which the usual ration returns.
+    """
 
     absence: AbsenceAnswer
     days: int
     portions: list[Portion]
     water: WaterAnswer | None
-    temperature: Warmth | None
+    temperature: TemperatureReading | None
     printed: LocalDay
     back: LocalDay
 
@@ -58,23 +60,25 @@ def absence_view(tank: TankSnapshot) -> AbsenceAnswer:
         cap_g=CAP_TO_DAILY * absence.daily_g,
         tell=absence.tell,
         entry=absence.entry,
-        decided_at=stated(absence.recorded_ms, tank.zone),
+        decided_at=rfc3339(absence.recorded_ms, tank.zone),
     )
 
 
-def sheet_view(tx: Connection, context: Context, tank: TankSnapshot) -> Sheet | None:
-    """What the sheet for a visitor says of a tank: the portions that its feeders give meanwhile, the water to top up
+def helper_instructions(tx: Connection, context: Context, tank: TankSnapshot) -> HelperInstructions | None:
+    """What the sheet for a helper says of a tank: the portions that its feeders give meanwhile, the water to top up
     with, the usual temperature; None where no absence is planned."""
     found = tank.coming_absences
     if not found:
         return None
     absence, celsius = found[-1], tank.temperature
-    return Sheet(
+    return HelperInstructions(
         absence=absence_view(tank),
         days=(absence.end - absence.start).days + 1,
         portions=_portions(context, tank, absence),
         water=_water(tx, context, tank.id),
-        temperature=None if celsius is None else Warmth(c=celsius.value, at=stated(celsius.at_ms, tank.zone)),
+        temperature=None
+        if celsius is None
+        else TemperatureReading(c=celsius.value, at=rfc3339(celsius.at_ms, tank.zone)),
         printed=tank.today.isoformat(),
         back=(absence.end + ONE_DAY).isoformat(),
     )

@@ -17,9 +17,9 @@ from tareline.app.answers.balances import (
     NoBalance,
     RunsOut,
 )
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
+from tareline.core.calendar import rfc3339
 from tareline.core.safety.lines import NAMES
 from tareline.core.units import CANONICAL, DAY_MS
 from tareline.core.water.balance import Inflow, food_ammonia_mg, food_nitrogen_mg, kh_days, kh_spent_dkh, net
@@ -72,8 +72,8 @@ def _net(tx: Connection, context: Context, tank: str, analyte: str, readings: li
         return NoBalance(why_not="All the water was changed since the older reading.")
     zone = context.zone(tank)
     return NetBalance(
-        from_=stated(first.at_ms, zone),
-        to=stated(last.at_ms, zone),
+        from_=rfc3339(first.at_ms, zone),
+        to=rfc3339(last.at_ms, zone),
         start=first.value,
         end=last.value,
         per_day=found.per_day,
@@ -138,7 +138,7 @@ def _hardness(
     days = kh_days(newest, nitrified, restored)
     zone = context.zone(tank)
     return HardnessBalance(
-        measured=stated(newest.at_ms, zone),
+        measured=rfc3339(newest.at_ms, zone),
         value=newest.value,
         unit=CANONICAL["kh"].unit,
         basis=None,
@@ -148,8 +148,8 @@ def _hardness(
         runs_out=None
         if days is None or days[0] > AHEAD_DAYS
         else RunsOut(
-            from_=stated(newest.at_ms + round(days[0] * DAY_MS), zone),
-            to=None if days[1] > AHEAD_DAYS else stated(newest.at_ms + round(days[1] * DAY_MS), zone),
+            from_=rfc3339(newest.at_ms + round(days[0] * DAY_MS), zone),
+            to=None if days[1] > AHEAD_DAYS else rfc3339(newest.at_ms + round(days[1] * DAY_MS), zone),
         ),
     )
 

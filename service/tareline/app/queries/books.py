@@ -22,14 +22,13 @@ from tareline.app.answers.days import (
 )
 from tareline.app.answers.things import TankAnswer
 from tareline.app.answers.water import ProbeSeriesAnswer, ReadingAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts, DispensedSpans
 from tareline.app.projections.samples import Samples
 from tareline.app.queries.common import check_period, finding_view, tank_view, within_calendar
 from tareline.app.queries.water import WaterQueries
 from tareline.app.snapshot import Snapshots, TankSnapshot
-from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, week_of
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, rfc3339, week_of
 from tareline.core.feeding.books import DayBook, Span, day_book, joined_spans, unknown_dose_g, week_totals
 from tareline.core.feeding.doses import Dose
 from tareline.core.feeding.ration import ration_on
@@ -110,8 +109,8 @@ class BookQueries:
             probes=probes,
             holds=[
                 HoldPeriod(
-                    from_=stated(p.from_ms, zone),
-                    to=None if p.to_ms is None else stated(p.to_ms, zone),
+                    from_=rfc3339(p.from_ms, zone),
+                    to=None if p.to_ms is None else rfc3339(p.to_ms, zone),
                     kind=p.reason.do,
                     reduce_to=p.reason.reduce_to,
                     text=p.reason.text,
@@ -145,8 +144,8 @@ class BookQueries:
         zone = self._context.zone(tank)
         return DayAnswer(
             date=book.day.isoformat(),
-            start=stated(book.start_ms, zone),
-            end=stated(book.end_ms, zone),
+            start=rfc3339(book.start_ms, zone),
+            end=rfc3339(book.end_ms, zone),
             budget_g=book.budget_g,
             dispensed_g=book.dispensed_g,
             dispensed_sd_g=book.dispensed_sd_g,
@@ -161,7 +160,7 @@ class BookQueries:
             handfeeds=[
                 HandFeedAnswer(
                     entry=h.entry,
-                    at=stated(h.at_ms, zone),
+                    at=rfc3339(h.at_ms, zone),
                     mass_g=h.mass_g,
                     sd_g=h.sd_g,
                     by=h.by,
@@ -181,7 +180,7 @@ class BookQueries:
                 if days:
                     found.append(
                         RevisionAnswer(
-                            at=stated(entry.at_ms, zone),
+                            at=rfc3339(entry.at_ms, zone),
                             feeder=feeder,
                             entries=entry.body["entries"],
                             days=[RevisedDay(**d, date=day_of(d["from_ms"], zone).isoformat()) for d in days],
@@ -208,7 +207,7 @@ class BookQueries:
             handfed_g=book.handfed_g,
             remaining_g=book.remaining_g,
             by=[
-                FedAnswer(at=stated(at_ms, zone), what=what, mass_g=mass_g, by=by, cause=cause)
+                FedAnswer(at=rfc3339(at_ms, zone), what=what, mass_g=mass_g, by=by, cause=cause)
                 for at_ms, what, mass_g, by, cause in sorted(fed, key=lambda one: one[0])
             ],
         )
@@ -219,9 +218,9 @@ def dose_view(context: Context, dose: Dose, zone: str, found: DoseEstimate | Non
     feeder = context.register.at("feeder", dose.feeder, dose.at_ms) or {}
     return DoseAnswer(
         entry=dose.entry,
-        at=stated(dose.at_ms, zone),
-        at_low=None if dose.at_low_ms is None else stated(dose.at_low_ms, zone),
-        at_high=None if dose.at_high_ms is None else stated(dose.at_high_ms, zone),
+        at=rfc3339(dose.at_ms, zone),
+        at_low=None if dose.at_low_ms is None else rfc3339(dose.at_low_ms, zone),
+        at_high=None if dose.at_high_ms is None else rfc3339(dose.at_high_ms, zone),
         feeder=dose.feeder,
         food=feeder.get("food"),
         cause=dose.cause,

@@ -5,9 +5,9 @@ from typing import Any
 
 from tareline.app.answers.days import CauseAnswer, FindingAnswer, MendAnswer
 from tareline.app.answers.things import TankAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import finding_id
+from tareline.core.calendar import rfc3339
 from tareline.core.water.readings import Reading
 from tareline.core.weighing.gross_errors import Finding
 from tareline.errors import FieldError
@@ -21,7 +21,7 @@ def tank_view(context: Context, tank: str) -> TankAnswer:
     """A tank as it is now. Raises FieldError (404)."""
     body = context.need("tank", tank)
     since = context.register.history("tank", tank)[0].at_ms
-    return TankAnswer.model_validate({**body, "id": tank, "since": stated(since, str(body["timezone"]))})
+    return TankAnswer.model_validate({**body, "id": tank, "since": rfc3339(since, str(body["timezone"]))})
 
 
 def finding_view(feeder: str, finding: Finding, zone: str) -> FindingAnswer:
@@ -31,8 +31,8 @@ def finding_view(feeder: str, finding: Finding, zone: str) -> FindingAnswer:
         id=finding_id(feeder, finding),
         kind=finding.kind,
         feeder=feeder,
-        from_=stated(finding.from_ms, zone),
-        to=stated(finding.to_ms, zone),
+        from_=rfc3339(finding.from_ms, zone),
+        to=rfc3339(finding.to_ms, zone),
         after=finding.after_entry or None,
         before=finding.before_entry or None,
         mass_g=finding.size_g,
@@ -43,7 +43,7 @@ def finding_view(feeder: str, finding: Finding, zone: str) -> FindingAnswer:
         if mend is None
         else MendAnswer(
             kind=mend.kind,
-            at=stated(mend.at_ms, zone),
+            at=rfc3339(mend.at_ms, zone),
             corrects=mend.corrects,
             mass_g=mend.mass_g,
             sd_g=mend.sd_g,

@@ -9,13 +9,13 @@ from tareline.app.answers.base import Answer, LocalTime
 from tareline.app.answers.feeding import StopAnswer
 from tareline.app.answers.hoppers import HopperAdvice
 from tareline.app.answers.updates import UpdateAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
 from tareline.app.queries.holds import stop_view
 from tareline.app.queries.hopper import advice_view, content_g, weighed_last
 from tareline.app.snapshot import Snapshots
+from tareline.core.calendar import rfc3339
 from tareline.mqtt.journals import Track
 from tareline.store import devices as device_store
 from tareline.store import ledger
@@ -121,8 +121,8 @@ def _view(
         kind=kind,
         tank=tank,
         online=known.online,
-        last_seen=None if known.seen_ms is None else stated(known.seen_ms, zone),
-        silent_since=stated(known.status_ms or 0, zone) if silent else None,
+        last_seen=None if known.seen_ms is None else rfc3339(known.seen_ms, zone),
+        silent_since=rfc3339(known.status_ms or 0, zone) if silent else None,
         firmware=hello.get("firmware"),
         board=known.board,
         boot=hello.get("boot"),

@@ -1,14 +1,13 @@
 """Gathers what the due list of a tank follows from, and shows it by local days."""
 
 from tareline.app.answers.feeding import DueAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import Proposal, Ramps
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.trends import Trends
 from tareline.app.queries.hopper import daily_g
 from tareline.app.snapshot import FeederSnapshot, TankSnapshot
-from tareline.core.calendar import day_end_ms, day_of, day_start_ms
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms, rfc3339
 from tareline.core.safety import due_list as guard
 from tareline.core.safety.due_list import Due, HopperState, Situation
 from tareline.core.water.freshness import SAMPLED_MS
@@ -84,7 +83,7 @@ def due_view(one: Due, zone: str, now_ms: int) -> DueAnswer:
     return DueAnswer(
         what=one.what,
         subject=one.subject,
-        by=stated(one.by_ms, zone),
+        by=rfc3339(one.by_ms, zone),
         day=day.isoformat(),
         overdue=day < day_of(now_ms, zone),
         do=guard.in_words(one),

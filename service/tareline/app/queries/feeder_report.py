@@ -27,12 +27,11 @@ from tareline.app.answers.report import (
     TicketAnswer,
 )
 from tareline.app.answers.things import FoodAnswer, NamedTank
-from tareline.app.commands.entries import entry_fields, entry_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.common import check_period, finding_view, within_calendar
 from tareline.app.queries.hopper import hopper_view
-from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, rfc3339
 from tareline.core.feeding.books import Dispensed
 from tareline.core.feeding.doses import Dose
 from tareline.core.feeding.ration import ration_on
@@ -97,11 +96,11 @@ class Reports:
             period=PeriodAnswer(
                 start=start.isoformat(),
                 end=end.isoformat(),
-                from_=stated(start_ms, zone),
-                to=stated(end_ms, zone),
+                from_=rfc3339(start_ms, zone),
+                to=rfc3339(end_ms, zone),
                 timezone=zone,
             ),
-            made_at=stated(now_ms, zone),
+            made_at=rfc3339(now_ms, zone),
             account=None if account is None else AccountPosition(entry=account.position),
             totals=_totals(budgets, doses, each, told.sums.joined()),
             drift=None if account is None else _drift(found),
@@ -117,17 +116,17 @@ class Reports:
                 for day, budget, one in zip(days, budgets, each, strict=True)
             ],
             doses=[self._ticket(dose, zone, hello, told.doses.get(dose.entry)) for dose in doses],
-            weighins=[entry_view(entry, zone) for entry in entries if entry.kind == "weighin"],
+            weighins=[EntryAnswer.of(entry, zone) for entry in entries if entry.kind == "weighin"],
             refills=[_refill(entry, zone) for entry in entries if entry.kind == "refill"],
-            losses=[entry_view(entry, zone) for entry in entries if entry.kind == "loss"],
-            hopper_moves=[entry_view(entry, zone) for entry in entries if entry.kind == "hopper"],
+            losses=[EntryAnswer.of(entry, zone) for entry in entries if entry.kind == "loss"],
+            hopper_moves=[EntryAnswer.of(entry, zone) for entry in entries if entry.kind == "hopper"],
             reconciliation=None if account is None else [_balance(one, zone) for one in kept],
             findings=[finding_view(name, finding, zone) for name, finding in told.findings],
             calibration=_calibration(calibrations, zone),
             gain=GainAnswer(
                 announced_g_per_step=hello.get("gain_g_per_step"),
                 planned_g_per_step=(plan or {}).get("gain_g_per_step"),
-                decided=[entry_view(entry, zone) for entry in entries if entry.kind == "gain"],
+                decided=[EntryAnswer.of(entry, zone) for entry in entries if entry.kind == "gain"],
             ),
             hopper=hopper_view(account, plan, zone),
         )
@@ -163,9 +162,9 @@ class Reports:
         """A dose as a balance prints it; the instrument as it announced itself last."""
         return TicketAnswer(
             entry=dose.entry,
-            at=stated(dose.at_ms, zone),
-            at_low=None if dose.at_low_ms is None else stated(dose.at_low_ms, zone),
-            at_high=None if dose.at_high_ms is None else stated(dose.at_high_ms, zone),
+            at=rfc3339(dose.at_ms, zone),
+            at_low=None if dose.at_low_ms is None else rfc3339(dose.at_low_ms, zone),
+            at_high=None if dose.at_high_ms is None else rfc3339(dose.at_high_ms, zone),
             feeder=dose.feeder,
             board=hello.get("board"),
             calibration=hello.get("calibration"),
@@ -228,17 +227,17 @@ def _drift(found: Drift) -> ReportDrift:
 
 
 def _refill(entry: Entry, zone: str) -> EntryAnswer:
-    fields = entry_fields(entry, zone)
-    if fields.get("added_g") is None:
-        fields["added_g"] = fields["after_g"] - fields["before_g"]
-    return EntryAnswer(**fields)
+    body = entry.body
+    if body.get("added_g") is not None:
+        return EntryAnswer.of(entry, zone)
+    return EntryAnswer.of(entry, zone, added_g=body["after_g"] - body["before_g"])
 
 
 def _balance(one: Balance, zone: str) -> ReconciliationAnswer:
     """A reconciliation with its limit, and where each part of that comes from."""
     return ReconciliationAnswer(
-        from_=stated(one.opening.at_ms, zone),
-        to=stated(one.closing.at_ms, zone),
+        from_=rfc3339(one.opening.at_ms, zone),
+        to=rfc3339(one.closing.at_ms, zone),
         opening_entry=one.opening.entry,
         closing_entry=one.closing.entry,
         opening_g=one.opening.mass_g,
@@ -264,14 +263,14 @@ def _calibration(entries: Sequence[Entry], zone: str) -> CalibrationAnswer | Non
     points = zip(last.masses_g, last.shown_g, found.residuals_g, strict=True)
     return CalibrationAnswer(
         entry=last.entry,
-        at=stated(last.at_ms, zone),
+        at=rfc3339(last.at_ms, zone),
         count=len(entries),
         points=[CheckPoint(mass_g=mass, shown_g=shown, residual_g=residual) for mass, shown, residual in points],
         slope=found.slope,
         slope_u=found.slope_u,
         drift=found.drift,
         drift_sure=found.sure,
-        repeat_by=stated(found.repeat_by_ms, zone),
+        repeat_by=rfc3339(found.repeat_by_ms, zone),
     )
 
 

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 
 from tareline.app.answers.feeding import HeldFeeder, HoldAnswer, HoldReason, StopAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.samples import Samples
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.alerts.concerns import and_list
+from tareline.core.calendar import rfc3339
 from tareline.core.safety.hold import CONFIRM_MS, HoldState
 from tareline.core.safety.stops import STOPS, Stop
 from tareline.store.devices import Issued
@@ -40,7 +40,7 @@ class HoldQueries:
                     feeder=feeder.name,
                     online=bool(feeder.device.online),
                     confirmed=confirmed,
-                    asked_at=None if asked is None else stated(asked.issued_ms, zone),
+                    asked_at=None if asked is None else rfc3339(asked.issued_ms, zone),
                     overdue=overdue,
                     hung=feeder.off_since_ms is None,
                     stopped=stop_view(feeder.stop, state.held, asked, zone),
@@ -50,13 +50,13 @@ class HoldQueries:
             held=state.held,
             nothing_moves=nothing_moves(state, feeders),
             reduce_to=state.reduce_to,
-            since=None if state.since_ms is None else stated(state.since_ms, zone),
+            since=None if state.since_ms is None else rfc3339(state.since_ms, zone),
             reasons=[
                 HoldReason(
                     kind=r.kind,
                     do=r.do,
                     text=r.text,
-                    since=stated(r.since_ms, zone),
+                    since=rfc3339(r.since_ms, zone),
                     needs=tank.needs(r),
                     entry=r.entry,
                 )
@@ -116,4 +116,4 @@ def stop_view(stop: Stop | None, held: bool, asked: Issued | None, zone: str) ->
         waits = "the feeder to confirm that it has received the hold; the release follows automatically"
     else:
         waits = "the feeder to confirm the release"
-    return StopAnswer(since=stated(stop.since_ms, zone), code=stop.code, text=STOPS[stop.code].found, waits_for=waits)
+    return StopAnswer(since=rfc3339(stop.since_ms, zone), code=stop.code, text=STOPS[stop.code].found, waits_for=waits)

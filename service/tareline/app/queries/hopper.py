@@ -7,10 +7,10 @@ from typing import Any
 from sqlalchemy import Connection
 
 from tareline.app.answers.hoppers import HopperAdvice, HopperAnswer, NewestWeighIn, TankHopperAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Account, Accounts
 from tareline.app.snapshot import FeederSnapshot, TankSnapshot
+from tareline.core.calendar import rfc3339
 from tareline.core.feeding.doses import HUNG_G
 from tareline.core.safety.hopper_advice import advice_text, hopper_advice, round_down_g
 from tareline.core.weighing.hopper import hopper
@@ -30,8 +30,8 @@ def hopper_view(account: Account | None, plan: Mapping[str, Any] | None, zone: s
         days_left=found.days,
         days_low=found.days_low,
         days_high=found.days_high,
-        refill_by=None if found.refill_by_ms is None else stated(found.refill_by_ms, zone),
-        weigh_by=stated(found.weigh_by_ms, zone),
+        refill_by=None if found.refill_by_ms is None else rfc3339(found.refill_by_ms, zone),
+        weigh_by=rfc3339(found.weigh_by_ms, zone),
     )
 
 
@@ -133,12 +133,12 @@ def tank_hopper(
     return TankHopperAnswer(
         feeder=feeder.name,
         food=(context.register.now("feeder", feeder.name) or {}).get("food"),
-        as_of=None if as_of_ms is None else stated(as_of_ms, tank.zone),
+        as_of=None if as_of_ms is None else rfc3339(as_of_ms, tank.zone),
         by=by,
         online=feeder.device.online,
         last_weighin=None
         if last is None
-        else NewestWeighIn(at=stated(last.at_ms, tank.zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
+        else NewestWeighIn(at=rfc3339(last.at_ms, tank.zone), mass_g=last.body["mass_g"], sd_g=last.body["sd_g"]),
         **shown,
     )
 

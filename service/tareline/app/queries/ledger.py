@@ -5,10 +5,10 @@ from typing import Any
 
 from tareline.app import repository
 from tareline.app.answers.entries import DoseDetailAnswer, EntryDetailAnswer, LedgerAnswer, RejectAnswer
-from tareline.app.commands.entries import entry_fields, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.books import dose_view
+from tareline.core.calendar import rfc3339
 from tareline.core.weighing.estimate import DoseEstimate
 from tareline.errors import FieldError
 from tareline.store import devices as device_store
@@ -46,7 +46,7 @@ class LedgerQueries:
             stays = self._context.register.stays("feeder", tank)
             entries = ledger.page(tx, tank, stays, kind, start_ms, end_ms, cursor, PAGE)
             corrections = ledger.corrections_of(tx, [e.root for e in entries])
-        return [LedgerAnswer(**_corrected(e, corrections.get(e.root, []), zone)) for e in entries]
+        return [LedgerAnswer.of(e, zone, corrected_by=_later(e, corrections.get(e.root, []))) for e in entries]
 
     def entry(self, entry: int) -> EntryDetailAnswer | DoseDetailAnswer:
         """One entry, with its corrections; a dose also with the message as it came."""
@@ -58,19 +58,19 @@ class LedgerQueries:
             hello = device_store.load(tx).get(found.device or "", Device("")).hello
         tank = found.tank or self._context.tank_of(found.device or "", found.at_ms)
         zone = self._context.zone(tank) if tank is not None else "UTC"
-        told = {
-            **_corrected(found, corrections, zone),
+        told: dict[str, Any] = {
+            "corrected_by": _later(found, corrections),
             "tank": tank,
             "message": None,
             "topic": None,
             "device": hello,
         }
         if found.kind not in ("dose", "gap"):
-            return EntryDetailAnswer(**told)
+            return EntryDetailAnswer.of(found, zone, **told)
         if found.kind == "dose" and found.body.get("outcome") != "unknown":
             told |= {"message": found.raw, "topic": f"{self._root}/{found.device}/up/dose"}
         dose = dose_view(self._context, repository.dose(found), zone, self._estimate(found))
-        return DoseDetailAnswer(**{**told, **dict(dose)})
+        return DoseDetailAnswer.of(found, zone, **{**told, **dict(dose)})
 
     def _estimate(self, dose: Entry) -> DoseEstimate | None:
         """What a dose gave by its feeder's account."""
@@ -85,8 +85,8 @@ class LedgerQueries:
         return [
             RejectAnswer(
                 id=row.id,
-                first_at=stated(row.first_ms, "UTC"),
-                last_at=stated(row.last_ms, "UTC"),
+                first_at=rfc3339(row.first_ms, "UTC"),
+                last_at=rfc3339(row.last_ms, "UTC"),
                 count=row.count,
                 device=row.device,
                 topic=row.topic,
@@ -98,6 +98,6 @@ class LedgerQueries:
         ]
 
 
-def _corrected(entry: Entry, corrections: Sequence[Entry], zone: str) -> dict[str, Any]:
-    """The fields of an entry, with what corrected it."""
-    return {**entry_fields(entry, zone), "corrected_by": [c.id for c in corrections if c.id > entry.id]}
+def _later(entry: Entry, corrections: Sequence[Entry]) -> list[int]:
+    """Which of the corrections of an entry's root came after it."""
+    return [c.id for c in corrections if c.id > entry.id]

@@ -25,11 +25,10 @@ from tareline.app.answers.load import (
     RestAnswer,
     TankLoadAnswer,
 )
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.load_record import content, food_of
 from tareline.app.projections.loads import LoadAnswer, Loads
-from tareline.core.calendar import day_start_ms
+from tareline.core.calendar import day_start_ms, rfc3339
 from tareline.core.feeding.ration import Ration, ration_on
 from tareline.core.load.forecast import Scenario
 from tareline.core.load.limit import ProvenRation
@@ -118,7 +117,7 @@ def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
         )
     told = known.told.load
     return TankLoadAnswer(
-        as_of=stated(known.gathered.at_ms, known.gathered.zone),
+        as_of=rfc3339(known.gathered.at_ms, known.gathered.zone),
         fresh=state.fresh,
         refuses=None if told.diagnostics.speaks else told.diagnostics.why,
         trouble=trouble.why if trouble is not None else None,
@@ -189,18 +188,18 @@ def forecast_view(context: Context, loads: Loads, tank: str, asked: WhatIf) -> F
     found = loads.ahead(tank, known, what)
     bands = {SHOWN[name]: band for name, band in found.bands.items()}
     return ForecastAnswer(
-        as_of=stated(gathered.at_ms, gathered.zone),
+        as_of=rfc3339(gathered.at_ms, gathered.zone),
         fresh=state.fresh,
         food=what.food.name if what.food is not None else None,
         nitrate_ceiling_mg_per_l=body["nitrate_ceiling_mg_per_l"],
         days=[
             ForecastDay(
                 date=dates[i].isoformat(),
-                at=stated(gathered.at_ms + (i + 1) * DAY_MS, gathered.zone),
+                at=rfc3339(gathered.at_ms + (i + 1) * DAY_MS, gathered.zone),
                 daily_g=rations[i],
                 **{name: _band(band[i], per) for (name, per), band in bands.items()},
                 over_ceiling=found.over_ceiling[i],
-                ammonia_or_nitrite_seen=found.seen[i],
+                ammonia_or_nitrite_seen=found.detected[i],
             )
             for i in range(asked.days)
         ],
@@ -240,7 +239,7 @@ def road_view(context: Context, loads: Loads, tank: str, days: int) -> PastAnswe
     for one in record.fed:
         fed[one.day] = fed.get(one.day, 0.0) + one.mass_g
     readings: dict[str, list[PastReading]] = {}
-    for seen in record.seen:
+    for seen in record.readings:
         if seen.day >= begin:
             name, per = SHOWN[seen.analyte]
             day = gathered.date_of(seen.day)

@@ -19,11 +19,11 @@ from tareline.app.answers.ramp_record import (
 )
 from tareline.app.answers.things import NamedTank
 from tareline.app.answers.water import StatedAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.commands.ramp import SET, RampHistory, Ramps, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.queries.common import as_stated
+from tareline.core.calendar import rfc3339
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
 from tareline.core.units import DAY_MS
@@ -82,9 +82,9 @@ def record(context: Context, accounts: Accounts, ramps: Ramps, tank: str) -> Ram
         conditions = _conditions(tx, context, tank, road, ended_ms, zone)
     return RampRecordAnswer(
         tank=NamedTank(id=tank, name=context.need("tank", tank)["name"]),
-        made_at=stated(now_ms, zone),
-        from_=stated(road.ramp.set_ms, zone),
-        to=stated(ended_ms, zone),
+        made_at=rfc3339(now_ms, zone),
+        from_=rfc3339(road.ramp.set_ms, zone),
+        to=rfc3339(ended_ms, zone),
         state=shown.state,
         ended=shown.ended,
         set=RampSetting(**{name: getattr(shown, name) for name in SET}),
@@ -116,8 +116,8 @@ def _stage_rows(
     return [
         RampStage(
             daily_g=stage.daily_g,
-            from_=stated(stage.from_ms, zone),
-            to=stated(stage.to_ms, zone),
+            from_=rfc3339(stage.from_ms, zone),
+            to=rfc3339(stage.to_ms, zone),
             days=(stage.to_ms - stage.from_ms) / DAY_MS,
             dispensed_g=one.mass_g,
             dispensed_sd_g=one.sd_g,
@@ -164,7 +164,7 @@ def _conditions(
         nitrate_ceiling_mg_per_l=body["nitrate_ceiling_mg_per_l"],
         foods=[FoodSeen(name=food["name"], protein_percent=food["protein_percent"]) for food in foods],
         notes={
-            kind: [NoteSeen(at=stated(n.at_ms, zone), text=n.body["text"], share=n.body.get("share")) for n in found]
+            kind: [NoteSeen(at=rfc3339(n.at_ms, zone), text=n.body["text"], share=n.body.get("share")) for n in found]
             for kind, found in kept.items()
         },
     )

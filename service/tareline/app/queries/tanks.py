@@ -8,7 +8,6 @@ from tareline.app.answers.feeding import AbsenceAnswer, DueAnswer, HoldAnswer
 from tareline.app.answers.hoppers import TankHopperAnswer
 from tareline.app.answers.things import TankAnswer
 from tareline.app.answers.water import NewestWaterAnswer
-from tareline.app.commands.entries import stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
@@ -20,6 +19,7 @@ from tareline.app.queries.holds import HoldQueries
 from tareline.app.queries.hopper import WeighedContent, tank_hopper, weighed_last
 from tareline.app.queries.water import WaterQueries
 from tareline.app.snapshot import Snapshots, TankSnapshot
+from tareline.core.calendar import rfc3339
 
 
 class NextMeal(Answer):
@@ -105,4 +105,4 @@ def _next_meal(tank: TankSnapshot) -> NextMeal | None:
     if not coming:
         return None
     at_ms, feeder, target_g = min(coming)
-    return NextMeal(at=stated(at_ms, tank.zone), feeder=feeder, target_g=target_g)
+    return NextMeal(at=rfc3339(at_ms, tank.zone), feeder=feeder, target_g=target_g)

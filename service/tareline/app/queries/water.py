@@ -12,6 +12,7 @@ from datetime import date, timedelta
 from sqlalchemy import Connection
 
 from tareline.app import repository
+from tareline.app.answers.lines import CrossingAnswer
 from tareline.app.answers.series import SeriesAnswer, SeriesPoint
 from tareline.app.answers.water import (
     ActingLine,
@@ -35,7 +36,6 @@ from tareline.app.answers.water import (
     TankWaterAnswer,
     TrendAnswer,
 )
-from tareline.app.commands.entries import crossing_view, line_view, stated
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
@@ -43,7 +43,7 @@ from tareline.app.projections.trends import Trends
 from tareline.app.queries.balance import balances
 from tareline.app.queries.common import as_stated
 from tareline.app.snapshot import Snapshots, TankSnapshot
-from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between
+from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, rfc3339
 from tareline.core.safety.known_water import SampleSummary
 from tareline.core.safety.lines import Circumstances, crossings, free_ammonia, known_of, stale
 from tareline.core.trends.trend import Trend
@@ -99,7 +99,7 @@ class WaterQueries:
                     **as_stated(r, entry),
                     analyte=analyte,
                     canonical=_canonical(r),
-                    at=stated(r.at_ms, zone),
+                    at=rfc3339(r.at_ms, zone),
                     trend=None if analyte not in trends else trends[analyte].direction,
                     alarm=analyte in trends and trends[analyte].alarm,
                     stale=stale(analyte, r.at_ms, now_ms),
@@ -114,7 +114,7 @@ class WaterQueries:
                 low=free.low,
                 high=free.high,
                 assumed=list(free.assumed),
-                at=stated(free.at_ms, zone),
+                at=rfc3339(free.at_ms, zone),
                 detected=free.detected,
             ),
         )
@@ -134,12 +134,14 @@ class WaterQueries:
                 ReadingAnswer(
                     **as_stated(r, entry),
                     entry=entry.id,
-                    at=stated(r.at_ms, zone),
+                    at=rfc3339(r.at_ms, zone),
                     analyte=r.analyte,
                     canonical=_canonical(r),
                     kit=entry.body.get("kit"),
                     by=entry.by,
-                    crossed=[crossing_view(c) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)],
+                    crossed=[
+                        CrossingAnswer.of_crossing(c) for c in crossings(lines, {r.analyte: known_of(r)}, stage, why)
+                    ],
                 )
             )
         return found
@@ -172,13 +174,13 @@ class WaterQueries:
             daily = self._daily(tx, tank, starts_ms)
             snapshot = Snapshots(tx, self._context, self._samples).of(tank)
         lines = snapshot.lines_now
-        ph, warmth = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
+        ph, temperature = _fresh(snapshot.readings.get("ph"), now_ms), _fresh(snapshot.temperature, now_ms)
         parts = []
         for analyte in ANALYTES:
             own = [one for one in readings if one.analyte == analyte]
             days = daily.get(analyte, [])
             if own or days:
-                published = guides(analyte, ph, warmth)
+                published = guides(analyte, ph, temperature)
                 parts.append(
                     AnalyteHalfYear(
                         analyte=analyte,
@@ -186,22 +188,18 @@ class WaterQueries:
                         basis=CANONICAL[analyte].basis,
                         readings=own,
                         days=[_mean(day, zone) for day in days],
-                        lines=[
-                            ActingLine(**dict(line_view(one)), canonical=one.canonical)
-                            for one in lines
-                            if one.analyte == analyte
-                        ],
+                        lines=[ActingLine.of(one, canonical=one.canonical) for one in lines if one.analyte == analyte],
                         guides=[GuideAnswer(limit=g.limit, what=g.what, source=g.source) for g in published],
                     )
                 )
         return HalfYearAnswer(
-            start=stated(start_ms, zone),
-            end=stated(end_ms, zone),
+            start=rfc3339(start_ms, zone),
+            end=rfc3339(end_ms, zone),
             months=[
-                MonthAnswer(month=f"{day:%Y-%m}", start=stated(begin_ms, zone), end=stated(until_ms, zone))
+                MonthAnswer(month=f"{day:%Y-%m}", start=rfc3339(begin_ms, zone), end=rfc3339(until_ms, zone))
                 for day, begin_ms, until_ms in _months(first, today, zone)
             ],
-            criteria_at=CriteriaAt(ph=ph, temperature_c=warmth),
+            criteria_at=CriteriaAt(ph=ph, temperature_c=temperature),
             analytes=parts,
         )
 
@@ -212,13 +210,13 @@ class WaterQueries:
         """
         stays = self._context.register.stays("probe", tank)
         celsius = series.daily(tx, stays, "temperature", starts_ms)
-        warmth = {day.at_ms: day.mean for day in celsius}
+        temperature = {day.at_ms: day.mean for day in celsius}
         factor = repository.tds_factor(self._context, tank)
         solids = []
         for day in series.daily(tx, stays, "conductivity", starts_ms):
-            if day.at_ms in warmth:
+            if day.at_ms in temperature:
                 mean, low, high = (
-                    tds_mg_per_l(siemens, warmth[day.at_ms], factor) for siemens in (day.mean, day.low, day.high)
+                    tds_mg_per_l(siemens, temperature[day.at_ms], factor) for siemens in (day.mean, day.low, day.high)
                 )
                 solids.append(Point(day.at_ms, mean, low, high, day.n))
         return {"temperature": celsius, "tds": solids}
@@ -238,7 +236,7 @@ class WaterQueries:
                 offered = ", ".join(sorted(known)) or "none yet"
                 raise FieldError("metric", f"expected one of this tank's ({offered}); found {metric!r}")
             got = series.points(tx, stays, metric, start_ms, end_ms, count)
-        shown = [SeriesPoint(at=stated(p.at_ms, zone), value=p.mean, low=p.low, high=p.high, n=p.n) for p in got]
+        shown = [SeriesPoint(at=rfc3339(p.at_ms, zone), value=p.mean, low=p.low, high=p.high, n=p.n) for p in got]
         return SeriesAnswer(metric=metric, unit=known[metric], points=shown)
 
     def _health(self, tx: Connection, tank: str, sampled: SampleSummary) -> list[ProbeHealthAnswer]:
@@ -260,7 +258,7 @@ class WaterQueries:
                     probe=device,
                     metric=metric,
                     ailments=[
-                        AilmentAnswer(kind=a.kind, since=stated(a.since_ms, zone), text=a.text, trusted=a.trusted)
+                        AilmentAnswer(kind=a.kind, since=rfc3339(a.since_ms, zone), text=a.text, trusted=a.trusted)
                         for a in ailments
                     ],
                     offset=None
@@ -273,8 +271,8 @@ class WaterQueries:
                         drift_per_30_d=offset.drift_per_30_d,
                         drift_low=offset.drift_low,
                         drift_high=offset.drift_high,
-                        since=stated(offset.since_ms, zone),
-                        at=stated(offset.at_ms, zone),
+                        since=rfc3339(offset.since_ms, zone),
+                        at=rfc3339(offset.at_ms, zone),
                         n=offset.n,
                     ),
                 )
@@ -290,7 +288,7 @@ def _months(first: date, last: date, zone: str) -> list[tuple[date, int, int]]:
 
 
 def _mean(point: Point, zone: str) -> MeanAnswer:
-    return MeanAnswer(at=stated(point.at_ms, zone), value=point.mean, low=point.low, high=point.high)
+    return MeanAnswer(at=rfc3339(point.at_ms, zone), value=point.mean, low=point.low, high=point.high)
 
 
 def _canonical(r: Reading) -> CanonicalAnswer:
@@ -311,7 +309,7 @@ def _trend_view(analyte: str, trend: Trend, zone: str) -> TrendAnswer:
     """A trend in the analyte's canonical unit; null is an open end."""
 
     def when(at_ms: int | None) -> str | None:
-        return None if at_ms is None or at_ms > FORESEEN_MS else stated(at_ms, zone)
+        return None if at_ms is None or at_ms > FORESEEN_MS else rfc3339(at_ms, zone)
 
     reach, level = trend.reaches, trend.plateau
     return TrendAnswer(

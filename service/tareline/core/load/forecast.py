@@ -47,14 +47,14 @@ class Scenario:
 class Forecast:
     """Bands of the water at the end of each day ahead: per content (days, 5), at the quantiles `BANDS`; mg/L, N as N.
 
-    over_ceiling: (days,), probability that nitrate is above the tank's ceiling. seen: (days,), probability that ammonia
-    or nitrite is at or above the detection limit of the kits. rests_at: quantiles of the steady nitrate under the last
-    day's ration, mg/L as N; None where nitrate never becomes steady.
+    over_ceiling: (days,), probability that nitrate is above the tank's ceiling. detected: (days,), probability that
+    ammonia or nitrite is at or above the detection limit of the kits. rests_at: quantiles of the steady
+    nitrate under the last day's ration, mg/L as N; None where nitrate never becomes steady.
     """
 
     bands: Mapping[Content, Floats]
     over_ceiling: Floats
-    seen: Floats
+    detected: Floats
     rests_at: tuple[float | None, ...]
 
 
@@ -90,7 +90,7 @@ def forecast(known: Posterior, scenario: Scenario, dissolved: SolidsPosterior | 
     return Forecast(
         bands=bands,
         over_ceiling=(daily[:, 2] > record.ceiling_mg_n_per_l) @ weights,
-        seen=((daily[:, 0] >= ammonia) | (daily[:, 1] >= nitrite)) @ weights,
+        detected=((daily[:, 0] >= ammonia) | (daily[:, 1] >= nitrite)) @ weights,
         rests_at=tuple(_finite(float(np.quantile(rest, q, method="lower"))) for q in BANDS),
     )
 
@@ -121,7 +121,7 @@ def _extended(record: Record, scenario: Scenario, food: int) -> Record:
         now=record.now + scenario.days,
         foods=foods,
         fed=tuple(one for one in record.fed if one.day < first) + fed,
-        seen=record.seen + looks,
+        readings=record.readings + looks,
         changes=record.changes + tuple(replace(c, day=record.now + c.day) for c in scenario.changes),
         harvests=record.harvests + tuple(replace(h, day=record.now + h.day) for h in scenario.harvests),
     )
@@ -143,7 +143,9 @@ def _solids(dissolved: SolidsPosterior, record: Record, scenario: Scenario) -> F
             replace(recent[-1], day=last + every * (i + 1), volume_l=litres)
             for i in range(int((record.now - last) / every) + 1)
         ]
-    cut = solids.timeline(replace(record, seen=dissolved.record.seen + looks, changes=record.changes + tuple(more)))
+    cut = solids.timeline(
+        replace(record, readings=dissolved.record.readings + looks, changes=record.changes + tuple(more))
+    )
     problem = SolidsTarget(cut)
     water = np.empty((len(cut.readings), len(dissolved.particle_set.z)))
     problem.through(dissolved.particle_set.z, problem.begin(dissolved.particle_set.z)[0], 0, len(cut.edges) - 1, water)

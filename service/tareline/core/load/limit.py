@@ -188,7 +188,7 @@ def load(known: Posterior, dwell_d: float = DWELL_D, fraction: float = SAFE_FRAC
     may = limits(known, food)
     diagnostics = diagnose(known, may)
     fed_now = _fed_now(record)
-    seen = [one for one in record.seen if one.analyte == "nitrate"]
+    seen = [one for one in record.readings if one.analyte == "nitrate"]
     if not diagnostics.speaks or not seen:
         proven = ProvenRation(0.0, why=diagnostics.why)
         return Load(
@@ -247,7 +247,7 @@ def diagnose(known: Posterior, may: Limits) -> Diagnostics:
     of_nitrate = known.blunders[known.timeline.of_nitrate]
     worst = max(blunders, float(of_nitrate.mean()) if len(of_nitrate) >= 5 else 0.0)
     why = ""
-    if not any(one.analyte == "nitrate" for one in known.record.seen):
+    if not any(one.analyte == "nitrate" for one in known.record.readings):
         why = "Nitrate has not been measured yet: the limit is unknown."
     elif particle_set.effective < LEAST_EFFECTIVE:
         found = f"{particle_set.effective:.0f} effective draws, expected {LEAST_EFFECTIVE:.0f}"
@@ -344,7 +344,7 @@ def _fed_now(record: Record) -> float:
 
 def _fault(record: Record, since: float, until: float) -> str:
     """Why a dwell proves nothing, as a sentence; empty where nothing speaks against it."""
-    within = [one for one in record.seen if since <= one.day <= until + 1]
+    within = [one for one in record.readings if since <= one.day <= until + 1]
     nitrate = [one for one in within if one.analyte == "nitrate"]
     others = [one for one in within if one.analyte in ("ammonia", "nitrite")]
     if len(nitrate) < READINGS_PER_DWELL or not others:
@@ -363,7 +363,7 @@ def _evidence(
     record: Record, found: bool, p5: float, p95: float, by_what: str, proven: ProvenRation, fed_now: float
 ) -> tuple[str, ...]:
     """The evidence in sentences."""
-    seen = [one for one in record.seen if one.analyte == "nitrate"]
+    seen = [one for one in record.readings if one.analyte == "nitrate"]
     visible = sum(one.detected for one in seen)
     lines = [
         f"{len(seen)} nitrate readings, {visible} of which detected any; {fed_now:.3g} g a day in the last four weeks."

@@ -65,7 +65,7 @@ def timeline(record: Record, young_step_d: float = YOUNG_STEP_D, step_d: float =
     """Divide a record into steps of at most the given lengths in days, with an end at each event."""
     events: list[Change | Harvest | RecordedReading] = [c for c in record.changes if c.kind == "change"]
     events += record.harvests
-    events += [one for one in record.seen if one.analyte in WITNESSES]
+    events += [one for one in record.readings if one.analyte in WITNESSES]
     events = sorted((e for e in events if 0 <= e.day <= record.now), key=lambda e: e.day)
     slots = [slot(event.day) for event in events]
     edges = _edges(record, slots, young_step_d, step_d)

@@ -85,7 +85,7 @@ class Record:
     ceiling_mg_per_l: float = 40.0  # of nitrate, as ion
     foods: tuple[Food, ...] = ()
     fed: tuple[DailyFeed, ...] = ()
-    seen: tuple[RecordedReading, ...] = ()
+    readings: tuple[RecordedReading, ...] = ()
     changes: tuple[Change, ...] = ()
     harvests: tuple[Harvest, ...] = ()
     upset: tuple[float, ...] = ()
@@ -108,7 +108,7 @@ class Record:
             now=self.now - shift,
             new=False,
             fed=tuple(replace(f, day=f.day - int(shift)) for f in self.fed if f.day >= shift),
-            seen=_moved(self.seen, shift),
+            readings=_moved(self.readings, shift),
             changes=_moved(self.changes, shift),
             harvests=_moved(self.harvests, shift),
             upset=tuple(day - shift for day in self.upset if day >= shift),

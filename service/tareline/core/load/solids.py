@@ -50,7 +50,7 @@ class SolidsTimeline:
 def timeline(record: Record, step_d: float = STEP_D) -> SolidsTimeline:
     """Divide a record into steps of at most `step_d` days, with an end at each event."""
     events: list[Change | RecordedReading] = [c for c in record.changes if c.kind == "change"]
-    events += [one for one in record.seen if one.analyte == "tds"]
+    events += [one for one in record.readings if one.analyte == "tds"]
     events = sorted((e for e in events if 0 <= e.day <= record.now), key=lambda e: e.day)
     slots = [slot(event.day) for event in events]
     end = max(slot(record.now), 0.25)
@@ -175,7 +175,7 @@ class SolidsPosterior:
     @property
     def speaks(self) -> bool:
         """Whether there are enough readings, and the model explains them."""
-        readings = sum(one.analyte == "tds" for one in self.record.seen)
+        readings = sum(one.analyte == "tds" for one in self.record.readings)
         return readings >= LEAST_READINGS and self.blunders <= MOST_BLUNDERS
 
 

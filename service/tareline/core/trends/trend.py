@@ -25,17 +25,17 @@ in two years.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tareline.core.trends import censored, control_charts, kendall
+from tareline.core.trends import kendall
 from tareline.core.trends.levelling import Levelling, levelling
+from tareline.core.trends.recent import KITS, PROBES, charts
+from tareline.core.trends.slopes import Observation, Series, SlopeEstimate, estimate_slope, series_of
 from tareline.core.units import DAY_MS
 from tareline.core.water.freshness import PROBE_TREND_FRESH_DAYS, TREND_FRESH_DAYS
 
-Floats = NDArray[np.floating[Any]]
 Direction = Literal["rising", "falling", "level", "levelling off", "unknown"]
 
 HORIZON_D = 90.0
@@ -45,44 +45,11 @@ PROJECTED_NEW = 1.0  # for a new level of a probe: no earlier months show how mu
 
 WINDOWS = ((30.0, 4, 1.8), (91.0, 7, 2.15), (182.0, 12, 2.4))  # days, fewest readings, standard score
 
-
-@dataclass(frozen=True, slots=True)
-class _ChartSettings:
-    """The settings of the control charts for one kind of series.
-
-    recent_d, baseline_d: lengths in days of the recent period and of the period before it, with which it is compared.
-    fewest: the fewest observations of the baseline. correlation_d: prior of the correlation time in days; weight: its
-    weight in observations. run_length: mean number of observations until a false signal. fast_score: the least standard
-    score of the slope since the onset that the CUSUM chart found.
-    """
-
-    recent_d: float
-    baseline_d: float
-    fewest: int
-    correlation_d: float
-    weight: float
-    run_length: float
-    fast_score: float
-
-
-KITS = _ChartSettings(35.0, 147.0, 6, 10.0, 12.0, 700.0, 2.5)
-PROBES = _ChartSettings(28.0, 60.0, 4, 4.0, 14.0, 1500.0, 3.0)
-ALLOWANCE, WEIGHT = 0.5, 0.05  # of the CUSUM, of the EWMA
 SLOW_SCORE = 2.0  # least standard score of the slope where the EWMA chart signals
 
 LEVELLING_D, LEVELLING_BIC = 365.0, 6.0
 RISES = 0.4  # least correlation of the values with time for a plateau to be looked for
 NARROW = 0.1  # of the range of values: wider intervals do not show the shape of a curve
-
-
-@dataclass(frozen=True, slots=True)
-class Observation:
-    """One observation: the content lies within [low, high]; high is None where there is no upper end."""
-
-    at_ms: int
-    low: float
-    high: float | None
-    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,11 +108,11 @@ class Trend:
 def of_readings(seen: Sequence[Observation], now_ms: int, limits: Sequence[float], rising_is_bad: bool) -> Trend:
     """The trend of readings by hand, in any order. limits: the lines on the bad side, in the unit of the readings."""
     daily = {one.at_ms // DAY_MS: one for one in sorted(seen, key=lambda one: one.at_ms)}
-    series = _series(list(daily.values()), rising_is_bad)  # several readings of one day add no independent evidence
+    series = series_of(list(daily.values()), rising_is_bad)  # several readings of one day add no independent evidence
     if series is None or now_ms - series.newest_ms > TREND_FRESH_DAYS * DAY_MS:
         return _unknown(len(seen), f"No reading in the last {TREND_FRESH_DAYS:.0f} days.")
     estimates = [
-        (_estimate_slope(part, KITS), score)
+        (estimate_slope(part, KITS.correlation_d, KITS.weight), score)
         for window, fewest, score in WINDOWS
         if len((part := series.since(-window)).at) >= fewest and part.at[-1] - part.at[0] >= window / 3
     ]
@@ -155,9 +122,9 @@ def of_readings(seen: Sequence[Observation], now_ms: int, limits: Sequence[float
         )
     lines = _lines(limits, rising_is_bad)
     signs = [estimate for estimate, score in estimates if estimate.z >= score]
-    charts = _charts(series, KITS)
-    if charts is not None and charts.fast is not None:
-        signs.append(charts.fast)
+    recent = charts(series, KITS)
+    if recent is not None and recent.fast is not None:
+        signs.append(recent.fast)
     usual = estimates[min(1, len(estimates) - 1)][0]
     return _trend_of(signs, usual, series.since(-LEVELLING_D), lines, PROJECTED, now_ms, rising_is_bad)
 
@@ -176,108 +143,34 @@ def of_probe(
     usual = float(np.median([day.n for day in daily])) if daily else 0.0
     begins = max((ms for ms in shifts_ms if ms <= now_ms), default=-math.inf)
     days = [Observation(d.day_ms, d.mean, d.mean, d.mean) for d in daily if d.n >= usual / 2 and d.day_ms >= begins]
-    series = _series(days, rising_is_bad)
+    series = series_of(days, rising_is_bad)
     if series is None or now_ms - series.newest_ms > PROBE_TREND_FRESH_DAYS * DAY_MS:
         return _unknown(len(days), f"No day of the probe in the last {PROBE_TREND_FRESH_DAYS:.0f}.")
     year, series = series.since(-LEVELLING_D), series.since(-(PROBES.recent_d + PROBES.baseline_d))
-    charts = _charts(series, PROBES)
-    if charts is None:
+    recent = charts(series, PROBES)
+    if recent is None:
         return _unknown(len(days), f"Too few days to tell: it takes {2 * PROBES.fewest} since the last change.")
-    whole, lines = _estimate_slope(series, PROBES), _lines(limits, rising_is_bad)
+    whole, lines = estimate_slope(series, PROBES.correlation_d, PROBES.weight), _lines(limits, rising_is_bad)
     signs = [
         estimate
-        for estimate in (charts.fast, whole if charts.slow and whole.z >= SLOW_SCORE else None)
+        for estimate in (recent.fast, whole if recent.slow and whole.z >= SLOW_SCORE else None)
         if estimate is not None
     ]
     new = -float(year.at[0]) < PROBES.recent_d + PROBES.baseline_d
     return _trend_of(signs, whole, year, lines, PROJECTED_NEW if new else PROJECTED, now_ms, rising_is_bad)
 
 
-@dataclass(frozen=True)
-class _Series:
-    """Observations in ascending order; `at` in days before the newest one; signs changed where falling is bad."""
-
-    newest_ms: int
-    at: Floats
-    low: Floats
-    high: Floats
-    value: Floats
-
-    def since(self, day: float) -> "_Series":
-        part = self.at >= day
-        return replace(self, at=self.at[part], low=self.low[part], high=self.high[part], value=self.value[part])
-
-
-def _series(seen: Sequence[Observation], rising_is_bad: bool) -> _Series | None:
-    """The observations as arrays; None where there are none."""
-    if not seen:
-        return None
-    newest = seen[-1].at_ms
-    at = np.array([(one.at_ms - newest) / DAY_MS for one in seen])
-    low = np.array([one.low for one in seen])
-    high = np.array([math.inf if one.high is None else one.high for one in seen])
-    value = np.array([one.value for one in seen])
-    if not rising_is_bad:
-        low, high, value = -high, -low, -value
-    return _Series(newest, at, low, high, value)
-
-
-@dataclass(frozen=True)
-class _SlopeEstimate:
-    """The slope of a part of a series: the standard score of its rise, the slope with its interval, and the level in
-    the middle (day, level, standard deviation)."""
-
-    series: _Series
-    z: float
-    slope: kendall.Slope
-    middle: float
-    level: float
-    level_sd: float
-
-    def at(self, day: float) -> float:
-        return self.level + self.slope.mid * (day - self.middle)
-
-
-def _estimate_slope(part: _Series, settings: _ChartSettings) -> _SlopeEstimate:
-    """The slope of a part of a series, by the Mann-Kendall test."""
-    seen = (part.at, part.low, part.high, part.value)
-    at = part.at
-    residue = part.value - kendall.slope(*seen, 0.0).mid * at
-    correlation_d = kendall.correlation_time(at, residue - residue.mean(), settings.correlation_d, settings.weight)
-    inflated = kendall.inflation(at, correlation_d)
-    test = kendall.mann_kendall(*seen, inflated)
-    slope = kendall.slope(*seen, test.variance)
-    middle = float(at.mean())
-    moved = slope.mid * (at - middle)
-    level, level_sd = _level(part.low - moved, part.high - moved)
-    return _SlopeEstimate(part, test.z, slope, middle, level, level_sd * math.sqrt(inflated))
-
-
-def _level(low: Floats, high: Floats) -> tuple[float, float]:
-    """The mean level of intervals, and its standard deviation."""
-    most, least = float(low.max()), float(high.min())
-    if most <= least:
-        if math.isfinite(least - most):
-            return (most + least) / 2, (least - most) / math.sqrt(12)
-        return (most if math.isfinite(most) else least), 0.0
-    try:
-        found = censored.fit(low, high, np.ones((len(low), 1)))
-    except ValueError:
-        return most, 0.0
-    return float(found.coefficients[0]), math.sqrt(float(found.covariance[0, 0]))
-
-
 def _lines(limits: Sequence[float], rising_is_bad: bool) -> list[float]:
     return sorted(limits if rising_is_bad else [-limit for limit in limits])
 
 
-def _next_line(estimate: _SlopeEstimate, lines: Sequence[float]) -> float | None:
+def _next_line(estimate: SlopeEstimate, lines: Sequence[float]) -> float | None:
     """The next line: the first one that the fitted level or the newest observation has not reached yet."""
     here = min(estimate.at(0.0), float(estimate.series.value[-1]))
     return next((line for line in lines if line > here), None)
 
 
-def _reach(estimate: _SlopeEstimate, lines: Sequence[float], now_ms: int) -> LineReached | None:
+def _reach(estimate: SlopeEstimate, lines: Sequence[float], now_ms: int) -> LineReached | None:
     """When the straight projection reaches the next line above the present level; None where the level does not
     rise."""
     line = _next_line(estimate, lines)
@@ -300,8 +193,8 @@ def _reach(estimate: _SlopeEstimate, lines: Sequence[float], now_ms: int) -> Lin
 
 
 def _first_to_reach(
-    signs: Sequence[_SlopeEstimate], lines: Sequence[float], ahead: float, now_ms: int
-) -> _SlopeEstimate | None:
+    signs: Sequence[SlopeEstimate], lines: Sequence[float], ahead: float, now_ms: int
+) -> SlopeEstimate | None:
     """Of all signs of a rise, the one that reaches a line first; None where none does within its projection.
 
     ahead: how far each rise is projected, as a multiple of the period in which it was observed.
@@ -315,66 +208,7 @@ def _first_to_reach(
     return min(found, key=lambda one: one[0])[1] if found else None
 
 
-@dataclass(frozen=True)
-class _Charts:
-    """fast: the slope since the onset of a rise, where the CUSUM chart signals. slow: whether the EWMA chart
-    signals."""
-
-    fast: _SlopeEstimate | None
-    slow: bool
-
-
-def _charts(series: _Series, settings: _ChartSettings) -> _Charts | None:
-    """The charts of the recent observations against the baseline, with the correlation removed; None where there are
-    too few observations."""
-    at, value = series.at, series.value
-    begin = max(-settings.recent_d, float(at[0]) / 2)
-    early, late = (at < begin) & (at >= begin - settings.baseline_d), at >= begin
-    if early.sum() < settings.fewest or late.sum() < 2:
-        return None
-    line = np.polynomial.Polynomial.fit(at[early], value[early], 1)
-    residue = value[early] - line(at[early])
-    width = (series.high - series.low)[early]
-    rounding = float(np.mean(np.where(np.isfinite(width), width, 0.0) ** 2)) / 12
-    sd = math.sqrt(max(float(residue @ residue) / (len(residue) - 2), rounding)) or 1e-9
-    correlation_d = kendall.correlation_time(at[early], residue, settings.correlation_d, settings.weight)
-    alike = np.exp(-np.diff(at[late]) / correlation_d)
-    off = (value[late] - value[early].mean()) / sd
-    score = np.append(off[0], (off[1:] - alike * off[:-1]) / np.sqrt(1 - alike**2))
-    means = control_charts.ewma(score, WEIGHT, 0.0)
-    mean_sd = float(control_charts.ewma_sd(WEIGHT, np.array([len(score)]))[0])
-    slow = bool(means[-1] > control_charts.ewma_limit(WEIGHT, settings.run_length) * mean_sd)
-    sums = control_charts.cusum(score, ALLOWANCE)
-    if sums[-1] <= control_charts.cusum_limit(ALLOWANCE, settings.run_length):
-        return _Charts(None, slow)
-    zero = np.nonzero(sums == 0)[0]
-    onset = float(at[late][zero[-1]]) if len(zero) else float(at[late][0])
-    fast = _known(series.since(onset), sd, correlation_d)
-    return _Charts(fast if fast is not None and fast.z >= settings.fast_score else None, slow)
-
-
-def _known(part: _Series, sd: float, correlation_d: float) -> _SlopeEstimate | None:
-    """The slope by least squares, for a standard deviation and a correlation time that the baseline gave."""
-    at, n = part.at, len(part.at)
-    if n < 2:
-        return None
-    weight = np.linalg.inv(sd**2 * np.exp(-np.abs(at[:, None] - at[None, :]) / correlation_d))
-    middle = float((weight @ at).sum() / weight.sum())
-    design = np.column_stack([np.ones(n), at - middle])
-    covariance = np.linalg.inv(design.T @ weight @ design)
-    level, slope = covariance @ (design.T @ weight @ part.value)
-    half = kendall.Z80 * math.sqrt(float(covariance[1, 1]))
-    return _SlopeEstimate(
-        part,
-        float(slope) / math.sqrt(float(covariance[1, 1])),
-        kendall.Slope(float(slope), float(slope) - half, float(slope) + half),
-        middle,
-        float(level),
-        math.sqrt(float(covariance[0, 0])),
-    )
-
-
-def _levelling(series: _Series) -> Levelling | None:
+def _levelling(series: Series) -> Levelling | None:
     """The approach of a rising series to a plateau, where its BIC is enough better than that of a straight line."""
     width = np.median(series.high - series.low)
     if len(series.at) < 10 or np.ptp(series.value) == 0 or width > NARROW * np.ptp(series.value):
@@ -392,9 +226,9 @@ def _levelling(series: _Series) -> Levelling | None:
 
 
 def _trend_of(
-    signs: Sequence[_SlopeEstimate],
-    usual: _SlopeEstimate,
-    year: _Series,
+    signs: Sequence[SlopeEstimate],
+    usual: SlopeEstimate,
+    year: Series,
     lines: Sequence[float],
     ahead: float,
     now_ms: int,
@@ -455,7 +289,7 @@ def _negated(value: float | None) -> float | None:
     return None if value is None else -value
 
 
-def _how_sure(estimate: _SlopeEstimate) -> str:
+def _how_sure(estimate: SlopeEstimate) -> str:
     days = estimate.series.at[-1] - estimate.series.at[0]
     chance = math.erfc(abs(estimate.z) / math.sqrt(2)) / 2
     often = "less than 1 in 1000" if chance < 0.001 else f"about 1 in {max(2, round(1 / chance))}"

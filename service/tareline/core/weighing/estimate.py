@@ -16,10 +16,11 @@ from functools import cached_property
 import numpy as np
 
 from tareline.core.weighing.gross_errors import Finding, SearchResult, search
+from tareline.core.weighing.history import History
 from tareline.core.weighing.hyperparameters import LearnedFigures, learn, solve_chain
 from tareline.core.weighing.hypotheses import Key
 from tareline.core.weighing.linear_gaussian import Floats, GaussianPosterior, Ints, Statements
-from tareline.core.weighing.model import CONSTANTS, Chain, History, SettledState, Shift
+from tareline.core.weighing.model import CONSTANTS, Chain, SettledState, Shift
 
 FORGET_SD = 0.1  # added to the log of each figure from one settled period to the next: feeders age (judgement)
 

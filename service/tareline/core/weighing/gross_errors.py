@@ -14,10 +14,11 @@ import numpy as np
 
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.causes import Cause, CorrectingEntry, Explanation, explanations
+from tareline.core.weighing.history import History
 from tareline.core.weighing.hyperparameters import Mode, mode
 from tareline.core.weighing.hypotheses import Key, ShiftEstimate, around, key_of, shift_sizes, single_shifts
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import Chain, History, SettledState, Shift, lay_out, prior
+from tareline.core.weighing.model import Chain, SettledState, Shift, lay_out, prior
 
 # For each kind of error: the least number of standard deviations for a finding, and the natural logarithm of how often
 # it happens compared with a step of the content (judgement). With some hundred statements a week, a limit of 4.3

@@ -14,9 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from tareline.core.units import DAY_MS
+from tareline.core.weighing.history import Instant
 from tareline.core.weighing.hyperparameters import solve_chain
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import CONSTANTS, DAMP_DAYS, SHIFTS, Chain, Instant, Shift, statements
+from tareline.core.weighing.model import CONSTANTS, DAMP_DAYS, SHIFTS, Chain, Shift, statements
 
 Key = tuple[str, int, int]  # kind, and the entries before and after
 SINGLE = frozenset(SHIFTS)  # kinds of which any one statement may be shifted

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tareline.core.units import DAY_MS
-from tareline.core.weighing.model import SettledState, WeighIn
+from tareline.core.weighing.history import WeighIn
+from tareline.core.weighing.model import SettledState
 
 KEPT_OPEN_DAYS = 28  # so that a weigh-in that is entered late usually reopens nothing (judgement)
 LONGEST_DAYS = 56

@@ -16,7 +16,8 @@ import numpy as np
 from tareline.core.feeding.doses import Dose
 from tareline.core.units import DAY_MS
 from tareline.core.weighing.estimate import Estimate
-from tareline.core.weighing.model import FIGURES, SPAN_SD, UNSTATED_SD_G, WEIGHIN_SD_G, WeighIn, refill_sd_g
+from tareline.core.weighing.history import WeighIn
+from tareline.core.weighing.model import FIGURES, SPAN_SD, UNSTATED_SD_G, WEIGHIN_SD_G, refill_sd_g
 
 COVERAGE = 1.96  # of a normal distribution, 95 %
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tareline.core.weighing.estimate import Sums
-from tareline.core.weighing.model import History
+from tareline.core.weighing.history import History
 
 VISIBLE = 0.1  # standard deviations: smaller changes are not reported (judgement)
 

@@ -5,10 +5,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Body, Query
 from pydantic import WithJsonSchema
 
-from tareline.app import requests
+from tareline.app import repository, requests
 from tareline.app.answers.feeding import AbsenceAnswer, DueAnswer, HoldAnswer, RationAnswer
 from tareline.app.answers.lines import LineAnswer
-from tareline.app.commands.entries import lines_view
 from tareline.app.commands.feeding import ration_view
 from tareline.app.queries.absence import absence_view
 from tareline.app.snapshot import Snapshots
@@ -90,7 +89,7 @@ def _rations(api: APIRouter, service: Service) -> None:
     def lines(tank: TankId) -> list[LineAnswer]:
         """The lines in force: those that were entered, or else the default ones."""
         service.context.need("tank", tank)
-        return lines_view(service.context, tank)
+        return [LineAnswer.of(line) for line in repository.lines(service.context, tank)]
 
 
 def _absences(api: APIRouter, service: Service) -> None:

@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from tareline.app import repository, requests
 from tareline.app.answers.feeding import AbsenceAnswer
-from tareline.app.queries.absence import Portion, Sheet, absence_view, sheet_view
+from tareline.app.queries.absence import HelperInstructions, Portion, absence_view, helper_instructions
 from tareline.app.queries.common import tank_view
 from tareline.app.snapshot import Snapshots
 from tareline.errors import FieldError
@@ -63,9 +63,9 @@ def _absence(service: Service, tank: str) -> AbsenceAnswer:
         return absence_view(Snapshots(tx, service.context, service.samples).of(tank))
 
 
-def _sheet(service: Service, tank: str) -> Sheet:
+def _instructions(service: Service, tank: str) -> HelperInstructions:
     with service.context.store.read() as tx:
-        found = sheet_view(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
+        found = helper_instructions(tx, service.context, Snapshots(tx, service.context, service.samples).of(tank))
     if found is None:
         raise FieldError("absence", "no absence is planned that a sheet could be for", 404)
     return found
@@ -113,7 +113,7 @@ def pages(service: Service) -> APIRouter:
     @found.get("/tanks/{tank}/absence/sheet")
     def sheet(tank: str) -> Response:
         found = tank_view(service.context, tank)
-        told = _sheet(service, tank)
+        told = _instructions(service, tank)
         return page(
             "sheet.html",
             tank=found,

@@ -13,12 +13,12 @@ from typing import TypeVar
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from tareline.app import repository
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.answers.days import DayAnswer
 from tareline.app.answers.entries import EntryDetailAnswer
 from tareline.app.answers.lines import LineAnswer
 from tareline.app.answers.things import FoodAnswer, KitAnswer, WaterAnswer
-from tareline.app.commands.entries import lines_view
 from tareline.app.queries.books import WeekAnswer
 from tareline.app.queries.tanks import OverviewAnswer
 from tareline.core.safety.lines import NAMES, WORDS
@@ -100,12 +100,13 @@ def _week_page(
     glance = _glance(service, tank)
     week = service.books.week(tank, start)
     first = date.fromisoformat(week.start)
+    lines = [LineAnswer.of(line) for line in repository.lines(service.context, tank)]
     return page(
         "week.html",
         status,
         week=week,
         glance=glance,
-        strips=_strips(week, lines_view(service.context, tank), service.settings.show),
+        strips=_strips(week, lines, service.settings.show),
         show=service.settings.show,
         alerts=pressing(service.alerts.list()).get(tank),
         before=first - timedelta(days=7),
