@@ -73,7 +73,7 @@ class Batches:
         """Send what follows from the batches taken since the last time."""
         pending, self._pending = self._pending, IngestResult()
         register = self._context.register
-        # A dose may have fallen before its feeder moved: every tank that it has been on is looked at.
+        # A dose may have been given before its feeder moved: every tank that it has been on is included.
         tanks = {v.body.get("tank") for feeder in pending.dosed for v in register.history("feeder", feeder)}
         tanks |= {tank for _, tank in pending.changed}
         feeders = {f for tank in tanks - {None} for f in register.devices_of("feeder", str(tank))}
@@ -95,7 +95,8 @@ class Batches:
             self._context.announce("device", known.get("tank"))
 
     def _hand_out(self, fetches: Sequence[tuple[str, wire.Fetch]]) -> None:
-        """Answer devices that fetch an update. Without acknowledgement: what is lost is asked for again."""
+        """Answer devices that fetch an update. Sent without acknowledgement (QoS 0): a device asks again for what is
+        lost."""
         for device, asked in fetches:
             body = self._updates.piece(device, asked)
             if body is not None:

@@ -1,7 +1,8 @@
 """A request sent twice is answered as it was the first time and changes nothing more.
 
-Who sends names a request by its `client_ref`. What was asked is kept as a digest beside the answer: the same reference
-with another call or other content is a mistake of the sender, and silence would lose what the second one said.
+The sender names a request by its `client_ref`. A digest of the request is stored beside the answer. The same reference
+with another call or other content is a mistake of the sender and is refused, since the second content would be lost
+otherwise.
 """
 
 import hashlib
@@ -21,14 +22,15 @@ A = TypeVar("A", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A request that can be told again. reference: None where its sender gave none; digest: of its call and content."""
+    """A request that can be recognised when it comes again. reference: None where its sender gave none; digest: of its
+    call and content."""
 
     reference: str | None
     digest: str
 
 
 def asked(request: Request, call: str, of: str | int | None = None) -> Asked:
-    """What a request is known by. call: what it asks for; of: of which tank, feeder, thing, entry or alert."""
+    """The identity of a request. call: what it asks for; of: of which tank, feeder, thing, entry or alert."""
     said = json.dumps(request.model_dump(exclude={"client_ref"}), default=str, sort_keys=True)
     return Asked(request.client_ref, hashlib.sha256(f"{call}\n{of}\n{said}".encode()).hexdigest())
 

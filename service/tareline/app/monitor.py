@@ -43,7 +43,9 @@ from tareline.store.ledger import Entry
 
 log = logging.getLogger(__name__)
 
-ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
+ANSWER_MS = (
+    30 * 60_000
+)  # people are told of a planned meal that an online feeder has not reported for so long (judgement)
 LOOK_BACK_DAYS = 3
 REPORTED = 100  # of a device's faults, the newest
 NOWHERE = Location(None, "No tank", "UTC")
@@ -52,7 +54,7 @@ NOWHERE = Location(None, "No tank", "UTC")
 class Monitor:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    transactions: by which what samples hold or restore is entered. books: those of days.
+    transactions: in which holds and restorations are entered that follow from samples. books: the books of days.
     """
 
     def __init__(
@@ -82,7 +84,7 @@ class Monitor:
         self._last: dict[str, list[Concern]] = {}
 
     def watch(self) -> None:
-        """Look at everything once: enter what samples hold or restore, then the alerts."""
+        """Check everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
         look = _Round()
         tanks = self._context.register.refs("tank")
@@ -94,7 +96,7 @@ class Monitor:
         entered = []
         for tank, seen in look.tanks.items():
             with self._guarded(look, tank):
-                if self._enter(seen, look.proposed.get(tank)):  # what has failed besides must not keep a hold away
+                if self._enter(seen, look.proposed.get(tank)):  # another failure must not prevent a hold
                     entered.append(tank)
         if entered:
             self._see(look, entered)
@@ -119,7 +121,7 @@ class Monitor:
 
     @contextmanager
     def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
-        """Whatever goes wrong with one tank, the others are looked after."""
+        """Do something for one tank; whatever goes wrong there, the other tanks are still checked."""
         try:
             yield
         except StoreError:
@@ -129,7 +131,7 @@ class Monitor:
             look.failed[tank] = error
 
     def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
-        """Read some tanks, and the devices that are on none, in one transaction."""
+        """Read some tanks, and the devices that are on no tank, in one transaction."""
         register = self._context.register
         with self._context.store.read() as tx:
             snapshots = Snapshots(tx, self._context, self._samples)
@@ -208,12 +210,12 @@ class Monitor:
         issues = tank.sampled.issues
         for probe in dict.fromkeys(probe for probe, _ in issues):
             found += device_concerns.of_probe_issues(place, probe, [issue for name, issue in issues if name == probe])
-        if tank.stage != "empty":  # whose ration is kept, and not fed
+        if tank.stage != "empty":  # an empty tank keeps its ration, which is not fed
             found += device_concerns.of_budget(place, self._fed(tank))
         return found
 
     def _of_load(self, place: Location, tank: TankSnapshot) -> list[Concern]:
-        """What a ramp has decided last, and a load that cannot be calculated."""
+        """Concerns of a ramp's last decision, and of a load that cannot be calculated."""
         found = []
         trouble = self._loads.trouble(tank.id)
         if trouble is not None:
@@ -227,7 +229,7 @@ class Monitor:
         return [concern for concern in found if concern is not None]
 
     def _asked(self, tank: TankSnapshot) -> concerns.HoldConfirmations:
-        """Which feeders that were asked to hold have said that they do; a minute is given them."""
+        """Which feeders that were asked to hold have confirmed it; each has a minute for that."""
         obeying: list[str] = []
         pending: list[str] = []
         late: list[str] = []
@@ -265,7 +267,7 @@ class Monitor:
     def _of_feeder(
         self, tx: Connection, place: Location, known: FeederSnapshot, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
-        """What a feeder's doses, its hopper and its books say. reported: its newest faults."""
+        """Concerns of a feeder's doses, its hopper and its books. reported: its newest faults."""
         feeder, plan = known.name, known.plan
         since_ms = now_ms - LOOK_BACK_DAYS * DAY_MS
         entries = ledger.standing(tx, "", [(feeder, since_ms, None)], ["dose", "gap"], since_ms)
@@ -311,13 +313,13 @@ class Monitor:
         return now_ms - self._started_ms < ANSWER_MS
 
     def _of_stop(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
-        """That a feeder has stopped itself, or does not continue; a minute to confirm its release is given to it."""
+        """Concern of a feeder that has stopped itself, or does not continue; it has a minute to confirm its release."""
         if feeder.stop is None or feeder.told is None or not (feeder.told.held or self._has_waited(feeder)):
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
 
     def _of_plan(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
-        """That a feeder which is online has not confirmed the plan that it was sent last."""
+        """Concern of a feeder that is online and has not confirmed the plan that it was sent last."""
         plan, known = feeder.plan, feeder.device
         if plan is None or not known.online or known.status_ms is None or known.confirms("plan", plan.version):
             return []
@@ -328,7 +330,8 @@ class Monitor:
     def _of_device(
         self, tx: Connection, place: Location, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
-        """Silence, another board, faults and messages that were not understood. reported: its newest faults."""
+        """Concerns of silence, another board, faults and messages that were not understood. reported: its newest
+        faults."""
         device, found = known.device, []
         if known.silence_noted and known.status_ms is not None:
             found.append(device_concerns.of_silence(place, device, kind, known.status_ms, now_ms))
@@ -349,7 +352,7 @@ class Monitor:
         return found
 
     def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
-        """Feeders and probes that are on no tank."""
+        """Concerns of feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
         place = NOWHERE
@@ -364,7 +367,7 @@ class Monitor:
         return found
 
     def _of_dispatch_fault(self) -> list[Concern]:
-        """Feeders that cannot be told what holds now."""
+        """Concerns of feeders that cannot be told what is in force."""
         found = []
         for feeder, fault in self._context.dispatch_faults.faults().items():
             tank = (self._context.register.now("feeder", feeder) or {}).get("tank")
@@ -377,9 +380,9 @@ class Monitor:
 
 @dataclass
 class _Round:
-    """What one look at everything has seen so far.
+    """What one round of checks has found so far.
 
-    proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong with a tank.
+    proposed: by tank, what its ramp would decide. loose: feeders on no tank. failed: what went wrong with a tank.
     """
 
     tanks: dict[str, TankSnapshot] = field(default_factory=dict)

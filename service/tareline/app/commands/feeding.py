@@ -42,7 +42,7 @@ class Feeding:
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
 
         def make(snapshots: Snapshots) -> RationAnswer:
-            # Stamped where nobody else can enter: what is decided last must also be the newest.
+            # Stamped within the transaction: what is decided last must also have the newest time.
             now_ms = self._context.stamp_ms()
             new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
             last = snapshots.of(tank).last_ration
@@ -135,7 +135,7 @@ class Feeding:
             if not state.held:
                 raise FieldError("", "feeding is not held", 409)
             needs = release_refused(state, water.known)
-            # Lines may have been lowered since the hold: what they hold on now would be held again at once.
+            # Lines may have been lowered since the hold: what crosses them now would be held again at once.
             found = [c for c in water.found if c.do == "hold"]
             needs += [f"a reading clear of today's line; now {c.text}" for c in found if not needs]
             if needs:

@@ -34,8 +34,8 @@ class Transactions:
     ) -> A:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference.
 
-        answers: the kind of answer that `make` gives. tank: whose feeders are looked after; None: every feeder. feeder:
-        one more, whatever tank it is on now. Raises FieldError (409) where its client reference was sent with something
+        answers: the kind of answer that `make` gives. tank: whose feeders are told; None: every feeder. feeder: one
+        more, whatever tank it is on now. Raises FieldError (409) where its client reference was sent with something
         else.
         """
         context = self._context
@@ -46,8 +46,8 @@ class Transactions:
         return answer
 
     def consider(self, make: Callable[[Snapshots], bool], what: str, tank: str) -> bool:
-        """One transaction in which it turns out whether anything is entered, as `make` tells; if so, what feeders of
-        the tank must be told follows as from every entry."""
+        """One transaction that may enter something; `make` returns whether it did. If so, the feeders of the tank are
+        told what follows, as after every entry."""
         context = self._context
         with context.in_order:
             with context.write() as tx:

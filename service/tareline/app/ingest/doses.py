@@ -37,7 +37,7 @@ def read_dose(work: IngestTransaction, device: str, message: Message) -> Receive
 
 
 def check_number(states: DeviceStates, name: str, device: str, journal: str, number: int) -> None:
-    """Refuse a dose's number that no journal can have reached: taken, it would use up all numbers below it."""
+    """Refuse a dose's number that no journal can have reached: it would use up all numbers below it."""
     track = states.tracks.get((device, journal))
     most = (track.frontier if track is not None and number > track.received else 0) + JUMP
     if number > most and (track is None or number > track.received):

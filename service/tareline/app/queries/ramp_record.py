@@ -46,7 +46,7 @@ class Stage:
 
 
 def stages(rations: Sequence[Ration], zone: str, began_ms: int, ended_ms: int) -> list[Stage]:
-    """The rations in force between two instants, each from when it was in force; what never was is none."""
+    """The rations in force between two instants, each from when it was in force; one that never was is left out."""
     found: list[Stage] = []
     for i, ration in enumerate(rations):
         from_ms = max(began_ms, in_force_since_ms(rations[: i + 1], zone) or began_ms)

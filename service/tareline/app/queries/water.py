@@ -1,8 +1,8 @@
 """What is known of a tank's water, as it is shown: readings with what their kits could tell apart, what probes sent,
 trends, published criteria beside the tank's lines, balances, and whether the probes can be believed.
 
-Pages and the HTTP API ask the same functions. What only the watcher works out (trends, probe health) is shown as it was
-last worked out.
+Pages and the HTTP API use the same functions. What only the monitor calculates (trends, probe health) is shown as it
+was last calculated.
 """
 
 import math
