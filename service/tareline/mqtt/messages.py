@@ -198,9 +198,9 @@ def received(journal: str, seq: int) -> dict[str, Any]:
     return {"journal": journal, "seq": seq}
 
 
-def time_answer(now_ms: int, hello: dict[str, Any]) -> dict[str, Any]:
+def time_answer(now_ms: int, hello: Hello) -> dict[str, Any]:
     """down/time, in answer to a hello whose `boot` and `uptime_ms` it repeats: the time is `now_ms`. QoS 0."""
-    return {"now_ms": now_ms, "boot": hello["boot"], "uptime_ms": hello["uptime_ms"]}
+    return {"now_ms": now_ms, "boot": hello.boot, "uptime_ms": hello.uptime_ms}
 
 
 def piece(asked: Fetch, data: bytes) -> dict[str, Any]:

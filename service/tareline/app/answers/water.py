@@ -1,6 +1,6 @@
 """A tank's water: readings as they were stated and in canonical units, trends, probes, and half a year of all of it."""
 
-from typing import Annotated
+from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field
 
@@ -10,6 +10,8 @@ from tareline.app.answers.entries import EntryNumber
 from tareline.app.answers.lines import CrossingAnswer, LineAnswer
 from tareline.core.probes.condition import Kind as AilmentKind
 from tareline.core.trends.trend import Direction
+from tareline.core.water.readings import Reading
+from tareline.store.ledger import Entry
 
 Basis = Annotated[str | None, Field(description="How nitrogen or hardness is stated")]
 
@@ -23,6 +25,20 @@ class StatedAnswer(Answer):
     detected: Annotated[bool, Field(description="false: `value` is a detection limit, and the water lies below it")]
     low: Annotated[float, Field(description="The least that the water may hold")]
     high: Annotated[float | None, Field(description="The most that it may hold; null: open")]
+
+    @classmethod
+    def of(cls, r: Reading, entry: Entry, /, **more: Any) -> Self:
+        """The answer of a reading, from its entry. more: fields that only this kind of answer has."""
+        body = entry.body
+        return cls(
+            value=body["value"],
+            unit=body["unit"],
+            basis=body.get("basis"),
+            detected=r.detected,
+            low=r.scale.stated(r.low),
+            high=None if r.high is None else r.scale.stated(r.high),
+            **more,
+        )
 
 
 class CanonicalAnswer(Answer):

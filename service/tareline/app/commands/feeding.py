@@ -1,6 +1,7 @@
 """What people decide about feeding: rations, absences, lines, holds and their release."""
 
 from collections.abc import Collection, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from pydantic import BaseModel
@@ -18,7 +19,7 @@ from tareline.core.calendar import day_of, rfc3339
 from tareline.core.feeding.absence import check_absence
 from tareline.core.feeding.ration import Ration, make_ration, needs_confirmation, ration_on
 from tareline.core.safety.hold import release_refused
-from tareline.core.safety.lines import Line, holds_on_ammonia, make_line
+from tareline.core.safety.lines import holds_on_ammonia, make_line
 from tareline.errors import FieldError
 from tareline.store import ledger
 
@@ -107,7 +108,7 @@ class Feeding:
             raise FieldError("confirm", "expected true: none of these lines holds feeding on ammonia", 409)
 
         def make(snapshots: Snapshots) -> LinesAnswer:
-            body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
+            body = {"lines": [asdict(line) for line in lines], "by": checked.by}
             self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
             holds.apply_changes(snapshots, tank)
             return LinesAnswer(lines=[LineAnswer.of(line) for line in repository.lines(self._context, tank)])
@@ -144,18 +145,6 @@ class Feeding:
             return WrittenAnswer(entry=holds.release(snapshots, tank, reasons, checked.note, checked.by))
 
         return self._transactions.enter(make, WrittenAnswer, "hold", tank, asked(checked, "release", tank))
-
-
-def _line_body(line: Line) -> dict[str, Any]:
-    return {
-        "analyte": line.analyte,
-        "above": line.above,
-        "limit": line.limit,
-        "unit": line.unit,
-        "basis": line.basis,
-        "do": line.do,
-        "reduce_to": line.reduce_to,
-    }
 
 
 def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -> int:

@@ -342,7 +342,7 @@ def food_of(context: Context, food: str | None) -> Food:
 
 
 def content(source: dict[str, Any]) -> dict[str, Any]:
-    """What a source water contains, as the model's water changes take it; None for what is not stated."""
+    """What a source water contains, as the model's water changes take it; what is not stated is left out."""
     found: dict[str, Any] = {}
     if source.get("nitrate_mg_per_l") is not None:
         found["nitrate_mg_n_per_l"] = to_canonical("nitrate", source["nitrate_mg_per_l"], "mg/L", "ion")

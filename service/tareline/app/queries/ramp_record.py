@@ -22,7 +22,6 @@ from tareline.app.answers.water import StatedAnswer
 from tareline.app.commands.ramp import SET, RampHistory, Ramps, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.queries.common import as_stated
 from tareline.core.calendar import rfc3339
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
@@ -133,7 +132,7 @@ def _seen(entries: Sequence[Entry], tds_factor: float) -> AnalyteSeen:
     newest = entries[-1].body
     scale = (newest["unit"], newest.get("basis"))
     alike = [e.body["value"] for e in entries if (e.body["unit"], e.body.get("basis")) == scale]
-    last = StatedAnswer(**as_stated(repository.reading(entries[-1], tds_factor), entries[-1]))
+    last = StatedAnswer.of(repository.reading(entries[-1], tds_factor), entries[-1])
     return AnalyteSeen(n=len(entries), lowest=min(alike), highest=max(alike), newest=last)
 
 

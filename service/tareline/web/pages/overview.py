@@ -6,8 +6,9 @@ field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to th
 
 import secrets
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -67,20 +68,24 @@ def _glance(service: Service, tank: str) -> OverviewAnswer:
     raise FieldError("tank", f"expected the name of a tank; found {tank!r}", 404)
 
 
-def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Mapping[str, Any]]:
-    """By tank: how many alerts are open, how many only seen, and the most pressing of them.
+@dataclass(frozen=True, slots=True)
+class PresentAlerts:
+    """The alerts of a tank that have not cleared: the most pressing one, and how many there are."""
 
-    alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
+    most: AlertAnswer
+    count: int
+
+
+def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, PresentAlerts]:
+    """The present alerts of each tank that has any.
+
+    alerts: newest first. An alert that nobody has seen comes before a seen one, an urgent one before one that is not.
     """
-    found: dict[str, dict[str, Any]] = {}
+    present: dict[str, list[AlertAnswer]] = {}
     for alert in alerts:
-        if alert.tank is None or alert.state == "cleared":
-            continue
-        own = found.setdefault(alert.tank, {"open": 0, "seen": 0, "most": alert})
-        own[alert.state] += 1
-        if _presses(alert) > _presses(own["most"]):
-            own["most"] = alert
-    return found
+        if alert.tank is not None and alert.state != "cleared":
+            present.setdefault(alert.tank, []).append(alert)
+    return {tank: PresentAlerts(max(own, key=_presses), len(own)) for tank, own in present.items()}
 
 
 def _presses(alert: AlertAnswer) -> tuple[bool, bool, int]:
@@ -300,7 +305,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
             return _week_page(service, tank, start, "", finding, sent, gone, 404)
 
         def enter(body: Body) -> Response:
-            service.decide(finding, body)
+            service.bookkeeping.decide(finding, body)
             return RedirectResponse(f"/tanks/{tank}?start={week.start}&said={body['decision']}", 303)
 
         found = submit(FORMS["finding"], sent, week.tank.timezone, enter)
