@@ -86,41 +86,43 @@ class Monitor:
     def watch(self) -> None:
         """Check everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
-        look = _Round()
+        results = _RoundResults()
         tanks = self._context.register.refs("tank")
         for tank in tanks:
-            with self._guarded(look, tank):
+            with self._guarded(results, tank):
                 self._samples.compute(tank, now_ms)
-                look.trends[tank] = self._trends.compute(tank, now_ms)
-        self._see(look, tanks)
+                results.trends[tank] = self._trends.compute(tank, now_ms)
+        self._read(results, tanks)
         entered = []
-        for tank, seen in look.tanks.items():
-            with self._guarded(look, tank):
-                if self._enter(seen, look.proposed.get(tank)):  # another failure must not prevent a hold
+        for tank, seen in results.tanks.items():
+            with self._guarded(results, tank):
+                if self._enter(seen, results.proposed.get(tank)):  # another failure must not prevent a hold
                     entered.append(tank)
         if entered:
-            self._see(look, entered)
+            self._read(results, entered)
         found: list[Concern] = []
         with self._context.store.read() as tx:
             for tank in tanks:
-                with self._guarded(look, tank):
-                    if tank not in look.failed:
-                        self._last[tank] = self._of_tank(tx, look, look.tanks[tank])
+                with self._guarded(results, tank):
+                    if tank not in results.failed:
+                        self._last[tank] = self._of_tank(tx, results, results.tanks[tank])
                 found += self._last.get(tank, [])
-                found += [self._blind(tank, look.failed[tank], now_ms)] if tank in look.failed else []
-            found += self._of_devices_elsewhere(tx, look, now_ms)
+                found += [self._blind(tank, results.failed[tank], now_ms)] if tank in results.failed else []
+            found += self._of_devices_elsewhere(tx, results, now_ms)
             found += self._of_dispatch_fault()
-        away = {tank: seen.away.tell for tank, seen in look.tanks.items() if seen.away is not None and seen.away.tell}
+        away = {
+            tank: seen.away.tell for tank, seen in results.tanks.items() if seen.away is not None and seen.away.tell
+        }
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
             mornings = self._alerts.mornings(tx, now_ms)
-            told = {tank: self._morning(look, look.tanks[tank]) for tank in mornings if tank in look.proposed}
+            told = {tank: self._morning(results, results.tanks[tank]) for tank in mornings if tank in results.proposed}
             self._alerts.due_message(tx, told, now_ms, away)
         if step.changed or mornings:
             self._context.announce("alert", None)
 
     @contextmanager
-    def _guarded(self, look: "_Round", tank: str) -> Iterator[None]:
+    def _guarded(self, results: "_RoundResults", tank: str) -> Iterator[None]:
         """Do something for one tank; whatever goes wrong there, the other tanks are still checked."""
         try:
             yield
@@ -128,23 +130,23 @@ class Monitor:
             raise
         except Exception as error:
             log.exception("%s could not be looked after", tank)
-            look.failed[tank] = error
+            results.failed[tank] = error
 
-    def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
+    def _read(self, results: "_RoundResults", tanks: Sequence[str]) -> None:
         """Read some tanks, and the devices that are on no tank, in one transaction."""
         register = self._context.register
         with self._context.store.read() as tx:
             snapshots = Snapshots(tx, self._context, self._samples)
             for tank in tanks:
-                with self._guarded(look, tank):
+                with self._guarded(results, tank):
                     today = day_of(self._context.stamp_ms(), self._context.zone(tank))
                     seen = snapshots.of(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
-                    look.tanks[tank] = seen
-                    look.proposed[tank] = self._ramps.proposed(seen)
-            look.devices = snapshots.devices
+                    results.tanks[tank] = seen
+                    results.proposed[tank] = self._ramps.proposed(seen)
+            results.devices = snapshots.devices
             for name in register.refs("feeder"):
                 if (register.now("feeder", name) or {}).get("tank") is None:
-                    look.loose[name] = snapshots.feeder(name)
+                    results.loose[name] = snapshots.feeder(name)
 
     def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
@@ -175,9 +177,9 @@ class Monitor:
             urgent=True,
         )
 
-    def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
+    def _morning(self, results: "_RoundResults", tank: TankSnapshot) -> str:
         """What is due of a tank by the end of today, a line each; empty where nothing is."""
-        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        due = self._due_list.with_ramp(tank, results.proposed[tank.id])
         shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
         today = tank.today.isoformat()
         lines = [f"{one.do}{' (overdue)' if one.overdue else ''}: {one.why}" for one in shown if one.day <= today]
@@ -185,16 +187,16 @@ class Monitor:
 
     # -- one tank ----------------------------------------------------------------------------------------------------
 
-    def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
+    def _of_tank(self, tx: Connection, results: "_RoundResults", tank: TankSnapshot) -> list[Concern]:
         place = Location(tank.id, tank.name, tank.zone)
         state, now_ms = tank.holds, tank.now_ms
         found = self._of_load(place, tank)
         found += concerns.of_hold(place, state, tank.known, tank.readings, self._asked(tank), now_ms)
         found += concerns.of_lines(place, tank.water.found, tank.readings, state)
-        trends = look.trends[tank.id].items()
+        trends = results.trends[tank.id].items()
         rising = (concerns.of_trend(place, analyte, trend, tank.lines_now, state) for analyte, trend in trends)
         found += [one for one in rising if one is not None]
-        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        due = self._due_list.with_ramp(tank, results.proposed[tank.id])
         late = concerns.of_due(place, due, state, now_ms)
         found += [late] if late is not None else []
         for feeder in tank.feeders:
@@ -205,7 +207,7 @@ class Monitor:
             found += self._of_feeder(tx, place, feeder, reported, now_ms)
         for probe in tank.probes:
             reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
-            known = look.devices.get(probe, Device(probe))
+            known = results.devices.get(probe, Device(probe))
             found += self._of_device(tx, place, known, "probe", reported, now_ms)
         issues = tank.sampled.issues
         for probe in dict.fromkeys(probe for probe, _ in issues):
@@ -351,19 +353,19 @@ class Monitor:
             found.append(device_concerns.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
         return found
 
-    def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
+    def _of_devices_elsewhere(self, tx: Connection, results: "_RoundResults", now_ms: int) -> list[Concern]:
         """Concerns of feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
         place = NOWHERE
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
-                if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
-                    if name in look.loose:
-                        found += self._of_stop(place, look.loose[name])
-                        found += self._of_plan(place, look.loose[name])
+                if (register.now(kind, name) or {}).get("tank") is None and name in results.devices:
+                    if name in results.loose:
+                        found += self._of_stop(place, results.loose[name])
+                        found += self._of_plan(place, results.loose[name])
                     reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
-                    found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
+                    found += self._of_device(tx, place, results.devices[name], kind, reported, now_ms)
         return found
 
     def _of_dispatch_fault(self) -> list[Concern]:
@@ -379,7 +381,7 @@ class Monitor:
 
 
 @dataclass
-class _Round:
+class _RoundResults:
     """What one round of checks has found so far.
 
     proposed: by tank, what its ramp would decide. loose: feeders on no tank. failed: what went wrong with a tank.

@@ -144,13 +144,13 @@ class Ramps:
         road = road_of(tank)
         if road is None or road.ended:
             return None
-        return self._weigh(tank, road)
+        return self._propose(tank, road)
 
-    def _weigh(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
+    def _propose(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
         knowledge = self._sources.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
-        standing = self._standing(tank, road)
-        needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
-        decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
+        state = self._state_of(tank, road)
+        needs = tuple(readings_due(road.ramp, knowledge, state, tank.now_ms))
+        decision = decide(road.ramp, knowledge, replace(state, accepted_g=accepted_g), tank.now_ms)
         return Proposal(road, decision, knowledge, needs)
 
     def _put(
@@ -192,7 +192,7 @@ class Ramps:
             entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
             return WrittenAnswer(entry=entry)
 
-        return self._said(tank, asked(checked, "ramp", tank), make)
+        return self._enter(tank, asked(checked, "ramp", tank), make)
 
     def decide(self, tank: str, body: Any) -> RampEntered:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
@@ -212,9 +212,9 @@ class Ramps:
             reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
             return self._put(snapshots, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
 
-        return self._said(tank, asked(checked, "ramp decision", tank), make)
+        return self._enter(tank, asked(checked, "ramp decision", tank), make)
 
-    def _said(self, tank: str, request: Asked, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
+    def _enter(self, tank: str, request: Asked, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
         """Enter what a person decided, take the next step, and show the result."""
         entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, request)
         self.step(tank)
@@ -225,8 +225,8 @@ class Ramps:
     ) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
-        weighed = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
-        decision, knowledge = weighed.decision, weighed.knowledge
+        proposal = self._propose(snapshots.of(tank), road, road.decided[-1].body["next_g"])
+        decision, knowledge = proposal.decision, proposal.knowledge
         if decision.state != "steps up":
             why = "; ".join(decision.waits_for or decision.reasons)
             raise FieldError("decision", f"no step any more: the ramp {decision.state}: {why}", 409)
@@ -252,7 +252,7 @@ class Ramps:
 
     # -- the present state -------------------------------------------------------------------------------------------
 
-    def _standing(self, tank: TankSnapshot, road: RampHistory) -> TankState:
+    def _state_of(self, tank: TankSnapshot, road: RampHistory) -> TankState:
         begun_ms, now_ms = in_force_since_ms(road.rations, tank.zone), tank.now_ms
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
@@ -284,8 +284,8 @@ class Ramps:
         if road.ended:
             shown, known = _decided(road.decided[-1])
         else:
-            weighed = self._weigh(now, road)
-            shown, known = weighed.decision, None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
+            proposal = self._propose(now, road)
+            shown, known = proposal.decision, None if proposal.knowledge is None else knowledge_view(proposal.knowledge)
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
         return RampAnswer(
