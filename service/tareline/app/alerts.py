@@ -79,9 +79,9 @@ class Alerts:
     def seen(self, key: int, body: Any) -> AlertAnswer:
         """A person has seen an alert; answers with it as it then is."""
         checked = parse(SeenRequest, body)
-        asked = idempotency.asked(checked, "seen", key)
+        identity = idempotency.request_identity(checked, "seen", key)
         with self._context.write() as tx:
-            kept = idempotency.kept(tx, asked, AlertAnswer)
+            kept = idempotency.stored_answer(tx, identity, AlertAnswer)
             if kept is not None:
                 return kept
             found = store.get(tx, key)
@@ -91,7 +91,7 @@ class Alerts:
             after = rules.seen(found, now_ms, checked.by, checked.note)
             store.save(tx, after)
             view = self._view(after)
-            idempotency.keep(tx, asked, view, now_ms)
+            idempotency.store_answer(tx, identity, view, now_ms)
         self._context.announce("alert", found.tank)
         return view
 

@@ -14,7 +14,7 @@ from tareline.app.answers.lines import CrossingAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.entry_kinds import ENTRY_KINDS
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.requests.fields import TimedRequest
 from tareline.app.snapshot import Snapshots
@@ -61,7 +61,7 @@ class Entries:
                 self._change_food(snapshots.tx, ref, at_ms, fields.get("food"))
             return self._shown(snapshots, entry, tank)
 
-        return self._transactions.enter(make, MadeAnswer, kind, tank, asked(checked, kind, ref), feeder)
+        return self._transactions.enter(make, MadeAnswer, kind, tank, request_identity(checked, kind, ref), feeder)
 
     def correct(self, entry: int, body: Body | BaseModel) -> MadeAnswer:
         """One more entry that stands for an earlier one: with other fields, or void."""
@@ -90,7 +90,7 @@ class Entries:
             return self._shown(snapshots, made, tank)
 
         return self._transactions.enter(
-            make, MadeAnswer, "correction", tank, asked(checked, "correction", entry), found.device
+            make, MadeAnswer, "correction", tank, request_identity(checked, "correction", entry), found.device
         )
 
     def _change_food(self, tx: Connection, feeder: str, at_ms: int, food: str | None) -> None:

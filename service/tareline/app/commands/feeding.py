@@ -12,7 +12,7 @@ from tareline.app.answers.feeding import MealAnswer, RationAnswer, RationToday
 from tareline.app.answers.lines import LineAnswer, LinesAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_of, rfc3339
@@ -58,7 +58,7 @@ class Feeding:
             write_ration(snapshots, tank, new, checked.by)
             return ration_view(snapshots.of(tank))
 
-        return self._transactions.enter(make, RationAnswer, "ration", tank, asked(checked, "ration", tank))
+        return self._transactions.enter(make, RationAnswer, "ration", tank, request_identity(checked, "ration", tank))
 
     def put_absence(self, tank: str, body: Body | BaseModel, proven_g: float | None = None) -> WrittenAnswer:
         """Plan an absence, in place of one that was planned; without grams, end it (from the next midnight on where it
@@ -88,7 +88,9 @@ class Feeding:
             snapshots.put(before.with_absence(repository.absence_of(entry, now_ms, fields)))
             return WrittenAnswer(entry=entry)
 
-        return self._transactions.enter(make, WrittenAnswer, "absence", tank, asked(checked, "absence", tank))
+        return self._transactions.enter(
+            make, WrittenAnswer, "absence", tank, request_identity(checked, "absence", tank)
+        )
 
     def put_lines(self, tank: str, body: Body | BaseModel) -> LinesAnswer:
         """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
@@ -113,7 +115,7 @@ class Feeding:
             holds.apply_changes(snapshots, tank)
             return LinesAnswer(lines=[LineAnswer.of(line) for line in repository.lines(self._context, tank)])
 
-        return self._transactions.enter(make, LinesAnswer, "lines", tank, asked(checked, "lines", tank))
+        return self._transactions.enter(make, LinesAnswer, "lines", tank, request_identity(checked, "lines", tank))
 
     def hold(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person pauses feeding."""
@@ -123,7 +125,7 @@ class Feeding:
         def make(snapshots: Snapshots) -> WrittenAnswer:
             return WrittenAnswer(entry=holds.hold(snapshots, tank, "person", checked.reason, checked.by))
 
-        return self._transactions.enter(make, WrittenAnswer, "hold", tank, asked(checked, "hold", tank))
+        return self._transactions.enter(make, WrittenAnswer, "hold", tank, request_identity(checked, "hold", tank))
 
     def release(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person releases a hold; 409 where no reading newer than it shows the water clear of its line."""
@@ -144,7 +146,7 @@ class Feeding:
             reasons = [r.entry for r in state.reasons if r.do == "hold"]
             return WrittenAnswer(entry=holds.release(snapshots, tank, reasons, checked.note, checked.by))
 
-        return self._transactions.enter(make, WrittenAnswer, "hold", tank, asked(checked, "release", tank))
+        return self._transactions.enter(make, WrittenAnswer, "hold", tank, request_identity(checked, "release", tank))
 
 
 def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -> int:

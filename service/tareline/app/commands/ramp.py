@@ -17,7 +17,7 @@ from tareline.app.answers.ramp import KnowledgeAnswer, RampAnswer, RampEntered, 
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import Asked, asked
+from tareline.app.idempotency import RequestIdentity, request_identity
 from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
@@ -192,7 +192,7 @@ class Ramps:
             entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
             return WrittenAnswer(entry=entry)
 
-        return self._enter(tank, asked(checked, "ramp", tank), make)
+        return self._enter(tank, request_identity(checked, "ramp", tank), make)
 
     def decide(self, tank: str, body: Any) -> RampEntered:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
@@ -212,11 +212,11 @@ class Ramps:
             reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
             return self._put(snapshots, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
 
-        return self._enter(tank, asked(checked, "ramp decision", tank), make)
+        return self._enter(tank, request_identity(checked, "ramp decision", tank), make)
 
-    def _enter(self, tank: str, request: Asked, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
+    def _enter(self, tank: str, identity: RequestIdentity, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
         """Enter what a person decided, take the next step, and show the result."""
-        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, request)
+        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, identity)
         self.step(tank)
         return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 

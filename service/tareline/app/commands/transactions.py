@@ -6,7 +6,7 @@ from typing import TypeVar
 from tareline.app import dispatch, idempotency
 from tareline.app.answers.base import Answer
 from tareline.app.context import Context
-from tareline.app.idempotency import Asked
+from tareline.app.idempotency import RequestIdentity
 from tareline.app.projections.samples import Samples
 from tareline.app.snapshot import Snapshots
 from tareline.store.devices import Issued
@@ -29,7 +29,7 @@ class Transactions:
         answers: type[A],
         what: str,
         tank: str | None,
-        asked: Asked,
+        identity: RequestIdentity,
         feeder: str | None = None,
     ) -> A:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference.
@@ -40,7 +40,7 @@ class Transactions:
         """
         context = self._context
         with context.in_order:
-            answer, sent = self._commit(make, answers, tank, asked, feeder)
+            answer, sent = self._commit(make, answers, tank, identity, feeder)
             self._send(sent)
         context.announce(what, tank)
         return answer
@@ -64,12 +64,12 @@ class Transactions:
         make: Callable[[Snapshots], A],
         answers: type[A],
         tank: str | None,
-        asked: Asked,
+        identity: RequestIdentity,
         feeder: str | None,
     ) -> tuple[A, list[Issued]]:
         context = self._context
         with context.write() as tx:
-            kept = idempotency.kept(tx, asked, answers)
+            kept = idempotency.stored_answer(tx, identity, answers)
             if kept is not None:
                 return kept, []
             snapshots = Snapshots(tx, context, self._samples)
@@ -78,5 +78,5 @@ class Transactions:
             if tank is not None:
                 feeders = context.register.devices_of("feeder", tank)
             sent = dispatch.tell(snapshots, feeders if feeder is None else dict.fromkeys((*feeders, feeder)))
-            idempotency.keep(tx, asked, answer, context.stamp_ms())
+            idempotency.store_answer(tx, identity, answer, context.stamp_ms())
         return answer, sent
