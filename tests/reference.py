@@ -88,7 +88,7 @@ def a_service(folder: Path) -> Iterator[Service]:
         made.add_thing("tank", {"id": "sill", "name": "Sill", "volume_l": 20, "timezone": "UTC"})
         made.add_thing("feeder", {"id": "feeder-1", "tank": "sill"})
         made.updates.heard("feeder-1", wire.UpdateState(program="board_feeder", mpy=0, counter=0, state="idle"))
-        made.update("feeder-1", {})
+        made.updates.offer("feeder-1")
         yield made
     finally:
         made.stop()
@@ -234,7 +234,7 @@ def sent(service: Service) -> dict[str, list[str]]:
     with service.context.store.read() as tx:
         found = {f"down/{topic}": list(message.body) for (_, topic), message in issued(tx).items()}
     found["down/received"] = list(wire.received("j", 1))
-    found["down/time"] = list(wire.time_answer(1, {"boot": "b", "uptime_ms": 1}))
+    found["down/time"] = list(wire.time_answer(1, wire.Hello.model_construct(boot="b", uptime_ms=1)))
     found["down/piece"] = list(wire.piece(wire.Fetch(counter=1, file="a.py", at=0, size=1), b"a"))
     found["down/command"] = list(wire.resend("id", 1, 2))
     return found

@@ -23,7 +23,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that stands until it is moved: for tests and for making up a past."""
+    """A clock that moves only when it is told to: for tests and for inventing a past."""
 
     def __init__(self, now_ms: int) -> None:
         self._now_ms = now_ms

@@ -10,10 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from tareline.app.alerts import Alerts
-from tareline.app.answers.entries import MadeAnswer
 from tareline.app.answers.feeding import HoldAnswer
 from tareline.app.answers.things import ThingAnswer
-from tareline.app.answers.updates import UpdateAnswer
 from tareline.app.batches import Batches
 from tareline.app.bookkeeping import Bookkeeping
 from tareline.app.commands.entries import Entries
@@ -193,10 +191,6 @@ class Service:
 
     # -- entries, as pages and HTTP make them ------------------------------------------------------------------------
 
-    def decide(self, finding: str, body: Any) -> MadeAnswer:
-        """Accept or dismiss a finding; answers with the entry that made."""
-        return self.bookkeeping.decide(finding, body)
-
     def hold(self, tank: str, body: Any) -> HoldAnswer:
         """A person's hold; answers with the hold that is now in force."""
         self.feeding.hold(tank, body)
@@ -214,7 +208,3 @@ class Service:
             self.periodic.expect(made.id)
             self.link.subscribe_again()
         return made
-
-    def update(self, device: str, body: dict[str, Any]) -> UpdateAnswer:
-        """Offer a device this package's firmware; answers with where that stands."""
-        return self.updates.offer(device, body.get("by"))

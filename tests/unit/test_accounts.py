@@ -127,7 +127,7 @@ def test_a_refill_that_nobody_entered_is_found_sized_and_placed(fortnight: Fortn
 def test_accepting_a_finding_makes_the_entry_that_mends_the_books(fortnight: Fortnight) -> None:
     house, finding = fortnight.house, a_missed_refill(fortnight)
     body = {"decision": "accept", "note": "the morning desk topped it up", "by": "late desk"}
-    made = house.service.decide(finding.id, body)
+    made = house.service.bookkeeping.decide(finding.id, body)
     (refill,) = house.standing("refill")
     assert refill.entry == made.entry
     assert (refill.added_g, refill.at) == (pytest.approx(finding.mend.mass_g), finding.mend.at)
@@ -136,14 +136,14 @@ def test_accepting_a_finding_makes_the_entry_that_mends_the_books(fortnight: For
     assert week.findings == []
     assert not any("finding" in day.flags for day in week.days)
     with pytest.raises(FieldError) as refused:
-        house.service.decide(finding.id, body)
+        house.service.bookkeeping.decide(finding.id, body)
     assert refused.value.status == 404
     assert len(house.standing("refill")) == 1
 
 
 def test_a_dismissed_finding_leaves_the_books_and_does_not_come_back(fortnight: Fortnight) -> None:
     house, finding = fortnight.house, a_missed_refill(fortnight)
-    house.service.decide(finding.id, {"decision": "dismiss", "by": "late desk"})
+    house.service.bookkeeping.decide(finding.id, {"decision": "dismiss", "by": "late desk"})
     assert house.standing("refill") == []
     assert fortnight.week(1).findings == []
     fortnight.at(14, 8)
@@ -159,7 +159,7 @@ def test_a_dismissed_finding_leaves_the_books_and_does_not_come_back(fortnight: 
 def test_a_finding_nobody_knows_is_refused(fortnight: Fortnight) -> None:
     for name in ("feeder.content.1.2", "feeder", "another.content.0.0", ""):
         with pytest.raises(FieldError, match="no longer there") as refused:
-            fortnight.house.service.decide(name, {"decision": "accept"})
+            fortnight.house.service.bookkeeping.decide(name, {"decision": "accept"})
         assert refused.value.status == 404
 
 

@@ -249,7 +249,7 @@ def test_the_other_messages() -> None:
 
 def test_what_goes_down() -> None:
     assert received("j1", 7) == {"journal": "j1", "seq": 7}
-    assert time_answer(5, HELLO) == {"now_ms": 5, "boot": "b1", "uptime_ms": 1000}
+    assert time_answer(5, read(Hello, HELLO)) == {"now_ms": 5, "boot": "b1", "uptime_ms": 1000}
     assert resend("c1", 3, 5) == {
         "id": "c1",
         "expires_at_ms": None,

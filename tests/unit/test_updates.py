@@ -72,7 +72,7 @@ def fetched(house: House, name: str, size: int) -> bytes:
 
 def test_a_device_can_fetch_and_verify_all_that_it_is_offered(house: House, tmp_path: Path) -> None:
     says(house)
-    answer = house.service.update(FEEDER, {})
+    answer = house.service.updates.offer(FEEDER)
     assert answer.state == "offered"
     (sent,) = house.told("update")
     assert sent == offered(house)
@@ -95,7 +95,7 @@ def test_a_device_can_fetch_and_verify_all_that_it_is_offered(house: House, tmp_
 def test_progress_and_result_are_shown_and_kept(house: House) -> None:
     assert house.service.updates.view(FEEDER).state == "none"
     says(house)
-    house.service.update(FEEDER, {"by": "ada"})
+    house.service.updates.offer(FEEDER, "ada")
     counter = offered(house)["counter"]
     says(house, counter=counter, state="fetching")
     asks(house, updates.LIST, 0)
@@ -122,44 +122,44 @@ def test_progress_and_result_are_shown_and_kept(house: House) -> None:
 
 def test_what_cannot_be_offered_is_refused_with_the_reason(house: House) -> None:
     with pytest.raises(FieldError, match="there is no device"):
-        house.service.update("nobody", {})
+        house.service.updates.offer("nobody")
     with pytest.raises(FieldError, match="has not said yet"):
-        house.service.update(FEEDER, {})
+        house.service.updates.offer(FEEDER)
     says(house, program=None)
     with pytest.raises(FieldError, match="takes no updates"):
-        house.service.update(FEEDER, {})
+        house.service.updates.offer(FEEDER)
     says(house, program="washing_machine")
     with pytest.raises(FieldError, match="no firmware 'washing_machine'"):
-        house.service.update(FEEDER, {})
+        house.service.updates.offer(FEEDER)
     says(house, mpy=5)
     with pytest.raises(FieldError, match="loads modules of version 5"):
-        house.service.update(FEEDER, {})
+        house.service.updates.offer(FEEDER)
     assert house.told("update") == []
 
 
 def test_what_runs_already_is_not_offered_again_but_what_failed_may_be(house: House) -> None:
     says(house)
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     counter = offered(house)["counter"]
     for state in ("trial", "done"):
         says(house, counter=counter, state=state)
         with pytest.raises(FieldError, match="already"):
-            house.service.update(FEEDER, {})
+            house.service.updates.offer(FEEDER)
     says(house, counter=counter, state="failed")
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     assert offered(house)["counter"] > counter
 
 
 def test_the_counter_never_falls_below_what_the_device_has_tried(house: House) -> None:
     """Another service may have offered something, or this one's books were put back to an older state."""
     says(house, counter=NOON_MS + 1_000_000_000)
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     assert offered(house)["counter"] == NOON_MS + 1_000_000_001
 
 
 def test_a_piece_of_another_offer_or_of_no_file_is_not_sent(house: House) -> None:
     says(house)
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     assert asks(house, updates.LIST, counter=1) == []
     assert asks(house, "../settings.json") == []
     assert asks(house, "link.py", 1 << 19) == []
@@ -181,7 +181,7 @@ def built() -> None:
 
 def test_after_a_restart_the_set_is_built_anew_and_the_fetching_goes_on(house: House) -> None:
     says(house)
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     before = fetched(house, "link.py", 1440)
     offer = offered(house)
     house.restart()
@@ -196,7 +196,7 @@ def test_where_the_package_has_become_another_the_device_is_offered_that_one(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     says(house)
-    house.service.update(FEEDER, {})
+    house.service.updates.offer(FEEDER)
     offer = offered(house)
     house.restart()
     says(house, counter=offer["counter"], state="fetching")

@@ -233,5 +233,5 @@ def test_the_most_pressing_alert_is_open_then_urgent_then_of_the_water() -> None
               alert(3, "shelf", "line", "seen"), alert(2, "shelf", "due")]  # fmt: skip
     found = pressing(listed)
     assert found.keys() == {"sill", "shelf"}
-    assert (found["sill"].most.id, found["sill"].others) == (8, 3)
-    assert (found["shelf"].most.id, found["shelf"].others) == (2, 1)
+    assert (found["sill"].count, found["sill"].most.id) == (4, 8)
+    assert (found["shelf"].count, found["shelf"].most.id) == (2, 2)

@@ -1,4 +1,5 @@
-"""Alerts of an installation: decided, written down and queued for the people they are for, in one transaction."""
+"""Alerts of an installation: in one transaction they are decided, written down and queued for the people who are
+told."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -24,9 +25,9 @@ from tareline.store import alerts as store
 from tareline.store.engine import get_meta, put_meta
 
 KEPT_MS = 14 * DAY_MS  # then a message is given up
-MORNING_MS = 4 * HOUR_MS  # later than this it is no morning message any more
+MORNING_MS = 4 * HOUR_MS  # a morning message is not sent later than this
 LISTED = 500
-NOWHERE = "Tareline"  # what stands for the tank of an alert that is of none
+NOWHERE = "Tareline"  # shown in place of a tank in alerts that are about no tank
 
 
 class Alerts:
@@ -42,17 +43,18 @@ class Alerts:
     def record(
         self, tx: Connection, concerns: Iterable[Concern], now_ms: int, instead: Mapping[str, str] | None = None
     ) -> AlertChanges:
-        """Bring the alerts to what is so now, and queue what is to be said. To be called often: time alone counts too.
+        """Bring the alerts up to date, and queue the messages that follow. To be called often: alerts also change with
+        time alone.
 
-        concerns: all there are, but for those of works. instead: by tank, who is told during an absence, by their name.
-        After the commit, `announce("alert", ...)` makes the outbox look; it looks by itself once a minute.
+        concerns: all present ones, except those of works. instead: by tank, the name of the person who is told during
+        an absence. After the commit, `announce("alert", ...)` makes the outbox look; it looks by itself once a minute.
         """
         step = self._step(tx, concerns, False, now_ms, instead or {})
         self._sign_of_life(tx, now_ms)
         return step
 
     def record_works(self, tx: Connection, concerns: Iterable[Concern], now_ms: int) -> AlertChanges:
-        """The same of the service's own works: all there are. It leaves all other alerts as they are."""
+        """The same for the concerns of the service's own works, all of them. Other alerts stay as they are."""
         return self._step(tx, concerns, True, now_ms, {})
 
     def _step(
@@ -77,9 +79,9 @@ class Alerts:
     def seen(self, key: int, body: Any) -> AlertAnswer:
         """A person has seen an alert; answers with it as it then is."""
         checked = parse(SeenRequest, body)
-        asked = idempotency.asked(checked, "seen", key)
+        identity = idempotency.request_identity(checked, "seen", key)
         with self._context.write() as tx:
-            kept = idempotency.kept(tx, asked, AlertAnswer)
+            kept = idempotency.stored_answer(tx, identity, AlertAnswer)
             if kept is not None:
                 return kept
             found = store.get(tx, key)
@@ -89,7 +91,7 @@ class Alerts:
             after = rules.seen(found, now_ms, checked.by, checked.note)
             store.save(tx, after)
             view = self._view(after)
-            idempotency.keep(tx, asked, view, now_ms)
+            idempotency.store_answer(tx, identity, view, now_ms)
         self._context.announce("alert", found.tank)
         return view
 
@@ -105,7 +107,7 @@ class Alerts:
         return Letter(f"test-{now_ms}", "test", None, f"{NOWHERE}: a test message", text, self._at(now_ms, None))
 
     def mornings(self, tx: Connection, now_ms: int) -> Sequence[str]:
-        """The tanks whose morning message is to be said now, by the settings; empty where nobody wants one."""
+        """The tanks whose morning message is due now, by the settings; empty where it is not wanted."""
         if not self._settings.morning or not self._addresses.usual:
             return []
         at = self._settings.morning
@@ -115,7 +117,8 @@ class Alerts:
     def due_message(
         self, tx: Connection, told: Mapping[str, str], now_ms: int, instead: Mapping[str, str] | None = None
     ) -> None:
-        """Queue the morning message of these tanks; an empty text is nothing to say, and said so to nobody."""
+        """Queue the morning message of these tanks. With an empty text no message is sent, but today's counts as
+        done."""
         for tank, text in told.items():
             self._note_told(tx, f"told/morning/{tank}", tank, now_ms)
             targets = self._addresses.others.get((instead or {}).get(tank, "")) or self._addresses.usual
@@ -125,7 +128,8 @@ class Alerts:
     # -- parts -------------------------------------------------------------------------------------------------------
 
     def _sign_of_life(self, tx: Connection, now_ms: int) -> None:
-        """Once a day, so that silence itself is news: from here, since it is this that must not stand still."""
+        """Queue the daily sign of life. It is sent from here, so that a missing one shows that alerts are no longer
+        recorded."""
         life = self._addresses.life
         if life is None or not self._is_time(tx, "told/life", None, self._settings.sign_of_life_at, now_ms, DAY_MS):
             return
@@ -142,7 +146,8 @@ class Alerts:
     def _is_time(
         self, tx: Connection, mark: str, tank: str | None, at: str, now_ms: int, late_ms: int = MORNING_MS
     ) -> bool:
-        """Whether a daily message is due: its time has passed today, by not too much, and it was not said today."""
+        """Whether a daily message is due: its time of day has passed, not too long ago, and today's was not sent
+        yet."""
         zone = self._zone(tank)
         today = from_ms(now_ms, zone).date()
         said = get_meta(tx, mark)
@@ -164,7 +169,7 @@ class Alerts:
         return Rules(self._quiet, {tank: self._zone(tank) for tank in tanks}, self._zone(None))
 
     def _zone(self, tank: str | None) -> str:
-        """A tank's time zone; of no tank, the first one's."""
+        """A tank's time zone; without a tank, that of the first tank."""
         named = tank or next(iter(self._context.register.refs("tank")), None)
         found = None if named is None else self._context.register.now("tank", named)
         return "UTC" if found is None else str(found["timezone"])

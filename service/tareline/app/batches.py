@@ -47,7 +47,7 @@ class Batches:
         for message in batch:
             if message.topic.endswith("/down/plan") and not message.retained:
                 held = hold_for_another(self._context, self._samples, message, self._root)
-                self._pending.changed |= {("hold", tank) for tank in held}
+                self._pending.held.update(held)
         if not ours:
             return
         taken = self._ingest.take(ours)
@@ -73,9 +73,9 @@ class Batches:
         """Send what follows from the batches taken since the last time."""
         pending, self._pending = self._pending, IngestResult()
         register = self._context.register
-        # A dose may have fallen before its feeder moved: every tank that it has been on is looked at.
+        # A dose may have been given before its feeder moved: every tank that it has been on is included.
         tanks = {v.body.get("tank") for feeder in pending.dosed for v in register.history("feeder", feeder)}
-        tanks |= {tank for _, tank in pending.changed}
+        tanks |= pending.held
         feeders = {f for tank in tanks - {None} for f in register.devices_of("feeder", str(tank))}
         feeders |= {name for name in pending.devices if register.now("feeder", name) is not None}
         sent = self._downlink.tell(sorted(feeders))
@@ -84,8 +84,8 @@ class Batches:
         if not self._context.behind_ms():
             now_ms = self._context.clock.now_ms()
             self._downlink.publish(
-                Down(f"{hello['device']}/down/time", dispatch.encode(wire.time_answer(now_ms, hello)), False, 0)
-                for hello in pending.clockless
+                Down(f"{device}/down/time", dispatch.encode(wire.time_answer(now_ms, hello)), False, 0)
+                for device, hello in pending.clockless
             )
         self._hand_out(pending.fetches)
         for tank in tanks:
@@ -95,7 +95,8 @@ class Batches:
             self._context.announce("device", known.get("tank"))
 
     def _hand_out(self, fetches: Sequence[tuple[str, wire.Fetch]]) -> None:
-        """Answer devices that fetch an update. Without acknowledgement: what is lost is asked for again."""
+        """Answer devices that fetch an update. Sent without acknowledgement (QoS 0): a device asks again for what is
+        lost."""
         for device, asked in fetches:
             body = self._updates.piece(device, asked)
             if body is not None:

@@ -41,7 +41,7 @@ class Bookkeeping:
 
     def decide(self, finding: str, body: Any) -> MadeAnswer:
         """Accept or dismiss a finding; answers with the entry that made."""
-        with self._updating:  # a second decision meets the books as the first has left them
+        with self._updating:  # a second decision must see the accounts after the first
             made = self._findings.decide(finding, self._accounts.find(finding), body)
             self.update()
         return made
@@ -64,7 +64,8 @@ class Bookkeeping:
         return failed
 
     def _enter_account(self, feeder: str, revised: Sequence[Revision]) -> None:
-        """What an account changes: past days, by which entries; and once a day at most the gain of the next plan."""
+        """Enter what a new account changes: past days, with the entries that changed them, and at most once a day the
+        gain of the next plan."""
         now_ms = self._context.stamp_ms()
         in_force = (self._known(feeder).hello or {}).get("gain_g_per_step")
         gain = self._accounts.gain(feeder, in_force) if in_force else None

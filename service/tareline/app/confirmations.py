@@ -1,4 +1,4 @@
-"""Holds that a feeder has not confirmed within a minute: pages are told."""
+"""Announces to pages the holds that a feeder has not confirmed within a minute."""
 
 import logging
 from collections.abc import Callable

@@ -16,13 +16,13 @@ from tareline.store.engine import Store, get_meta, newest_recorded_ms, put_meta
 from tareline.store.register import Register
 from tareline.store.register import add as append_version
 
-BEHIND_MS = 60_000  # a clock that steps back less than this is being corrected, not lost
+BEHIND_MS = 60_000  # a clock that steps back less than this is only being corrected
 ERROR_LETTERS = 200  # of why a feeder cannot be told
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeNotice:
-    """Something a page may want to know of: what kind of thing, and of which tank (None: of none in particular)."""
+    """A change that pages may show: its kind, and its tank (None: no particular tank)."""
 
     what: str
     tank: str | None
@@ -30,23 +30,23 @@ class ChangeNotice:
 
 @dataclass(frozen=True, slots=True)
 class DispatchFault:
-    """Since when a feeder cannot be told, and why it could not be told last."""
+    """Since when a feeder cannot be told what is in force, and the newest reason."""
 
     since_ms: int
     error: str
 
 
 class DispatchFaults:
-    """The feeders that cannot be told what holds now, since it could not be worked out.
+    """The feeders for which no plan or hold could be calculated, so that they cannot be told what is in force.
 
-    Written within transactions of the store, read by any thread. It needs no lock: the mapping is replaced as one.
+    Written within transactions of the store, read by any thread. It needs no lock: the mapping is replaced as a whole.
     """
 
     def __init__(self) -> None:
         self._faults: Mapping[str, DispatchFault] = {}
 
     def faults(self) -> Mapping[str, DispatchFault]:
-        """The faults that last, by feeder."""
+        """The present faults, by feeder."""
         return self._faults
 
     def note(self, feeder: str, error: Exception, now_ms: int) -> None:
@@ -91,36 +91,36 @@ class Context:
 
     @property
     def register(self) -> Register:
-        """The register as it is committed; within a transaction that has added to it, as that one sees it."""
+        """The register as it is committed; within a transaction that has added to it, with what that added."""
         own = self._uncommitted.register
         return self._register if own is None else own
 
     def stamp_ms(self) -> int:
         """The time to write down: the clock's, but always after the newest entry, so that "newer" stays true.
 
-        While the clock is behind, that is a millisecond more for each transaction: were it more, entries would push
-        the newest one on before the clock, and it would never be right again.
+        While the clock is behind, this time advances by a millisecond for each transaction. With larger steps, entries
+        would keep the newest time ahead of the clock, and the clock would never be right again.
         """
         with self._lock:
             now_ms = self.clock.now_ms()
             return self._newest_ms + 1 if self._newest_ms - now_ms > BEHIND_MS else max(self._newest_ms, now_ms)
 
     def waiting_ms(self, since_ms: int) -> int:
-        """How long ago something was stamped; goes on while the clock is behind, and is never written down."""
+        """How long ago a stamped instant was. It grows also while the clock is behind, and is never stored."""
         with self._lock:
             if self._newest_ms - self.clock.now_ms() > BEHIND_MS:
                 return self._newest_ms - since_ms + int((self.clock.monotonic_s() - self._written_s) * 1000)
             return self.clock.now_ms() - since_ms
 
     def behind_ms(self) -> int:
-        """How far the clock lies behind the newest entry; 0 while it can be right."""
+        """How far the clock lies behind the newest entry; 0 where the clock may be right."""
         with self._lock:
             behind_ms = self._newest_ms - self.clock.now_ms()
             return behind_ms if behind_ms > BEHIND_MS else 0
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
-        """A write transaction. What it adds to the register, others see with its commit, and never where it fails."""
+        """A write transaction. Others see what it adds to the register only once it is committed."""
         newest_ms = 0
 
         def committed() -> None:
@@ -143,14 +143,14 @@ class Context:
         self._uncommitted.register = Register(tx)
 
     def need(self, kind: str, ref: str) -> dict[str, Any]:
-        """What holds now of a thing; raises FieldError (404) where there is none."""
+        """The newest version of a thing; raises FieldError (404) where there is none."""
         found = self.register.now(kind, ref)
         if found is None:
             raise FieldError(kind, f"there is no {kind} {ref!r}", 404)
         return found
 
     def refer(self, kind: str, ref: str) -> None:
-        """Raises FieldError, naming the field, where a request refers to a thing that there is not."""
+        """Raises FieldError, naming the field, where a request refers to a thing that does not exist."""
         if self.register.now(kind, ref) is None:
             raise FieldError(kind, f"expected the id of a {kind}; there is none called {ref!r}")
 

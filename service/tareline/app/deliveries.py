@@ -1,9 +1,10 @@
-"""The post: takes messages out of the outbox and tells each target, until it has taken them.
+"""Sends the messages of the outbox to each target, until the target accepts them.
 
-Each target has a thread of its own, so that one that is slow or gone delays no other. Messages of a tank reach a
-target in order. A message is struck off once the target has answered, so that a crash repeats at most the one on its
-way. After a start everything that waits is tried at once; then after 1, 2, 4, 8, 16 and 30 s, no further apart in the
-first ten minutes, and from then on at longer and longer pauses, of an hour at most. A new message resets them.
+Each target has a thread of its own, so that one that is slow or unreachable delays no other. Messages about a tank
+reach a target in order. A message counts as sent once the target has answered, so that a crash repeats at most the one
+that is being sent. After a start everything that waits is tried at once; then after 1, 2, 4, 8, 16 and 30 s, no further
+apart in the first ten minutes, and from then on at longer and longer pauses, of an hour at most. A new message resets
+them.
 """
 
 import logging
@@ -30,8 +31,8 @@ EAGER_S = 600.0
 EAGER_PAUSE_S = 30.0
 LONGEST_PAUSE_S = 3600.0
 LOOK_AGAIN_S = 60.0
-# A receiver that answers late has taken the message all the same, and each further try repeats it: so the first try is
-# patient and the others more so.
+# A receiver that answers late may have accepted the message all the same, and each further try would repeat it: so the
+# first try waits long for an answer, and the others longer.
 FIRST_READ_S = 30.0
 READ_S = 120.0
 TEST_READ_S = 10.0
@@ -84,7 +85,7 @@ class TargetQueue:
             if self._context.clock.monotonic_s() >= schedule.next_s:
                 sent |= self._try(queued, schedule)
         if sent:
-            return 0.0  # the next of that tank is due
+            return 0.0  # the next message about that tank is due
         waits = [schedule.next_s - self._context.clock.monotonic_s() for schedule in self._schedules.values()]
         return max(0.0, min([*waits, LOOK_AGAIN_S]))
 
@@ -96,7 +97,7 @@ class TargetQueue:
         return _RetrySchedule(newest, now_s, now_s)
 
     def _try(self, queued: Queued, schedule: _RetrySchedule) -> bool:
-        """Tell the target; whether the next message of the tank has its turn."""
+        """Send a message to the target. Returns whether the next message about the tank may follow."""
         now_ms = self._context.clock.now_ms()
         if now_ms >= queued.until_ms:
             self._note(queued, "given up", "too old to be of use")
@@ -124,7 +125,7 @@ class TargetQueue:
 
 
 class Deliveries:
-    """The threads that tell people."""
+    """The threads that send messages to people."""
 
     def __init__(self, context: Context, addresses: Addresses) -> None:
         self._context = context
@@ -138,7 +139,7 @@ class Deliveries:
         ]
 
     def start(self) -> None:
-        """Give up what waits for addresses that are no longer told, and begin."""
+        """Give up what waits for addresses that are no longer in the settings, and start the threads."""
         with self._context.store.write() as tx:
             for target in store.waiting_targets(tx):
                 if target not in self._addresses.targets:
@@ -149,14 +150,14 @@ class Deliveries:
             thread.start()
 
     def stop(self) -> None:
-        """Begin no new try; one that is on its way has a few seconds to be answered."""
+        """Begin no new try; a message that is being sent has a few seconds to be answered."""
         self._ended.set()
         self.wake()
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(LEAVE_S / len(self._threads))
         with self._writing:
-            pass  # whoever was writing has ended; whoever comes later sees the end
+            pass  # the thread that was writing has ended; a later one sees that the store is closing
 
     def wake(self) -> None:
         """Look for messages now."""
@@ -164,7 +165,7 @@ class Deliveries:
             moved.set()
 
     def test(self, letter: Letter) -> list[TestedAddress]:
-        """Tell every address at once, past the outbox; what became of each, in order."""
+        """Send a test message to every address now, without the outbox. Returns each result, in order."""
         targets = list(self._addresses.make().values())
         if not targets:
             return []
@@ -177,7 +178,7 @@ class Deliveries:
             return list(pool.map(told, targets))
 
     def state(self) -> list[AddressState]:
-        """Of each address: its name, when it was last tried, whether it took what it was told, and why not."""
+        """For each address: its name, the time of the last try, whether it accepted the message, and why not."""
         with self._context.store.read() as tx:
             tried: Mapping[str, tuple[int, str, str | None]] = store.last_tries(tx)
         found = []
@@ -201,7 +202,7 @@ class Deliveries:
                 pause_s = queue.turn()
             except StoreError:
                 return  # the store has told why, and the service is ending
-            except Exception:  # whatever it was, people must be told
+            except Exception:  # whatever failed, the thread must go on sending messages
                 log.exception("the post to %s stumbled", target.name)
                 pause_s = LOOK_AGAIN_S
             moved.wait(pause_s)
@@ -213,7 +214,7 @@ def _letter(queued: Queued) -> Letter:
 
 
 def _drop(tx: Connection, target: str, now_ms: int) -> int:
-    """Give up what waits for a target; how many messages that were."""
+    """Give up what waits for a target. Returns the number of messages."""
     n = 0
     while heads := store.heads(tx, target):
         for queued, _ in heads:

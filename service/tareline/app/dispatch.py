@@ -39,8 +39,8 @@ def encode(body: dict[str, Any]) -> bytes:
 def tell(snapshots: Snapshots, feeders: Iterable[str]) -> list[Issued]:
     """Issue what has changed for some feeders; returns the messages to send.
 
-    What cannot be worked out for one feeder keeps nothing from the others, nor its hold from itself where its plan
-    fails: it is noted in `Context.dispatch_faults`, and tried again with the next call.
+    Where the plan or the hold of one feeder cannot be calculated, the others are still told, and so is that feeder of
+    its hold where only its plan fails. The fault is noted in `Context.dispatch_faults`, and the next call tries again.
     """
     context = snapshots.context
     now_ms = context.stamp_ms()
@@ -75,11 +75,11 @@ def _news(snapshots: Snapshots, name: str, now_ms: int) -> Iterator[Issued]:
         stopped = reason(name, feeder.stop.code)
     body = hold_body(None if tank is None else tank.holds, feeder.off_since_ms is None, stopped)
     last = feeder.hold
-    # A hold from before the feeder stopped itself says nothing of that: it goes out again.
+    # A hold that was issued before the feeder stopped itself does not cover that: it is issued again.
     if last is None or _is_older(last, feeder.stop) or not _same("hold", last.body, body, now_ms):
         asked_ms = now_ms
         if last is not None and last.body["held"] and body["held"]:
-            # One more reason does not start the minute to confirm anew.
+            # A further reason does not restart the minute within which the feeder must confirm.
             asked_ms = now_ms if feeder.device.confirms("hold", last.version) else last.issued_ms
         version = _next_version(last, now_ms)
         head = {"installation": context.installation, "version": version}
@@ -111,7 +111,7 @@ def _go_on(snapshots: Snapshots, feeder: FeederSnapshot, now_ms: int) -> FeederS
 
 
 def _is_older(message: Issued, stop: Stop | None) -> bool:
-    """Whether a message went out before the feeder was heard to have stopped itself."""
+    """Whether a message was issued before the service learnt that the feeder had stopped itself."""
     return stop is not None and not stop.issued_since(message.version)
 
 
@@ -176,7 +176,7 @@ def next_midnight_ms(context: Context, now_ms: int) -> int:
 
 
 def _same(topic: str, last: dict[str, Any], new: dict[str, Any], now_ms: int) -> bool:
-    """Whether a message says nothing new; meals that have passed since are no news."""
+    """Whether a message says nothing new; meals that have passed since are not a change."""
     old = {key: last.get(key) for key in new}
     if topic == "plan":
         old["meals"] = [meal for meal in last["meals"] if meal["at_ms"] > now_ms]

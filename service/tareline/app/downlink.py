@@ -35,9 +35,9 @@ class Downlink:
         self._acknowledged: dict[str, tuple[str, int]] = {}
 
     def greeting(self) -> Sequence[Down]:
-        """Everything a broker that forgot must be told: plans, holds, and how far each journal was received.
+        """Everything that a broker without memory must be told: plans, holds, and how far each journal was received.
 
-        It is as new as the reading of the store: what is sent after that must not leave before it.
+        It has the state of the moment at which the store was read: what is sent after that must not leave before it.
         """
         self.tell(self._context.register.refs("feeder"))
         with self._context.store.read() as tx:
@@ -53,7 +53,7 @@ class Downlink:
         return down
 
     def greet(self) -> None:
-        """Send the greeting on a connection that lasts, where what others send may be newer."""
+        """Send the greeting on an existing connection, in order with what others send."""
         with self._context.in_order:
             self.publish(self.greeting())
 
@@ -108,7 +108,8 @@ class Downlink:
             self._publish(down)
 
     def _may_send(self, message: Issued) -> bool:
-        """A plan made before the clock went wrong may be for days that are over; the feeder still has it."""
+        """Whether a message may be sent: no plan while the clock is behind. It may be for past days, and the feeder
+        still has it."""
         return message.topic != "plan" or not self._context.behind_ms()
 
 

@@ -15,9 +15,9 @@ from tareline.app.requests.fields import TimedRequest
 class EntryKind:
     """One kind of entry.
 
-    name: as the ledger keeps it. owner: what it is entered for. path: the last part of its address. word: what
-    people call it. summary: what its call does. about: what it is, in whole sentences.
-    either: fields that say the same in two ways, the one that is kept first: one replaces the other in a correction.
+    name: as the ledger stores it. owner: what it is entered for. path: the last part of its address. word: what people
+    call it. summary: what its call does. about: what it is, in whole sentences. either: fields that state the same in
+    two ways, first the one that is stored: in a correction one replaces the other.
     """
 
     name: str

@@ -70,8 +70,8 @@ def hold(
 def stopped(snapshots: Snapshots, feeder: str, code: str, fault: int) -> str | None:
     """A feeder has told that it stopped itself: note it, and hold its tank until a person releases it.
 
-    The same stop told again (as after a restart) needs no further hold while one is in force that the feeder was told
-    of since. fault: its entry. Returns the tank that is newly held.
+    The same stop told again (as after a restart) needs no further hold while a hold is in force of which the feeder was
+    told after that stop. fault: its entry. Returns the tank that is newly held.
     """
     context, now_ms = snapshots.context, snapshots.context.stamp_ms()
     known = snapshots.feeder(feeder)
@@ -90,7 +90,7 @@ def stopped(snapshots: Snapshots, feeder: str, code: str, fault: int) -> str | N
 
 
 def brings_its_stop(snapshots: Snapshots, tank: str, feeder: str) -> None:
-    """A feeder comes to a tank: if it has stopped itself, a person releases that there."""
+    """A feeder comes to a tank: where it has stopped itself, that tank is held until a person releases it."""
     stop = snapshots.feeder(feeder).stop
     if stop is not None:
         _hold_for_stop(snapshots, tank, feeder, stop.code)

@@ -43,7 +43,9 @@ from tareline.store.ledger import Entry
 
 log = logging.getLogger(__name__)
 
-ANSWER_MS = 30 * 60_000  # a planned meal of which an online feeder has said nothing for so long is told (judgement)
+ANSWER_MS = (
+    30 * 60_000
+)  # people are told of a planned meal that an online feeder has not reported for so long (judgement)
 LOOK_BACK_DAYS = 3
 REPORTED = 100  # of a device's faults, the newest
 NOWHERE = Location(None, "No tank", "UTC")
@@ -52,7 +54,7 @@ NOWHERE = Location(None, "No tank", "UTC")
 class Monitor:
     """Finds what a person should know. `watch` is called by one thread at a time.
 
-    transactions: by which what samples hold or restore is entered. books: those of days.
+    transactions: in which holds and restorations are entered that follow from samples. books: the books of days.
     """
 
     def __init__(
@@ -82,47 +84,49 @@ class Monitor:
         self._last: dict[str, list[Concern]] = {}
 
     def watch(self) -> None:
-        """Look at everything once: enter what samples hold or restore, then the alerts."""
+        """Check everything once: enter what samples hold or restore, then the alerts."""
         now_ms = self._context.stamp_ms()
-        look = _Round()
+        results = _RoundResults()
         tanks = self._context.register.refs("tank")
         for tank in tanks:
-            with self._guarded(look, tank):
+            with self._guarded(results, tank):
                 self._samples.compute(tank, now_ms)
-                look.trends[tank] = self._trends.compute(tank, now_ms)
-        self._see(look, tanks)
+                results.trends[tank] = self._trends.compute(tank, now_ms)
+        self._read(results, tanks)
         entered = []
-        for tank, seen in look.tanks.items():
-            with self._guarded(look, tank):
-                if self._enter(seen, look.proposed.get(tank)):  # what has failed besides must not keep a hold away
+        for tank, seen in results.tanks.items():
+            with self._guarded(results, tank):
+                if self._enter(seen, results.proposed.get(tank)):  # another failure must not prevent a hold
                     entered.append(tank)
         if entered:
-            self._see(look, entered)
+            self._read(results, entered)
         found: list[Concern] = []
         with self._context.store.read() as tx:
             for tank in tanks:
-                with self._guarded(look, tank):
-                    if tank not in look.failed:
-                        self._last[tank] = self._of_tank(tx, look, look.tanks[tank])
+                with self._guarded(results, tank):
+                    if tank not in results.failed:
+                        self._last[tank] = self._of_tank(tx, results, results.tanks[tank])
                 found += self._last.get(tank, [])
-                found += [self._blind(tank, look.failed[tank], now_ms)] if tank in look.failed else []
-            found += self._of_devices_elsewhere(tx, look, now_ms)
+                found += [self._blind(tank, results.failed[tank], now_ms)] if tank in results.failed else []
+            found += self._of_devices_elsewhere(tx, results, now_ms)
             found += self._of_dispatch_fault()
-        away = {tank: seen.away.tell for tank, seen in look.tanks.items() if seen.away is not None and seen.away.tell}
+        away = {
+            tank: seen.away.tell for tank, seen in results.tanks.items() if seen.away is not None and seen.away.tell
+        }
         with self._context.write() as tx:
             step = self._alerts.record(tx, found, now_ms, away)
             mornings = self._alerts.mornings(tx, now_ms)
             told = {}
             for tank in mornings:
-                with self._guarded(look, tank):
-                    if tank in look.proposed:
-                        told[tank] = self._morning(look, look.tanks[tank])
+                with self._guarded(results, tank):
+                    if tank in results.proposed:
+                        told[tank] = self._morning(results, results.tanks[tank])
             self._alerts.due_message(tx, told, now_ms, away)
         if step.changed or mornings:
             self._context.announce("alert", None)
 
     @contextmanager
-    def _guarded(self, look: "_Round", name: str) -> Iterator[None]:
+    def _guarded(self, results: "_RoundResults", name: str) -> Iterator[None]:
         """Whatever goes wrong with one tank, or one device on none, the others are looked after."""
         try:
             yield
@@ -130,24 +134,24 @@ class Monitor:
             raise
         except Exception as error:
             log.exception("%s could not be looked after", name)
-            look.failed[name] = error
+            results.failed[name] = error
 
-    def _see(self, look: "_Round", tanks: Sequence[str]) -> None:
-        """Read some tanks, and the devices that are on none, in one transaction."""
+    def _read(self, results: "_RoundResults", tanks: Sequence[str]) -> None:
+        """Read some tanks, and the devices that are on no tank, in one transaction."""
         register = self._context.register
         with self._context.store.read() as tx:
             snapshots = Snapshots(tx, self._context, self._samples)
             for tank in tanks:
-                with self._guarded(look, tank):
+                with self._guarded(results, tank):
                     today = day_of(self._context.stamp_ms(), self._context.zone(tank))
                     seen = snapshots.of(tank, today - timedelta(days=LOOK_BACK_DAYS), today)
-                    look.tanks[tank] = seen
-                    look.proposed[tank] = self._ramps.proposed(seen)
-            look.devices = snapshots.devices
+                    results.tanks[tank] = seen
+                    results.proposed[tank] = self._ramps.proposed(seen)
+            results.devices = snapshots.devices
             for name in register.refs("feeder"):
                 if (register.now("feeder", name) or {}).get("tank") is None:
-                    with self._guarded(look, _device(name)):
-                        look.loose[name] = snapshots.feeder(name)
+                    with self._guarded(results, _device(name)):
+                        results.loose[name] = snapshots.feeder(name)
 
     def _enter(self, seen: TankSnapshot, proposed: Proposal | None) -> bool:
         """Enter what the water and a ramp call for, and tell the feeders; whether anything was entered."""
@@ -189,9 +193,9 @@ class Monitor:
             "about it is sent. Tell the developers.",
         )
 
-    def _morning(self, look: "_Round", tank: TankSnapshot) -> str:
+    def _morning(self, results: "_RoundResults", tank: TankSnapshot) -> str:
         """What is due of a tank by the end of today, a line each; empty where nothing is."""
-        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        due = self._due_list.with_ramp(tank, results.proposed[tank.id])
         shown = [due_view(one, tank.zone, tank.now_ms) for one in due]
         today = tank.today.isoformat()
         lines = [f"{one.do}{' (overdue)' if one.overdue else ''}: {one.why}" for one in shown if one.day <= today]
@@ -199,16 +203,16 @@ class Monitor:
 
     # -- one tank ----------------------------------------------------------------------------------------------------
 
-    def _of_tank(self, tx: Connection, look: "_Round", tank: TankSnapshot) -> list[Concern]:
+    def _of_tank(self, tx: Connection, results: "_RoundResults", tank: TankSnapshot) -> list[Concern]:
         place = Location(tank.id, tank.name, tank.zone)
         state, now_ms = tank.holds, tank.now_ms
         found = self._of_load(place, tank)
         found += concerns.of_hold(place, state, tank.known, tank.readings, self._asked(tank), now_ms)
         found += concerns.of_lines(place, tank.water.found, tank.readings, state)
-        trends = look.trends[tank.id].items()
+        trends = results.trends[tank.id].items()
         rising = (concerns.of_trend(place, analyte, trend, tank.lines_now, state) for analyte, trend in trends)
         found += [one for one in rising if one is not None]
-        due = self._due_list.with_ramp(tank, look.proposed[tank.id])
+        due = self._due_list.with_ramp(tank, results.proposed[tank.id])
         late = concerns.of_due(place, due, state, now_ms)
         found += [late] if late is not None else []
         for feeder in tank.feeders:
@@ -219,17 +223,17 @@ class Monitor:
             found += self._of_feeder(tx, place, feeder, reported, now_ms)
         for probe in tank.probes:
             reported = ledger.newest(tx, "fault", device=probe, limit=REPORTED)
-            known = look.devices.get(probe, Device(probe))
+            known = results.devices.get(probe, Device(probe))
             found += self._of_device(tx, place, known, "probe", reported, now_ms)
         issues = tank.sampled.issues
         for probe in dict.fromkeys(probe for probe, _ in issues):
             found += device_concerns.of_probe_issues(place, probe, [issue for name, issue in issues if name == probe])
-        if tank.stage != "empty":  # whose ration is kept, and not fed
+        if tank.stage != "empty":  # an empty tank keeps its ration, which is not fed
             found += device_concerns.of_budget(place, self._fed(tank))
         return found
 
     def _of_load(self, place: Location, tank: TankSnapshot) -> list[Concern]:
-        """What a ramp has decided last, and a load that cannot be calculated."""
+        """Concerns of a ramp's last decision, and of a load that cannot be calculated."""
         found = []
         trouble = self._loads.trouble(tank.id)
         if trouble is not None:
@@ -243,7 +247,7 @@ class Monitor:
         return [concern for concern in found if concern is not None]
 
     def _asked(self, tank: TankSnapshot) -> concerns.HoldConfirmations:
-        """Which feeders that were asked to hold have said that they do; a minute is given them."""
+        """Which feeders that were asked to hold have confirmed it; each has a minute for that."""
         obeying: list[str] = []
         pending: list[str] = []
         late: list[str] = []
@@ -281,7 +285,7 @@ class Monitor:
     def _of_feeder(
         self, tx: Connection, place: Location, known: FeederSnapshot, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
-        """What a feeder's doses, its hopper and its books say. reported: its newest faults."""
+        """Concerns of a feeder's doses, its hopper and its books. reported: its newest faults."""
         feeder, plan = known.name, known.plan
         since_ms = now_ms - LOOK_BACK_DAYS * DAY_MS
         entries = ledger.standing(tx, "", [(feeder, since_ms, None)], ["dose", "gap"], since_ms)
@@ -327,13 +331,13 @@ class Monitor:
         return now_ms - self._started_ms < ANSWER_MS
 
     def _of_stop(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
-        """That a feeder has stopped itself, or does not continue; a minute to confirm its release is given to it."""
+        """Concern of a feeder that has stopped itself, or does not continue; it has a minute to confirm its release."""
         if feeder.stop is None or feeder.told is None or not (feeder.told.held or self._has_waited(feeder)):
             return []
         return [device_concerns.of_stop(place, feeder.name, feeder.stop, feeder.told.held)]
 
     def _of_plan(self, place: Location, feeder: FeederSnapshot) -> list[Concern]:
-        """That a feeder which is online has not confirmed the plan that it was sent last."""
+        """Concern of a feeder that is online and has not confirmed the plan that it was sent last."""
         plan, known = feeder.plan, feeder.device
         if plan is None or not known.online or known.status_ms is None or known.confirms("plan", plan.version):
             return []
@@ -344,7 +348,8 @@ class Monitor:
     def _of_device(
         self, tx: Connection, place: Location, known: Device, kind: str, reported: Sequence[Entry], now_ms: int
     ) -> list[Concern]:
-        """Silence, another board, faults and messages that were not understood. reported: its newest faults."""
+        """Concerns of silence, another board, faults and messages that were not understood. reported: its newest
+        faults."""
         device, found = known.device, []
         if known.silence_noted and known.status_ms is not None:
             found.append(device_concerns.of_silence(place, device, kind, known.status_ms, now_ms))
@@ -364,26 +369,26 @@ class Monitor:
             found.append(device_concerns.of_rejects(place, device, count, first_ms, str(rejects[0].reason)))
         return found
 
-    def _of_devices_elsewhere(self, tx: Connection, look: "_Round", now_ms: int) -> list[Concern]:
-        """Feeders and probes that are on no tank."""
+    def _of_devices_elsewhere(self, tx: Connection, results: "_RoundResults", now_ms: int) -> list[Concern]:
+        """Concerns of feeders and probes that are on no tank."""
         register = self._context.register
         found: list[Concern] = []
         place = NOWHERE
         for kind in ("feeder", "probe"):
             for name in register.refs(kind):
-                if (register.now(kind, name) or {}).get("tank") is None and name in look.devices:
-                    with self._guarded(look, _device(name)):
-                        if name in look.loose:
-                            found += self._of_stop(place, look.loose[name])
-                            found += self._of_plan(place, look.loose[name])
+                if (register.now(kind, name) or {}).get("tank") is None and name in results.devices:
+                    with self._guarded(results, _device(name)):
+                        if name in results.loose:
+                            found += self._of_stop(place, results.loose[name])
+                            found += self._of_plan(place, results.loose[name])
                         reported = ledger.newest(tx, "fault", device=name, limit=REPORTED)
-                        found += self._of_device(tx, place, look.devices[name], kind, reported, now_ms)
-                    if _device(name) in look.failed:
-                        found.append(self._unwatched_device(name, look.failed[_device(name)], now_ms))
+                        found += self._of_device(tx, place, results.devices[name], kind, reported, now_ms)
+                    if _device(name) in results.failed:
+                        found.append(self._unwatched_device(name, results.failed[_device(name)], now_ms))
         return found
 
     def _of_dispatch_fault(self) -> list[Concern]:
-        """Feeders that cannot be told what holds now."""
+        """Concerns of feeders that cannot be told what is in force."""
         found = []
         for feeder, fault in self._context.dispatch_faults.faults().items():
             tank = (self._context.register.now("feeder", feeder) or {}).get("tank")
@@ -400,8 +405,8 @@ def _device(name: str) -> str:
 
 
 @dataclass
-class _Round:
-    """What one look at everything has seen so far.
+class _RoundResults:
+    """What one round of checks has found so far.
 
     proposed: what the ramp of each would decide. loose: feeders on no tank. failed: what went wrong, by tank, or
     by `_device` of one on none.

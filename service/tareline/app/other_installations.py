@@ -16,10 +16,10 @@ log = logging.getLogger(__name__)
 
 
 def hold_for_another(context: Context, samples: Samples, message: Message, root: str) -> list[str]:
-    """Hold everything until a person has looked, where a live plan is another installation's.
+    """Hold all tanks where a live plan comes from another installation, until a person has looked.
 
     message: a plan, as it was overheard on the broker. root: the first part of all topics. Returns the tanks that are
-    held since.
+    newly held.
     """
     try:
         other = json.loads(message.payload)["installation"]

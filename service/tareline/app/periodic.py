@@ -1,4 +1,5 @@
-"""What time alone brings: midnights, a clock that is right again, silent devices, doses to ask for, late holds."""
+"""What becomes due as time passes: midnights, a clock that is right again, silent devices, missing doses, late
+holds."""
 
 import logging
 from collections.abc import Callable
@@ -15,7 +16,7 @@ from tareline.app.silence import Silence
 
 log = logging.getLogger(__name__)
 
-AGAIN_S = 60.0  # a feeder that could not be told is tried again that often, as works are at the most
+AGAIN_S = 60.0  # until a feeder that could not be told is tried again; the longest pause of works
 
 
 class Periodic:
@@ -55,7 +56,7 @@ class Periodic:
         now_ms = self._context.clock.now_ms()
         if self._zones_of is not self._context.register:
             self._zones_of = self._context.register
-            self._midnight_ms = 0  # a tank is new or its zone another: a midnight may have passed already
+            self._midnight_ms = 0  # a tank is new, or its zone has changed: a midnight may have passed already
         if not behind and now_ms >= self._midnight_ms:
             self._midnight_ms = dispatch.next_midnight_ms(self._context, now_ms)
             self._downlink.tell(self._context.register.refs("feeder"))
@@ -72,7 +73,7 @@ class Periodic:
         self._confirmations.watch()
 
     def _tell_again(self) -> None:
-        """Try again to tell feeders for which that could not be worked out."""
+        """Try again for feeders whose plan or hold could not be calculated."""
         now_s = self._context.clock.monotonic_s()
         dispatch_faults = self._context.dispatch_faults.faults()
         if dispatch_faults and now_s - self._again_s >= AGAIN_S:

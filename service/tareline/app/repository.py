@@ -93,7 +93,7 @@ def reading(entry: Entry, factor: float) -> Reading:
 
     factor: the tank's, for dissolved solids.
     """
-    body = entry.body  # each look at it reads the row's JSON
+    body = entry.body  # each access parses the row's JSON
     stated = StatedReading(**{name: body[name] for name in _STATED if name in body})
     return stated.reading(entry.root, entry.at_ms, factor)
 
@@ -162,7 +162,7 @@ def fed_of(entries: Sequence[Entry]) -> Feedings:
 
 
 def sized(tx: Connection, context: Context, doses: Sequence[Dose]) -> list[Dose]:
-    """The doses; those of which neither steps nor grams are known with the largest meal of their day on their tank."""
+    """The doses; those without known steps or grams are sized as the largest meal of their day on their tank."""
     known: dict[str, tuple[list[Ration], list[Absence]]] = {}
     found = []
     for one in doses:
@@ -212,7 +212,7 @@ def inflows(
 ) -> list[Inflow] | None:
     """The water that went into a tank in [start, end), with its content of an analyte, by time.
 
-    None where the balance cannot be told: a volume or a source water's content is not known.
+    None where a volume, or the content of a source water, is not known.
     """
     field, basis = _CONTENT[analyte]
     found = []

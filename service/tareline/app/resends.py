@@ -1,4 +1,4 @@
-"""Doses that are missing: devices are asked for them again, and in the end they are given up, loudly."""
+"""Missing doses: devices are asked for them again, and in the end they are given up, with an error in the log."""
 
 import itertools
 import logging
@@ -32,7 +32,7 @@ class Resends:
         self._numbers = itertools.count(1)
 
     def ask(self) -> Iterator[IngestResult]:
-        """Ask devices that are online; yields what follows from each loss that this gives up."""
+        """Ask devices that are online for missing doses. Yields the result of each loss that is given up."""
         now_s = self._context.clock.monotonic_s()
         for key, track in list(self._states.tracks.items()):
             missing = track.missing()
@@ -60,7 +60,7 @@ class Resends:
             self._downlink.publish(commands)
 
     def promised(self, command: str) -> None:
-        """A device has said that it sends doses again."""
+        """A device has answered that it sends doses again."""
         asked = self._asked.pop(command, None)
         if asked is not None:
             self._states.tracks[asked[0]].note_answer(asked[2])

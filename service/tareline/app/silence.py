@@ -1,4 +1,4 @@
-"""A device that has been off the broker for a minute, and its return, are facts for the books."""
+"""Enters into the ledger that a device has been off the broker for a minute, and that it is back."""
 
 import logging
 from dataclasses import replace
@@ -24,7 +24,7 @@ class Silence:
         self._context, self._states = context, states
 
     def note(self) -> None:
-        """Enter what has become so since the last time."""
+        """Enter what has changed since the last call."""
         now_ms = self._context.stamp_ms()
         for known in list(self._states.devices.values()):
             silent = known.online is False and self._context.waiting_ms(known.status_ms or now_ms) >= SILENT_MS

@@ -1,7 +1,7 @@
-"""One snapshot of a tank: all that holds, plans, the due list, the ramp, alerts and the overview decide on or show.
+"""One snapshot of a tank: everything on which holds, plans, the due list, the ramp, alerts and the overview are based.
 
-It is read once in a transaction and then is a value: what follows from it are functions of it. Within a transaction
-that writes, what is entered after the reading is put into the snapshot too, so that later steps see it.
+It is read once in a transaction and is then a value; everything else is calculated from it by functions. Within a
+transaction that writes, what is entered after the reading is put into the snapshot too, so that later steps see it.
 """
 
 from collections.abc import Mapping, Sequence
@@ -129,7 +129,7 @@ class TankSnapshot:
 
     @property
     def away(self) -> Absence | None:
-        """The absence that runs."""
+        """The absence that is under way."""
         return next((absence for absence in self.absences if absence.covers(self.today)), None)
 
     @property
@@ -198,7 +198,7 @@ class Snapshots:
         return self._tanks[tank]
 
     def put(self, tank: TankSnapshot) -> None:
-        """What was entered since the reading is in this."""
+        """Replace a tank's snapshot by one that includes what was entered after the reading."""
         self._tanks[tank.id] = tank
 
     def feeder(self, name: str) -> FeederSnapshot:
@@ -212,7 +212,7 @@ class Snapshots:
         return self._feeders[name]
 
     def put_feeder(self, feeder: FeederSnapshot) -> None:
-        """What was entered of a feeder since the reading is in this."""
+        """Replace a feeder's snapshot by one that includes what was entered after the reading."""
         before = self._tank_with(feeder.name)
         if before is None:
             self._feeders[feeder.name] = feeder

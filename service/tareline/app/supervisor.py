@@ -1,8 +1,8 @@
-"""Works that are done again and again, each in a thread of its own, and continue whatever they raise.
+"""Works that are done again and again, each in a thread of its own, and continue after any exception.
 
 They have a thread each because none may delay another: the load waits for its process for minutes, an account takes
 seconds on a small board, and the monitor enters holds. What fails is logged, told by `states`, and tried again: soon at
-first, then more and more seldom. Only a broken store ends a work, since the service is ending then.
+first, then at longer and longer intervals. Only a broken store ends a work, since the service is ending then.
 """
 
 import logging
@@ -24,11 +24,11 @@ ERROR_LETTERS = 200
 class Work:
     """What is to be done, and when.
 
-    do: does all there is to do; returns what failed, by what it is of, where the rest was done all the same; None or
-    nothing where all was done.
-    late_s: a lag that is longer is an alert. wakes_on: whether a kind of change brings something to do. every_s: how
-    long it waits for a change, None for as long as it takes. pause_s: how long after a change it begins, so that what
-    comes together is done together. rest_s(took_s): how long it rests after it has taken so long.
+    do: does all that is to be done. Returns the failures by what they concern, where the rest was done all the same;
+    None or an empty mapping where everything was done. late_s: a lag that is longer is an alert. wakes_on: whether a
+    kind of change brings something to do. every_s: how long it waits for a change, None for no limit. pause_s: how long
+    after a change it begins, so that changes that come together are handled together. rest_s(took_s): how long it rests
+    after a run that took so long.
     """
 
     name: str
@@ -42,10 +42,10 @@ class Work:
 
 @dataclass(frozen=True, slots=True)
 class WorkState:
-    """How a work stands: when it was last done whole, when and why it last failed (UNIX ms; None: never).
+    """The state of a work: when it was last completed, when and why it last failed (UNIX ms; None: never).
 
-    failing_s: for how long it has not been done whole since it failed; None where it does not fail. lag_s: how long the
-    oldest change has waited that is not calculated yet; 0 where none waits.
+    failing_s: for how long it has not been completed since it failed; None where it does not fail. lag_s: how long the
+    oldest change has waited that is not covered yet; 0 where none waits.
     """
 
     done_ms: int | None
@@ -56,20 +56,20 @@ class WorkState:
 
 
 class Supervisor:
-    """Runs works; `states` tells how they stand. May be used by any thread."""
+    """Runs works; `states` gives their states. May be used by any thread."""
 
     def __init__(self, clock: Clock, works: Iterable[Work]) -> None:
         self.works = {work.name: work for work in works}
         self._runners = {work.name: _Runner(work, clock) for work in self.works.values()}
 
     def start(self) -> None:
-        """Begin each work, with doing it once."""
+        """Start each work; it is done once at the beginning."""
         for runner in self._runners.values():
             runner.wake()
             runner.start()
 
     def stop(self) -> None:
-        """End each work after what is under way."""
+        """End each work after its present run."""
         for runner in self._runners.values():
             runner.end()
         for runner in self._runners.values():
@@ -83,15 +83,15 @@ class Supervisor:
                 self._runners[name].wake()
 
     def states(self) -> dict[str, WorkState]:
-        """How each work stands, by its name."""
+        """The state of each work, by its name."""
         return {name: runner.state() for name, runner in self._runners.items()}
 
 
 class _Runner(threading.Thread):
-    """The thread of one work. Its marks are written by it alone, but for `_waiting_s`.
+    """The thread of one work. Only this thread writes its fields, except `_waiting_s`.
 
-    They need no lock: each is one value, and a wake that falls between a look at `_waiting_s` and its reset loses the
-    time of that moment only, since the work is done again because of it.
+    They need no lock: each is a single value. A wake between the reading of `_waiting_s` and its reset loses only the
+    time of that moment, because the work is done again all the same.
     """
 
     def __init__(self, work: Work, clock: Clock) -> None:
@@ -100,8 +100,8 @@ class _Runner(threading.Thread):
         self._done_ms: int | None = None
         self._failed: tuple[int, str] | None = None
         self._failing_since_s: float | None = None
-        self._waiting_s: float | None = None  # since when a change waits that nothing was begun for
-        self._since_s: float | None = None  # of the oldest change that is being calculated, or could not be
+        self._waiting_s: float | None = None  # since when a change waits for which no run has begun
+        self._since_s: float | None = None  # the same of the oldest change of the present run, or of a run that failed
         self._again_s = AGAIN_FIRST_S
         self._news = threading.Event()
         self._ended = threading.Event()
@@ -146,7 +146,7 @@ class _Runner(threading.Thread):
                 patience_s = 0.0
                 continue
             if failed:
-                # What is of others was done and is not kept waiting by this: only the next try of its own is.
+                # Only the next try of what failed must wait; the rest was done.
                 self._note_failure("; ".join(f"{name}: {_in_words(error)}" for name, error in failed.items()))
                 patience_s = self._again_s if self._work.every_s is None else min(self._again_s, self._work.every_s)
                 self._again_s = min(2 * self._again_s, AGAIN_LAST_S)

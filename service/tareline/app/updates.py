@@ -167,7 +167,7 @@ class Updates:
             )
 
     def piece(self, device: str, asked: wire.Fetch) -> dict[str, Any] | None:
-        """What a device asks for, or None: it asks again."""
+        """The piece that a device asks for; None where it cannot be given now: the device asks again."""
         with self._context.in_order:
             offer = self._offers.get(device)
             if offer is None or offer.version != asked.counter:
@@ -183,11 +183,11 @@ class Updates:
         return wire.piece(asked, data) if data else None
 
     def _build_again(self, device: str, offer: Issued) -> None:
-        """The set of an offer that was made before this start of the service."""
+        """Build the set of an offer that was made before this start of the service."""
         try:
             state = self._states.get(device)
             if state is None:
-                return  # it says so with its next connection
+                return  # the device states its modules' version with its next connection
             made = build(offer.body["program"], state.mpy)
             with self._context.in_order:
                 self._sets[made.sha256] = made

@@ -1,7 +1,7 @@
 """Alerts of the service's own works.
 
-They are recorded apart from what the monitor finds, and by a work of their own, so that a monitor that fails or hangs
-is told as well.
+They are recorded apart from what the monitor finds, and by a work of their own, so that people are also told of a
+monitor that fails or hangs.
 """
 
 from collections.abc import Callable, Mapping
@@ -15,7 +15,7 @@ from tareline.core.alerts.service_concerns import WHAT, of_work
 class WorkAlerts:
     """Makes alerts of works that fail or lag. `record` is called by one thread at a time.
 
-    works, states: the works by name, and how they stand now.
+    works, states: the works and their present states, by name.
     """
 
     def __init__(
@@ -24,7 +24,7 @@ class WorkAlerts:
         self._context, self._alerts, self._works, self._states = context, alerts, works, states
 
     def record(self) -> None:
-        """Bring the alerts of works to how these stand now."""
+        """Bring the alerts of works up to date."""
         now_ms = self._context.stamp_ms()
         found = []
         for name, state in self._states().items():

@@ -1,4 +1,4 @@
-"""How the service's works stand, as metrics: read when somebody asks for them."""
+"""The states of the service's works as metrics, read when somebody asks for them."""
 
 from collections.abc import Iterator
 
@@ -9,7 +9,7 @@ from tareline.app.supervisor import Supervisor
 
 
 class WorkMetrics(Collector):
-    """Lag, failure and last times of each work, by its name; a time that there is none of has no sample."""
+    """Lag, failure and last times of each work, by its name; a time that does not exist has no sample."""
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor

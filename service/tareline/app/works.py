@@ -6,7 +6,7 @@ from tareline.app.supervisor import Work
 
 ACCOUNTS_PAUSE_S = 0.5
 MONITOR_REST_S = 0.5
-MONITOR_SHARE = 4  # so many times longer idle than busy, however much there is to look at
+MONITOR_SHARE = 4  # idle this many times as long as busy, however many tanks there are
 MONITOR_EVERY_S = 30.0
 LOAD_PAUSE_S = 1.0  # after the accounts
 LOAD_SHARE = 1  # idle as long as busy, up to a limit: most of it is the work of a process that gives way to others
@@ -21,9 +21,10 @@ Body = Callable[[], Mapping[str, Exception] | None]
 
 
 def works(update_accounts: Body, watch: Body, load: Body, watch_works: Body) -> list[Work]:
-    """What is done again and again: after changes, and now and then, since time alone brings news too.
+    """The works of a service. Each is done after changes; some also at intervals, because they depend on time alone
+    too.
 
-    update_accounts: brings the accounts up to the ledger. watch: looks after the tanks. load: calculates their loads.
+    update_accounts: brings the accounts up to the ledger. watch: checks the tanks. load: calculates their loads.
     watch_works: tells people of works that fail or lag.
     """
     return [
@@ -38,7 +39,7 @@ def works(update_accounts: Body, watch: Body, load: Body, watch_works: Body) -> 
             "monitor",
             watch,
             late_s=MONITOR_LATE_S,
-            wakes_on=lambda what: what != "alert",  # what it brings about itself
+            wakes_on=lambda what: what != "alert",  # which it causes itself
             every_s=MONITOR_EVERY_S,
             rest_s=lambda took_s: max(MONITOR_REST_S, MONITOR_SHARE * took_s),
         ),
@@ -46,7 +47,7 @@ def works(update_accounts: Body, watch: Body, load: Body, watch_works: Body) -> 
             "load",
             load,
             late_s=LOAD_LATE_S,
-            wakes_on=lambda what: what not in ("alert", "load"),  # nothing that the load of a tank follows from
+            wakes_on=lambda what: what not in ("alert", "load"),  # on which the load of a tank does not depend
             every_s=LOAD_EVERY_S,
             pause_s=LOAD_PAUSE_S,
             rest_s=lambda took_s: min(LOAD_EVERY_S, LOAD_SHARE * took_s),

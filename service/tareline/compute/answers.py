@@ -12,9 +12,9 @@ Band = tuple[float, ...]  # a value at each of the forecast's quantiles, ascendi
 
 @dataclass(frozen=True, slots=True)
 class LoadTold:
-    """What is told of a tank's load.
+    """The result for a tank's load.
 
-    limits_g: the limit's draws in grams a day, ascending. at_least: of each the probability that the limit is no less.
+    limits_g: the limit's draws in grams a day, ascending. at_least: for each the probability that the limit is no less.
     """
 
     load: Load
@@ -22,7 +22,7 @@ class LoadTold:
     at_least: tuple[float, ...]
 
     def p_under(self, ration_g: float) -> float:
-        """How probable it is that a ration stays at or under the limit."""
+        """The probability that a ration stays at or under the limit."""
         place = bisect_left(self.limits_g, ration_g)
         return self.at_least[place] if place < len(self.at_least) else 0.0
 

@@ -26,7 +26,7 @@ NICENESS = 10  # feeding and holding come first
 
 
 def load(record: Record, food: int, dwell_d: float, fraction: float) -> tuple[LoadTold, bytes]:
-    """What is told of a tank's load, and the posterior that a forecast begins from."""
+    """The result for a tank's load, and as bytes the posterior from which a forecast starts."""
     known = posterior.posterior(record)
     may = limit.limits(known, food)
     order = np.argsort(may.least_g)
@@ -62,7 +62,7 @@ WORK: dict[str, Callable[..., Any]] = {"load": load, "ahead": ahead, "guesses": 
 
 def main() -> None:
     """Answer requests until the pipe closes."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the service, which then closes the pipe
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C ends the service, which then closes the pipe
     os.nice(NICENESS)
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever is printed by mistake must not get between the answers
@@ -80,7 +80,7 @@ def main() -> None:
 
 
 def _listen(pipe: BinaryIO, asked: queue.SimpleQueue[tuple[str, tuple[Any, ...]]]) -> None:
-    """Take requests; end the process when the service is gone, even amid a computation."""
+    """Receive requests; end the process when the service has ended, even during a computation."""
     while True:
         try:
             asked.put(pickle.load(pipe))

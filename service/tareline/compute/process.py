@@ -1,8 +1,8 @@
-"""A process beside the service that computes, so that nothing long runs where feeding and holding are decided.
+"""A process beside the service for long computations, so that they delay neither feeding nor holding.
 
-It is started when something is asked, gets its data by a pipe and answers by another, opens no database, and ends when
+It is started by the first request, gets its data by a pipe and answers by another, opens no database, and ends when
 nothing was asked for a while. Each request carries all that it needs: a process that dies or hangs loses nothing, and
-the next request starts another. It ends by itself when the service does, however that ends: its pipe closes.
+the next request starts another. It also ends when its pipe closes, however the service ends.
 """
 
 import contextlib
@@ -20,7 +20,7 @@ ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
 
 
 class ProcessError(Exception):
-    """The process died, hung, or could not work something out."""
+    """The process died, hung, or could not calculate something."""
 
 
 class Process:
@@ -44,12 +44,13 @@ class Process:
         return process.pid if process is not None and process.poll() is None else None
 
     def ask(self, what: str, *given: Any, within_s: float) -> Any:
-        """What it answers. Raises ProcessError where it did not answer in time, ended, or failed at it."""
+        """Send a request and return its answer. Raises ProcessError where none came in time, the process ended, or it
+        failed."""
         with self._asking:
             if self._rest is not None:
                 self._rest.cancel()
             process = self._running()
-            # A blocked pipe has no time limit of its own: killing the process ends whatever it is that waits.
+            # A blocked pipe has no time limit of its own: killing the process ends whatever waits for it.
             too_late = threading.Event()
             late = threading.Timer(within_s, _kill_late, (process, too_late))
             late.daemon = True
@@ -74,7 +75,7 @@ class Process:
         return answer
 
     def close(self) -> None:
-        """End it, also amid a request, whose caller gets a ProcessError; nothing can be asked any more."""
+        """End the process, also during a request, whose caller gets a ProcessError; no further request is possible."""
         self._closed = True
         while not self._asking.acquire(timeout=0.05):
             process = self._process
@@ -102,7 +103,7 @@ class Process:
         return self._process
 
     def _end_idle(self) -> None:
-        # Where somebody is asking at this moment it is not idle, and what is asked sets the next timer.
+        # During a request the process is not idle, and that request sets the next timer.
         if self._asking.acquire(blocking=False):
             try:
                 self._end()
@@ -118,7 +119,7 @@ class Process:
         process.wait()
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:
-                with contextlib.suppress(OSError):  # what was still to be written into a process that is gone
+                with contextlib.suppress(OSError):  # what was still to be written to a process that has ended
                     pipe.close()
 
 

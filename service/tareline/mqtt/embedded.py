@@ -63,7 +63,8 @@ def _free_port() -> int:
 
 
 def _start(port: int) -> subprocess.Popen[bytes]:
-    """The broker's process: in a session of its own, so that Ctrl-C reaches only those who must say goodbye to it."""
+    """Start the broker's process, in a session of its own, so that Ctrl-C does not end it before its clients have
+    disconnected."""
     package = str(Path(__file__).resolve().parents[2])
     path = os.pathsep.join(part for part in (package, os.environ.get("PYTHONPATH", "")) if part)
     return subprocess.Popen(
@@ -76,7 +77,7 @@ def _start(port: int) -> subprocess.Popen[bytes]:
 
 
 def _wait_until_open(process: subprocess.Popen[bytes], port: int) -> None:
-    # First its word that the port is free to take: a connection alone could reach somebody else's server.
+    # Wait for its report that the port was free: a connection alone could reach another server.
     assert process.stdout is not None
     word = process.stdout.readline().decode(errors="replace").strip()
     if word != _FREE:
@@ -114,7 +115,7 @@ def _end_with_parent() -> None:
 
 
 def main(port: int) -> int:
-    """Be the broker, until terminated."""
+    """Run the broker until it is terminated."""
     try:
         from iotcore import IotCoreBroker
     except ImportError:

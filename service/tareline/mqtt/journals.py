@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 FIRST_ASK_S = 2.0  # messages resent after a reconnect may still be on their way
 LONGEST_WAIT_S = 300.0
-ASKS = 8  # that were answered, then the doses are given up, loudly: about thirteen minutes. Unanswered: it is not there
+ASKS = 8  # answered requests, in about thirteen minutes; then the doses are given up, with an error in the log
 
 
 @dataclass(slots=True)
@@ -69,9 +69,9 @@ class Track:
         return ranges
 
     def ask_due(self, now_s: float) -> bool:
-        """Whether it is time to ask for what is missing; the first time is a moment after a gap is seen.
+        """Whether it is time to ask for what is missing. The first request waits a moment after a gap is seen.
 
-        A device that has not answered for so many times is not there: it is asked again when it says hello.
+        A device that has left so many requests without an answer is absent: it is asked again when it says hello.
         """
         if self.asked - self.answered >= ASKS:
             return False
@@ -81,18 +81,18 @@ class Track:
         return now_s >= self.next_ask_s
 
     def note_ask(self, now_s: float) -> None:
-        """It was asked for: wait twice as long until the next time."""
+        """A request was sent: the pause until the next one is twice as long."""
         self.asked += 1
         self.next_ask_s = now_s + min(LONGEST_WAIT_S, FIRST_ASK_S * 2**self.asked)
 
     def note_answer(self, number: int) -> None:
-        """The device has said that it sends what the asking of this number was for; numbers ascend."""
+        """The device has said that it sends what the request of this number asked for; numbers ascend."""
         if number > self._answered_last:
             self.answered += 1
             self._answered_last = number
 
     def begin_anew(self) -> None:
-        """Something of the gap has come, or the device has said hello: it gets the whole patience again."""
+        """A part of the gap has come, or the device has said hello: requests are counted from zero again."""
         self.asked = self.answered = 0
         self.next_ask_s = None
 

@@ -79,7 +79,7 @@ class Link:
 
     take: puts a batch on disk; raising ends the link. settle: sends what follows from batches, after a quiet moment or
     a quarter of a second. tick: called about every second. greeting: what every new connection must send. failed:
-    told why when the link has ended by itself, since a service without one must not live on.
+    called with the reason when the link has ended by itself, since a service without a link must end.
     """
 
     def __init__(
@@ -153,7 +153,8 @@ class Link:
         self._wake_w.close()
 
     def publish(self, messages: Sequence[Down]) -> None:
-        """Send messages soon, in order. Without a connection they are dropped: the greeting of the next has them."""
+        """Send messages soon, in order. Without a connection they are dropped: the greeting of the next connection
+        repeats them."""
         self._outgoing.extend(messages)
         self._wake()
 
@@ -188,12 +189,15 @@ class Link:
             self.ended.set()
 
     def _leave(self) -> None:
-        """Disconnect once the broker has read every acknowledgement: it answers in order, so one answer tells.
+        """Disconnect once the broker has read every acknowledgement.
 
-        A broker that is busy would otherwise deliver again what it had not read when this session comes back.
+        The broker answers in order, so its answer to one more request shows that it has read them. A busy broker would
+        otherwise deliver again what it had not read when this session comes back.
         """
         client, connection = self._client, self._client.socket()
-        if connection is not None and client.is_connected():  # perhaps not subscribed yet: old messages come before
+        if (
+            connection is not None and client.is_connected()
+        ):  # it may not be subscribed yet: messages of the session can come before
             client.unsubscribe(f"{self._root}/nothing")
             client.loop_write()
             until_s = self._clock.monotonic_s() + LEAVE_S
@@ -264,13 +268,17 @@ class Link:
                 return
 
     def _greet(self) -> None:
-        """Send what a new connection must be told first. Connected means heard: before, a broker drops what comes."""
+        """Send the greeting of a new connection, which counts as connected once the broker has answered the
+        subscriptions.
+
+        Before that it could drop what devices answer.
+        """
         self._heard = False
         if self.connected.is_set():
             return
         self.connected.set()
         self._outgoing.clear()
-        # What others publish meanwhile is newer than what the greeting has read, so it must leave after it.
+        # What others publish meanwhile is newer than what the greeting has read, so it must be sent after the greeting.
         self._outgoing.extendleft(reversed(self._greeting()))
         self._send_outgoing()
 

@@ -32,7 +32,7 @@ Boot = Annotated[Name, _told("names this start of the device; another at each st
 JournalName = Annotated[Name, _told("names the device's journal of doses; drawn once, until its flash is formatted")]
 Seq = Annotated[int, Field(ge=1, lt=2**53), _told("the dose's number in its journal, from 1")]
 # What a cell shows may lie far below zero: a hopper that was tared and taken off shows its own mass there. A dose that
-# was weighed so is one all the same; what a weight says of the hopper's content, whoever shows it decides.
+# was weighed in this state is still a dose. Whether a weight is the content of a hopper is decided where it is shown.
 HopperG = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
 PositiveG = Annotated[float, Field(ge=0.0, le=10_000.0)]
 DeviationG = Annotated[PositiveG, _told("standard deviation of one weighing, in grams")]
@@ -198,9 +198,9 @@ def received(journal: str, seq: int) -> dict[str, Any]:
     return {"journal": journal, "seq": seq}
 
 
-def time_answer(now_ms: int, hello: dict[str, Any]) -> dict[str, Any]:
+def time_answer(now_ms: int, hello: Hello) -> dict[str, Any]:
     """down/time, in answer to a hello whose `boot` and `uptime_ms` it repeats: the time is `now_ms`. QoS 0."""
-    return {"now_ms": now_ms, "boot": hello["boot"], "uptime_ms": hello["uptime_ms"]}
+    return {"now_ms": now_ms, "boot": hello.boot, "uptime_ms": hello.uptime_ms}
 
 
 def piece(asked: Fetch, data: bytes) -> dict[str, Any]:

@@ -7,14 +7,14 @@ Retained messages say nothing: they may have waited for weeks.
 
 from dataclasses import dataclass, field
 
-TIGHTER_MS = 60_000  # a boot found to have begun this much earlier moves what was placed by it
+TIGHTER_MS = 60_000  # where a boot is found to have begun this much earlier, the times calculated by it are corrected
 
 
 @dataclass(slots=True)
 class Boots:
     """When each (device, boot) began at the latest, in UNIX milliseconds, and whether that is exact.
 
-    changed: what is to be saved. moved: what was placed by these boots is to be placed anew.
+    changed: what is to be saved. moved: boots by which calculated times are to be corrected.
     """
 
     known: dict[tuple[str, str], tuple[int, bool]]
@@ -45,7 +45,7 @@ class Boots:
     def _put(self, key: tuple[str, str], began_ms: int, exact: bool) -> None:
         before = self.known.get(key)
         if before is not None:
-            # Many small steps move as far as a large one: they are measured from where things were last placed by.
+            # Many small steps add up to a large one: the change is measured from the time that was last used.
             placed_ms = self.placed.setdefault(key, before[0])
             if abs(placed_ms - began_ms) >= TIGHTER_MS:
                 self.moved.add(key)

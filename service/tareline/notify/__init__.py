@@ -1,1 +1,1 @@
-"""Telling people: the addresses that are told, and what a message says."""
+"""Sending messages to people: the addresses, and the texts."""

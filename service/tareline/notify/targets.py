@@ -1,7 +1,7 @@
-"""The addresses that are told: plain webhooks by httpx, everything people read by apprise.
+"""The addresses to which messages are sent: plain webhooks by httpx, everything that people read by apprise.
 
 An address may hold a password or be one as a whole, so it is never stored, shown or logged. A target is named by its
-scheme, by its host where that is no secret, and by a digest that only this installation can compute.
+scheme, by its host where that is not secret, and by a digest that only this installation can compute.
 """
 
 import hashlib
@@ -25,7 +25,7 @@ HOST_IS_NO_SECRET = ("json", "jsons", "xml", "xmls", "form", "forms", "mailto", 
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """What is said. id: the same at each try, so that a receiver can drop a repeat; alerts: as JSON values."""
+    """A message to send. id: the same at each try, so that a receiver can drop a repeat. alerts: as JSON values."""
 
     id: str
     kind: str
@@ -37,11 +37,11 @@ class Letter:
 
 
 class RefusedError(Exception):
-    """A letter was not taken; says why, without the address."""
+    """A target did not accept a message; the text says why, without the address."""
 
 
 class Target(Protocol):
-    """An address that can be told.
+    """An address to which messages can be sent.
 
     `send` raises RefusedError. now_ms: the time of sending; read_s: how long to wait for the receiver's answer.
     """
@@ -52,18 +52,18 @@ class Target(Protocol):
 
 
 def tell(target: Target, letter: Letter, now_ms: int, read_s: float) -> str | None:
-    """Tell a target: None where it took the letter, else why not, without its address."""
+    """Send a message to a target. Returns None where it was accepted, else why not, without the address."""
     try:
         target.send(letter, now_ms, read_s)
     except RefusedError as error:
         return str(error)
-    except Exception as error:  # a hundred services, each with its own way to fail
+    except Exception as error:  # each of a hundred services fails in its own way
         return type(error).__name__
     return None
 
 
 class Addresses:
-    """Who is told, by the settings. Raises FieldError, naming the key, where an address cannot be one."""
+    """The targets of the settings. Raises FieldError, naming the key, where an address is not valid."""
 
     def __init__(self, settings: Notify, installation: str) -> None:
         self._settings = settings
@@ -74,7 +74,7 @@ class Addresses:
         self.life = next(iter(self._names([("sign_of_life", [settings.sign_of_life])])), None)
 
     def make(self) -> dict[str, Target]:
-        """All targets by name; made anew, so that two threads need not share one."""
+        """All targets by name; made anew at each call, so that two threads need not share one."""
         made: dict[str, Target] = {}
         listed = [("urls", self._settings.urls), ("webhooks", self._settings.webhooks)]
         listed += [(f"others.{name}", others) for name, others in self._settings.others.items()]
@@ -97,7 +97,7 @@ class Addresses:
         """The public name of an address."""
         scheme, _, rest = address.partition("://")
         place, *beyond = re.split(r"[/?#]", rest, maxsplit=1)
-        # An @ further on may end a password with a stroke in it, of which this would be the first part.
+        # An @ further on may end a password that contains a slash: then this would be the first part of the password.
         sure = scheme in HOST_IS_NO_SECRET and "@" not in "".join(beyond)
         host = place.rpartition("@")[2] if sure else ""
         digest = hmac.new(self._installation.encode(), address.encode(), hashlib.sha256).hexdigest()[:8]
@@ -123,9 +123,9 @@ class Webhook:
         self.name = name
         self._address = address
         self._secret = secret
-        # httpx tells the whole address of each call.
+        # httpx logs the whole address of each call.
         logging.getLogger("httpx").setLevel(logging.WARNING)
-        # A connection that was kept may have been closed at the other end, which only shows when a letter is lost.
+        # A kept connection may have been closed at the other end, which shows only when a message is lost.
         self._client = httpx.Client(limits=httpx.Limits(max_keepalive_connections=0), trust_env=False)
 
     def send(self, letter: Letter, now_ms: int, read_s: float) -> None:
@@ -140,7 +140,7 @@ class Webhook:
             headers["Tareline-Signature"] = f"sha256={signature(self._secret, f'{now_ms}', body)}"
         timeout = httpx.Timeout(read_s, connect=CONNECT_S)
         try:
-            # What it says beyond its status is not read: it may be long.
+            # The body of the answer is not read: it may be long.
             with self._client.stream("POST", self._address, content=body, headers=headers, timeout=timeout) as answer:
                 status = answer.status_code
         except httpx.TimeoutException:
@@ -152,14 +152,15 @@ class Webhook:
 
 
 class _Overheard(logging.Filter):
-    """Takes what apprise logs: it may name addresses, so it goes no further; but failures are told no other way."""
+    """Collects what apprise logs. It may name addresses, so it is not logged further; but apprise reports failures only
+    so."""
 
     def __init__(self) -> None:
         super().__init__()
         self._of_thread = threading.local()
 
     def begin(self) -> None:
-        """Forget what this thread was told."""
+        """Forget what was collected for this thread."""
         self._of_thread.lines = []
 
     def filter(self, record: logging.LogRecord) -> bool:
@@ -182,7 +183,7 @@ class Service:
     """An address that people read, by apprise. Raises ValueError, without the address, where it is none."""
 
     def __init__(self, name: str, address: str) -> None:
-        import apprise  # it takes 20 MB, which only those pay who use it
+        import apprise  # it takes 20 MB, so it is imported only where it is used
 
         logging.getLogger("apprise").addFilter(_OVERHEARD)
         self.name = name

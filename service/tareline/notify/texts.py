@@ -1,4 +1,4 @@
-"""What a message says: one for each tank, what is urgent first and what is over last."""
+"""The text of a message: one message for each tank, urgent alerts first, cleared ones last."""
 
 from collections.abc import Sequence
 
@@ -13,7 +13,7 @@ SAID: dict[Why, str] = {
     "reopened": "again: ",
     "cleared": "over: ",
 }
-# What is so once something is over, by what it was about; {0} is the device or the analyte.
+# The text of an alert that has cleared, by its subject; {0} is the device or the analyte.
 OVER = {
     "hold": "feeding is no longer held",
     "reduced": "meals are no longer reduced",
@@ -36,7 +36,7 @@ _ORDER: tuple[Why, ...] = ("opened", "worse", "reopened", "unseen", "cleared")
 
 
 def in_order(notices: Sequence[Notice]) -> list[Notice]:
-    """As they are said: urgent ones first, what is over last, and the older before the newer."""
+    """The notices in the order of the message: urgent ones first, cleared ones last, and the older before the newer."""
     return sorted(
         notices,
         key=lambda one: (one.why == "cleared", not one.alert.urgent, _ORDER.index(one.why), one.alert.since_ms),
@@ -44,7 +44,7 @@ def in_order(notices: Sequence[Notice]) -> list[Notice]:
 
 
 def over(alert: Alert, place: str) -> str:
-    """What is so now that an alert is over; its own words where nothing better is known."""
+    """The text for an alert that has cleared; by default the alert's own words."""
     about, _, rest = alert.key.partition("/")
     names = rest.split("/")
     subject = names[0] if about not in ("line", "rising") else NAMES.get(names[1], names[1]) if len(names) > 1 else None
@@ -54,10 +54,10 @@ def over(alert: Alert, place: str) -> str:
 
 
 def compose(place: str, zone: str, notices: Sequence[Notice]) -> tuple[str, str]:
-    """Title and text of one message. place, zone: the tank's name and time zone, or what stands for no tank; notices:
+    """Title and text of one message. place, zone: the tank's name and time zone, or what stands for no tank. notices:
     in order, not empty.
 
-    What is over is said in a line, with how long it lasted: nothing is left to do.
+    An alert that has cleared takes one line, with how long it lasted, because nothing is left to do.
     """
     more = f" (and {len(notices) - 1} more)" if len(notices) > 1 else ""
     parts = []
@@ -66,18 +66,19 @@ def compose(place: str, zone: str, notices: Sequence[Notice]) -> tuple[str, str]
             parts.append((over(one.alert, place), _lasted(one.alert, zone)))
         else:
             parts.append((f"{SAID[one.why]}{_what(one.alert, place)}", one.alert.text))
-    # Some receivers show no title: the text says where and what by itself.
+    # Some receivers show no title, so the text also names the place and the problem.
     text = "\n\n".join(f"{head}\n{text}" for head, text in parts)
     return f"{place}: {parts[0][0]}{more}", f"{place}: {text}"
 
 
 def _what(alert: Alert, place: str) -> str:
-    """What an alert is about, under a title that says where."""
+    """What an alert is about, for use under a title that names the place."""
     return alert.what.removeprefix(f"{place}: ")
 
 
 def _lasted(alert: Alert, zone: str) -> str:
-    """How long something was so; what only showed in the end, for how long people knew."""
+    """How long a problem lasted. For alerts that open only some time after their beginning: for how long they were
+    open."""
     since_ms = alert.opened_ms if alert.kind in ("rising", "due") else alert.since_ms
     ended_ms = max(since_ms, alert.gone_ms or alert.cleared_ms or since_ms)
     place = Location(alert.tank, "", zone)

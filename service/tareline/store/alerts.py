@@ -1,4 +1,4 @@
-"""Alerts and the outbox as the store keeps them: what is to be said stands on disk before anybody tries to say it."""
+"""Alerts and the outbox in the store: a message is on disk before anything tries to send it."""
 
 import json
 from collections.abc import Iterable, Sequence
@@ -16,7 +16,8 @@ _COLUMNS = [alert.c[field.name] for field in fields(Alert)]
 
 
 def load(connection: Connection, now_ms: int) -> dict[str, Alert]:
-    """By key the newest alert that may still change: not cleared, cleared within a day, or with something owed."""
+    """The newest alert of each key that may still change: not cleared, cleared within a day, or with a message still to
+    be sent."""
     may_change = or_(alert.c.state != "cleared", alert.c.cleared_ms >= now_ms - REOPENS_MS, alert.c.owed.is_not(None))
     rows = connection.execute(select(*_COLUMNS).where(may_change).order_by(alert.c.id))
     return {found.key: found for found in (Alert(*row) for row in rows)}
@@ -50,7 +51,8 @@ def newest(connection: Connection, state: str | None, limit: int) -> list[Alert]
 
 @dataclass(frozen=True, slots=True)
 class Queued:
-    """A message on its way. until_ms: when it is given up; alerts: what it says of which, as JSON values."""
+    """A message that waits to be sent. until_ms: when it is given up. alerts: the alerts that it tells of, as JSON
+    values."""
 
     id: int
     tank: str | None
@@ -87,13 +89,13 @@ def queue(
 
 
 def queued(connection: Connection) -> list[tuple[Queued, str]]:
-    """Every message there is, with each target it is or was for, in order."""
+    """Every message in the outbox with each of its targets, in order."""
     query = select(message, delivery.c.target).join(delivery).order_by(message.c.id, delivery.c.target)
     return [(_queued(row), row.target) for row in connection.execute(query)]
 
 
 def heads(connection: Connection, target: str) -> list[tuple[Queued, int]]:
-    """Of each tank the first message that waits for a target, with the id of the last one that does."""
+    """For each tank the first message that waits for a target, with the id of the last one that waits."""
     first = (
         select(func.min(message.c.id).label("first"), func.max(message.c.id).label("last"))
         .select_from(delivery.join(message))
@@ -133,7 +135,7 @@ def waiting_targets(connection: Connection) -> list[str]:
 
 
 def last_tries(connection: Connection) -> dict[str, tuple[int, str, str | None]]:
-    """Of each target that was tried: when last, how that ended, and why not."""
+    """For each target that was tried: the time of the last try, how it ended, and the reason of a failure."""
     tried_ms = func.max(delivery.c.tried_ms).label("tried_ms")
     newest_ms = select(delivery.c.target, tried_ms).group_by(delivery.c.target).subquery()
     query = select(delivery.c.target, delivery.c.tried_ms, delivery.c.state, delivery.c.error).join(

@@ -33,7 +33,7 @@ class Device:
         return self.confirmed_version(topic) >= version
 
     def confirmed_version(self, topic: str) -> int:
-        """The newest plan or hold that this boot of the device has said to be in force; -1 for none."""
+        """The newest plan or hold of which this boot of the device has said that it is in force; -1 for none."""
         if self.applied is None or self.hello is None or self.applied.get("boot") != self.hello.get("boot"):
             return -1
         return int(self.applied.get(f"{topic}_version") or 0)
@@ -127,7 +127,7 @@ def issue(connection: Connection, message: Issued) -> None:
 
 
 def add_reject(connection: Connection, name: str | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
-    """Keep a message that was not understood; the same one again is counted. Returns its id."""
+    """Store a message that was not understood; where it came before, only count it. Returns its id."""
     digest = hashlib.sha256(payload).hexdigest()
     same = (reject.c.topic == topic, reject.c.digest == digest)
     found = connection.execute(select(reject.c.id).where(*same)).scalar()

@@ -143,9 +143,9 @@ _NEWEST = [
 
 
 def newest_recorded_ms(connection: Connection) -> int:
-    """The instant at which this service wrote down the last entry of the ledger or the register; 0 in an empty store.
+    """The time at which the last entry of the ledger or the register was recorded; 0 in an empty store.
 
-    It is the latest one but for a moment: a writer takes its time before its turn comes, and another whose turn comes
-    first may have taken a later one. That is far less than by how much a clock must be behind to count as wrong.
+    An earlier entry may have a slightly later time, because a writer takes its time before its turn comes. The
+    difference is far less than the time by which a clock must be behind to count as wrong.
     """
     return max(connection.execute(query).scalar() or 0 for query in _NEWEST)

@@ -135,7 +135,7 @@ def correct(connection: Connection, entry: Entry, recorded_ms: int, **changes: A
 
 
 EVER_MS = 2**62
-RANGES = 100  # in one statement, which the engine bounds
+RANGES = 100  # in one statement: the engine limits its length
 
 _later = ledger.alias("later")
 # True of a row that no later correction has replaced and that is not void. Statements are built once: building them
@@ -187,7 +187,7 @@ def _ranges(
 ) -> Iterator[tuple[bool, dict[str, Any]]]:
     """The indexed ranges that make up a tank's ledger: its own entries, and those of each device while it was there.
 
-    Yields whether a range is a device's, and its parameters; with no tank ("") the devices' alone.
+    Yields for each range whether it is a device's, and its parameters. Where tank is "" only those of the devices.
     """
     low = -EVER_MS if start_ms is None else start_ms
     high = EVER_MS if end_ms is None else end_ms
@@ -207,7 +207,7 @@ def standing(
     start_ms: int | None = None,
     end_ms: int | None = None,
 ) -> list[Entry]:
-    """What is true now of a tank in [start, end): entries that no later one replaced or voided, by time."""
+    """The standing entries of a tank in [start, end), by time: those that no later entry has replaced or voided."""
     found: list[Entry] = []
     ranges = list(_ranges(tank, stays, start_ms, end_ms))
     for i in range(0, len(ranges), RANGES):
@@ -375,7 +375,7 @@ def get(connection: Connection, entry: int) -> Entry | None:
 
 
 def entries(connection: Connection, ids: Sequence[int]) -> list[Entry]:
-    """Some rows by their ids, in the order of these; ids that there are not are left out."""
+    """Some rows by their ids, in the order of these; an id without a row is left out."""
     rows = connection.execute(_BY_ID, {"ids": ids}) if ids else ()
     found = {row[0]: _entry(row) for row in rows}
     return [found[one] for one in ids if one in found]
@@ -424,13 +424,13 @@ def seqs_above(connection: Connection, device: str, journal: str, seq: int) -> s
 
 
 def neighbour(connection: Connection, device: str, journal: str, seq: int) -> tuple[int, int | None] | None:
-    """The nearest dose with a lower number, and its earliest instant: no later dose can be older."""
+    """The nearest dose with a lower number, and its earliest instant: a dose with a higher number cannot be older."""
     row = connection.execute(_NEIGHBOUR, {"device": device, "journal": journal, "seq": seq}).first()
     return None if row is None else (row.seq, row.at_ms if row.at_high_ms is None else row.at_low_ms)
 
 
 def placed_by_boot(connection: Connection, device: str, boot: str) -> list[Entry]:
-    """The standing entries of a boot that were placed by its uptime."""
+    """The standing entries of a boot whose time was calculated from its uptime."""
     query = select(*_COLUMNS).where(
         ledger.c.device == device,
         ledger.c.at_high_ms.is_not(None),

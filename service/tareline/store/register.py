@@ -1,4 +1,5 @@
-"""What there is, as versions that hold from an instant on: tanks, foods, waters, kits, feeders, probes, lines."""
+"""The register: tanks, foods, waters, kits, feeders, probes and lines, as versions that each hold from an instant
+on."""
 
 import json
 from dataclasses import dataclass
@@ -46,7 +47,7 @@ class Register:
             self._versions.setdefault((row.kind, row.ref), []).append(version)
 
     def refs(self, kind: str) -> list[str]:
-        """The ids of a kind, in the order they were first told of."""
+        """The ids of a kind, in the order in which they were first entered."""
         found = [(min(v.id for v in versions), ref) for (k, ref), versions in self._versions.items() if k == kind]
         return [ref for _, ref in sorted(found)]
 
@@ -55,7 +56,8 @@ class Register:
         return list(self._versions.get((kind, ref), ()))
 
     def at(self, kind: str, ref: str, at_ms: int) -> dict[str, Any] | None:
-        """What held at an instant; before the first version, the first one: a thing is older than its first mention."""
+        """The version that held at an instant. Before the first version it is the first one: a thing is older than its
+        first entry."""
         versions = self._versions.get((kind, ref))
         if not versions:
             return None
@@ -66,7 +68,7 @@ class Register:
         return held.body
 
     def now(self, kind: str, ref: str) -> dict[str, Any] | None:
-        """What holds by the newest version."""
+        """The newest version."""
         versions = self._versions.get((kind, ref))
         return versions[-1].body if versions else None
 

@@ -1,4 +1,4 @@
-"""Closed periods as the store keeps them. They can be dropped at any time: the ledger gives them back."""
+"""Closed periods in the store. They can be deleted at any time, because they follow from the ledger."""
 
 import json
 from collections.abc import Sequence

@@ -72,7 +72,7 @@ for _name, _key, _columns in (
     _present = _key.is_not(None)
     Index(_name, *_columns, sqlite_where=_present, postgresql_where=_present)
 
-# The first answer to each client reference, so that a repeated post is answered alike and does nothing.
+# The first answer to each client reference, so that a repeated request gets the same answer and changes nothing.
 answered = Table(
     "answered",
     metadata,
@@ -178,7 +178,7 @@ hour = Table(
 
 APPEND_ONLY = (ledger, register)
 
-# What closed periods of a feeder left, calculated from the ledger and only kept so as not to be calculated again:
+# The state at the end of each closed period of a feeder, stored only so that it need not be calculated again:
 # the ledger's position up to which entries are in it, and the state as JSON.
 settled = Table(
     "settled",
@@ -189,7 +189,7 @@ settled = Table(
     Column("body", Text, nullable=False),
 )
 
-# The story of each concern; what a person was told of it and what is still owed. Rows change as the story continues.
+# The history of each concern: what people were told of it, and what is still to be sent. Rows change as it continues.
 alert = Table(
     "alert",
     metadata,
@@ -218,7 +218,7 @@ alert = Table(
     sqlite_autoincrement=True,
 )
 
-# What is to be said, as it was decided, and to whom: a row of `delivery` for each address. An address may hold a
+# Messages to people as they were decided; a row of `delivery` for each address of one. An address may hold a
 # password, so only its public name is here.
 message = Table(
     "message",

@@ -9,8 +9,8 @@ from tareline.core.load.limit import LimitsBy
 
 
 class LimitAnswer(Answer):
-    """The limit: a 90 % interval and its median. `p95` and `p50` are null where it is open above, all where nothing is
-    said."""
+    """The limit: a 90 % interval and its median. `p95` and `p50` are null where it is open above, all are null where it
+    is not known."""
 
     found: Annotated[bool, Field(description="Whether the interval is narrow enough to speak of a limit")]
     p5: Annotated[float | None, Field(description="5 % quantile, g a day")]
@@ -92,7 +92,7 @@ class BandAnswer(Answer):
 
 
 class RestAnswer(Answer):
-    """Quantiles of where something comes to rest; null where it never does."""
+    """Quantiles of the steady state of a content; null where none is reached."""
 
     p5: float | None
     p25: float | None

@@ -1,6 +1,6 @@
 """A tank's water: readings as they were stated and in canonical units, trends, probes, and half a year of all of it."""
 
-from typing import Annotated
+from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field
 
@@ -10,6 +10,8 @@ from tareline.app.answers.entries import EntryNumber
 from tareline.app.answers.lines import CrossingAnswer, LineAnswer
 from tareline.core.probes.condition import Kind as AilmentKind
 from tareline.core.trends.trend import Direction
+from tareline.core.water.readings import Reading
+from tareline.store.ledger import Entry
 
 Basis = Annotated[str | None, Field(description="How nitrogen or hardness is stated")]
 
@@ -24,6 +26,20 @@ class StatedAnswer(Answer):
     low: Annotated[float, Field(description="The least that the water may hold")]
     high: Annotated[float | None, Field(description="The most that it may hold; null: open")]
 
+    @classmethod
+    def of(cls, r: Reading, entry: Entry, /, **more: Any) -> Self:
+        """The answer of a reading, from its entry. more: fields that only this kind of answer has."""
+        body = entry.body
+        return cls(
+            value=body["value"],
+            unit=body["unit"],
+            basis=body.get("basis"),
+            detected=r.detected,
+            low=r.scale.stated(r.low),
+            high=None if r.high is None else r.scale.stated(r.high),
+            **more,
+        )
+
 
 class CanonicalAnswer(Answer):
     """The same reading in the canonical unit of its analyte."""
@@ -36,7 +52,7 @@ class CanonicalAnswer(Answer):
 
 
 class NewestReadingAnswer(StatedAnswer):
-    """The newest reading of an analyte, and where it is going."""
+    """The newest reading of an analyte, and its trend."""
 
     analyte: str
     canonical: CanonicalAnswer
@@ -48,7 +64,7 @@ class NewestReadingAnswer(StatedAnswer):
 
 
 class FreeAmmoniaAnswer(Answer):
-    """Un-ionised ammonia in mg/L as nitrogen, worked out from the newest total ammonia, pH and temperature."""
+    """Un-ionised ammonia in mg/L as nitrogen, calculated from the newest total ammonia, pH and temperature."""
 
     value: float
     low: float
@@ -68,7 +84,7 @@ class NewestWaterAnswer(Answer):
 
 
 class ReachAnswer(Answer):
-    """The next line on the way, and between when a rise or fall would reach it."""
+    """The next line that a rise or fall would reach, and between when it would do so."""
 
     limit: Annotated[float, Field(description="The line, in the canonical unit")]
     from_: Annotated[LocalTime | None, Field(alias="from", description="null: beyond the year 2100")]
@@ -86,7 +102,7 @@ class PlateauAnswer(Answer):
 
 
 class TrendAnswer(Answer):
-    """Where an analyte is going, in its canonical unit; slopes with their 80 % interval."""
+    """The trend of an analyte, in its canonical unit; slopes with their 80 % interval."""
 
     direction: Direction
     unit: str
@@ -103,7 +119,7 @@ class TrendAnswer(Answer):
 
 
 class AilmentAnswer(Answer):
-    """What ails a probe's metric."""
+    """A problem of a probe's metric."""
 
     kind: AilmentKind
     since: LocalTime
@@ -227,7 +243,7 @@ class ProbeSeriesAnswer(Answer):
 
 
 class MonthAnswer(Answer):
-    """A calendar month, and between which instants its days among the shown ones lie."""
+    """A calendar month, and the instants between which its shown days lie."""
 
     month: Annotated[str, Field(description="YYYY-MM")]
     start: LocalTime
@@ -235,7 +251,7 @@ class MonthAnswer(Answer):
 
 
 class CriteriaAt(Answer):
-    """For which water published criteria stand; null where it was not measured lately."""
+    """The water for which the published criteria are given; null where it was not measured lately."""
 
     ph: float | None
     temperature_c: float | None

@@ -14,7 +14,7 @@ from tareline.app.answers.lines import CrossingAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
 from tareline.app.entry_kinds import ENTRY_KINDS
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.requests.fields import TimedRequest
 from tareline.app.snapshot import Snapshots
@@ -61,7 +61,7 @@ class Entries:
                 self._change_food(snapshots.tx, ref, at_ms, fields.get("food"))
             return self._shown(snapshots, entry, tank)
 
-        return self._transactions.enter(make, MadeAnswer, kind, tank, asked(checked, kind, ref), feeder)
+        return self._transactions.enter(make, MadeAnswer, kind, tank, request_identity(checked, kind, ref), feeder)
 
     def correct(self, entry: int, body: Body | BaseModel) -> MadeAnswer:
         """One more entry that stands for an earlier one: with other fields, or void."""
@@ -90,11 +90,11 @@ class Entries:
             return self._shown(snapshots, made, tank)
 
         return self._transactions.enter(
-            make, MadeAnswer, "correction", tank, asked(checked, "correction", entry), found.device
+            make, MadeAnswer, "correction", tank, request_identity(checked, "correction", entry), found.device
         )
 
     def _change_food(self, tx: Connection, feeder: str, at_ms: int, food: str | None) -> None:
-        """A refill with another food: from then on the hopper holds that."""
+        """A refill with another food: the feeder's newest version holds that food from then on."""
         before = self._context.register.at("feeder", feeder, at_ms) or {}
         if food is not None and food != before.get("food"):
             self._context.add_version(tx, "feeder", feeder, at_ms, {**before, "food": food})
@@ -117,7 +117,7 @@ class Entries:
         return fields, at_ms, subject
 
     def _fields(self, checked: TimedRequest, tank: str | None, at_ms: int) -> tuple[dict[str, Any], str | None]:
-        """The body to store, and what it is about where that is searched for."""
+        """The body to store, and the subject by which entries of this kind can be searched."""
         fields = checked.model_dump(exclude=_NOT_KEPT, mode="json")
         for name in ("food", "water"):
             if fields.get(name) is not None:
@@ -141,7 +141,8 @@ class Entries:
         return {**dataclasses.asdict(stated_as), "kit": checked.kit}
 
     def _by_kit(self, checked: requests.ReadingRequest, at_ms: int) -> dict[str, Any]:
-        """What follows from the kit: unit and basis, the neighbours on its scale or what an instrument tells apart."""
+        """What follows from the kit: unit and basis, the neighbours on its scale or an instrument's resolution and
+        factor."""
         assert checked.kit is not None
         self._context.refer("kit", checked.kit)
         kit = self._context.register.at("kit", checked.kit, at_ms) or {}
@@ -180,7 +181,7 @@ class Entries:
 
 
 def _newest(tx: Connection, entry: int) -> Entry:
-    """What stands for an entry now: itself, or its newest correction. Raises FieldError (404)."""
+    """The entry that is in force in place of one: itself, or its newest correction. Raises FieldError (404)."""
     found = ledger.get(tx, entry)
     if found is None:
         raise FieldError("entry", f"there is no entry {entry}", 404)

@@ -1,6 +1,7 @@
 """What people decide about feeding: rations, absences, lines, holds and their release."""
 
 from collections.abc import Collection, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from pydantic import BaseModel
@@ -11,14 +12,14 @@ from tareline.app.answers.feeding import MealAnswer, RationAnswer, RationToday
 from tareline.app.answers.lines import LineAnswer, LinesAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_of, rfc3339
 from tareline.core.feeding.absence import check_absence
 from tareline.core.feeding.ration import Ration, make_ration, needs_confirmation, ration_on
 from tareline.core.safety.hold import release_refused
-from tareline.core.safety.lines import Line, holds_on_ammonia, make_line
+from tareline.core.safety.lines import holds_on_ammonia, make_line
 from tareline.errors import FieldError
 from tareline.store import ledger
 
@@ -42,7 +43,7 @@ class Feeding:
         meals = [(m.at, m.share, m.feeder) for m in checked.meals]
 
         def make(snapshots: Snapshots) -> RationAnswer:
-            # Stamped where nobody else can enter: what is decided last must also be the newest.
+            # Stamped within the transaction: what is decided last must also have the newest time.
             now_ms = self._context.stamp_ms()
             new = make_ration(checked.daily_g, checked.cap_g, meals, feeders, now_ms, checked.carry_over)
             last = snapshots.of(tank).last_ration
@@ -57,7 +58,7 @@ class Feeding:
             write_ration(snapshots, tank, new, checked.by)
             return ration_view(snapshots.of(tank))
 
-        return self._transactions.enter(make, RationAnswer, "ration", tank, asked(checked, "ration", tank))
+        return self._transactions.enter(make, RationAnswer, "ration", tank, request_identity(checked, "ration", tank))
 
     def put_absence(self, tank: str, body: Body | BaseModel, proven_g: float | None = None) -> WrittenAnswer:
         """Plan an absence, in place of one that was planned; without grams, end it (from the next midnight on where it
@@ -87,7 +88,9 @@ class Feeding:
             snapshots.put(before.with_absence(repository.absence_of(entry, now_ms, fields)))
             return WrittenAnswer(entry=entry)
 
-        return self._transactions.enter(make, WrittenAnswer, "absence", tank, asked(checked, "absence", tank))
+        return self._transactions.enter(
+            make, WrittenAnswer, "absence", tank, request_identity(checked, "absence", tank)
+        )
 
     def put_lines(self, tank: str, body: Body | BaseModel) -> LinesAnswer:
         """Replace a tank's lines; 409 without `confirm` where none of them would hold on ammonia."""
@@ -107,12 +110,12 @@ class Feeding:
             raise FieldError("confirm", "expected true: none of these lines holds feeding on ammonia", 409)
 
         def make(snapshots: Snapshots) -> LinesAnswer:
-            body = {"lines": [_line_body(line) for line in lines], "by": checked.by}
+            body = {"lines": [asdict(line) for line in lines], "by": checked.by}
             self._context.add_version(snapshots.tx, "lines", tank, self._context.stamp_ms(), body)
             holds.apply_changes(snapshots, tank)
             return LinesAnswer(lines=[LineAnswer.of(line) for line in repository.lines(self._context, tank)])
 
-        return self._transactions.enter(make, LinesAnswer, "lines", tank, asked(checked, "lines", tank))
+        return self._transactions.enter(make, LinesAnswer, "lines", tank, request_identity(checked, "lines", tank))
 
     def hold(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person pauses feeding."""
@@ -122,7 +125,7 @@ class Feeding:
         def make(snapshots: Snapshots) -> WrittenAnswer:
             return WrittenAnswer(entry=holds.hold(snapshots, tank, "person", checked.reason, checked.by))
 
-        return self._transactions.enter(make, WrittenAnswer, "hold", tank, asked(checked, "hold", tank))
+        return self._transactions.enter(make, WrittenAnswer, "hold", tank, request_identity(checked, "hold", tank))
 
     def release(self, tank: str, body: Body | BaseModel) -> WrittenAnswer:
         """A person releases a hold; 409 where no reading newer than it shows the water clear of its line."""
@@ -135,7 +138,7 @@ class Feeding:
             if not state.held:
                 raise FieldError("", "feeding is not held", 409)
             needs = release_refused(state, water.known)
-            # Lines may have been lowered since the hold: what they hold on now would be held again at once.
+            # Lines may have been lowered since the hold: what crosses them now would be held again at once.
             found = [c for c in water.found if c.do == "hold"]
             needs += [f"a reading clear of today's line; now {c.text}" for c in found if not needs]
             if needs:
@@ -143,19 +146,7 @@ class Feeding:
             reasons = [r.entry for r in state.reasons if r.do == "hold"]
             return WrittenAnswer(entry=holds.release(snapshots, tank, reasons, checked.note, checked.by))
 
-        return self._transactions.enter(make, WrittenAnswer, "hold", tank, asked(checked, "release", tank))
-
-
-def _line_body(line: Line) -> dict[str, Any]:
-    return {
-        "analyte": line.analyte,
-        "above": line.above,
-        "limit": line.limit,
-        "unit": line.unit,
-        "basis": line.basis,
-        "do": line.do,
-        "reduce_to": line.reduce_to,
-    }
+        return self._transactions.enter(make, WrittenAnswer, "hold", tank, request_identity(checked, "release", tank))
 
 
 def write_ration(snapshots: Snapshots, tank: str, new: Ration, by: str | None) -> int:

@@ -11,7 +11,7 @@ from tareline.app import requests
 from tareline.app.answers.entries import MadeAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.snapshot import Snapshots
 from tareline.core.weighing.causes import CorrectingEntry
@@ -59,7 +59,12 @@ class Findings:
             return MadeAnswer.of(entry, zone, decision=checked.decision, finding=name)
 
         return self._transactions.enter(
-            make, MadeAnswer, "finding", tank, asked(checked, "finding", name), None if found is None else found[0]
+            make,
+            MadeAnswer,
+            "finding",
+            tank,
+            request_identity(checked, "finding", name),
+            None if found is None else found[0],
         )
 
     def _mend(

@@ -1,7 +1,7 @@
-"""The ramp of each tank in the books: what stands is gathered, the core decides, and what it decided is entered.
+"""The ramp of each tank in the books: the present state is gathered, the core decides, and the decision is entered.
 
-A ramp is a run of entries of kind "ramp": how it was set, every decision with its reasons, and what people said. The
-ration moves by the same entry that a person's does.
+A ramp is a series of entries of kind "ramp": how it was set, every decision with its reasons, and what people said. The
+ration changes by the same entry as when a person changes it.
 """
 
 import math
@@ -17,7 +17,7 @@ from tareline.app.answers.ramp import KnowledgeAnswer, RampAnswer, RampEntered, 
 from tareline.app.commands.feeding import write_ration
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import Asked, asked
+from tareline.app.idempotency import RequestIdentity, request_identity
 from tareline.app.projections.load_record import DETECTS
 from tareline.app.projections.samples import Samples
 from tareline.app.requests import parse
@@ -45,7 +45,7 @@ from tareline.store import ledger
 from tareline.store.ledger import Entry
 
 Row = dict[str, Any]
-OF_THE_LOAD = ("ammonia", "free_ammonia", "nitrite", "nitrate")  # lines on these speak about the ration
+OF_THE_LOAD = ("ammonia", "free_ammonia", "nitrite", "nitrate")  # lines on these concern the ration
 TRACE_MG_N_PER_L = dict(zip(("ammonia", "nitrite"), DETECTS, strict=True))
 SET = ("start_g", "step_g", "ceiling_g", "dwell_days", "fraction", "consent")
 
@@ -87,7 +87,7 @@ class RampHistory:
         return self.state in ENDED
 
     def last(self, subject: str, state: str | None = None) -> Entry | None:
-        """The newest entry about something; of decisions, with this state."""
+        """The newest entry of a subject; of decisions, the newest one with this state."""
         kept = [e for e in self.entries if e.subject == subject and state in (None, e.body.get("state"))]
         return kept[-1] if kept else None
 
@@ -119,7 +119,7 @@ class Ramps:
         self._samples = samples
         self._sources = sources
 
-    # -- what time and water bring -----------------------------------------------------------------------------------
+    # -- decisions of the ramp ---------------------------------------------------------------------------------------
 
     def step(self, tank: str) -> Decision | None:
         """Decide, and enter what is new; returns the decision that was entered, None where none was.
@@ -144,13 +144,13 @@ class Ramps:
         road = road_of(tank)
         if road is None or road.ended:
             return None
-        return self._weigh(tank, road)
+        return self._propose(tank, road)
 
-    def _weigh(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
+    def _propose(self, tank: TankSnapshot, road: RampHistory, accepted_g: float | None = None) -> Proposal:
         knowledge = self._sources.knowledge(tank.id, rations_to_judge(road.ramp, road.rations[-1].daily_g))
-        standing = self._standing(tank, road)
-        needs = tuple(readings_due(road.ramp, knowledge, standing, tank.now_ms))
-        decision = decide(road.ramp, knowledge, replace(standing, accepted_g=accepted_g), tank.now_ms)
+        state = self._state_of(tank, road)
+        needs = tuple(readings_due(road.ramp, knowledge, state, tank.now_ms))
+        decision = decide(road.ramp, knowledge, replace(state, accepted_g=accepted_g), tank.now_ms)
         return Proposal(road, decision, knowledge, needs)
 
     def _put(
@@ -171,7 +171,7 @@ class Ramps:
         entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="decision", by=by)
         return WrittenAnswer(entry=entry)
 
-    # -- what people do ----------------------------------------------------------------------------------------------
+    # -- decisions of people -----------------------------------------------------------------------------------------
 
     def put(self, tank: str, body: Any) -> RampEntered:
         """Set a ramp, or change how the one under way is set: with another start it begins anew."""
@@ -179,7 +179,7 @@ class Ramps:
         checked = parse(requests.RampRequest, body)
 
         def make(snapshots: Snapshots) -> WrittenAnswer:
-            # Stamped where nobody else can enter: what is decided last must also be the newest.
+            # Stamped within the transaction: what is decided last must also have the newest time.
             now_ms, before = self._context.stamp_ms(), snapshots.of(tank)
             road = road_of(before)
             goes_on = road is not None and not road.ended and road.ramp.start_g == checked.start_g
@@ -192,7 +192,7 @@ class Ramps:
             entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, fields, tank=tank, subject="set", by=checked.by)
             return WrittenAnswer(entry=entry)
 
-        return self._said(tank, asked(checked, "ramp", tank), make)
+        return self._enter(tank, request_identity(checked, "ramp", tank), make)
 
     def decide(self, tank: str, body: Any) -> RampEntered:
         """A person accepts the step that is asked, vetoes steps for one dwell, or stops the ramp."""
@@ -212,11 +212,11 @@ class Ramps:
             reason = f"a person stopped it{f': {checked.note}' if checked.note else ''}"
             return self._put(snapshots, tank, road, Decision("stopped", reasons=(reason,)), None, checked.by)
 
-        return self._said(tank, asked(checked, "ramp decision", tank), make)
+        return self._enter(tank, request_identity(checked, "ramp decision", tank), make)
 
-    def _said(self, tank: str, request: Asked, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
-        """Enter what a person said, go on from there, and show where that leads."""
-        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, request)
+    def _enter(self, tank: str, identity: RequestIdentity, make: Callable[[Snapshots], WrittenAnswer]) -> RampEntered:
+        """Enter what a person decided, take the next step, and show the result."""
+        entry = self._transactions.enter(make, WrittenAnswer, "ramp", tank, identity)
         self.step(tank)
         return RampEntered(**dict(self.view(tank)), entry=entry.entry)
 
@@ -225,8 +225,8 @@ class Ramps:
     ) -> WrittenAnswer:
         if road.state != "ready for a step":
             raise FieldError("decision", f"nothing is asked: the ramp {road.state or 'has only been set'}", 409)
-        weighed = self._weigh(snapshots.of(tank), road, road.decided[-1].body["next_g"])
-        decision, knowledge = weighed.decision, weighed.knowledge
+        proposal = self._propose(snapshots.of(tank), road, road.decided[-1].body["next_g"])
+        decision, knowledge = proposal.decision, proposal.knowledge
         if decision.state != "steps up":
             why = "; ".join(decision.waits_for or decision.reasons)
             raise FieldError("decision", f"no step any more: the ramp {decision.state}: {why}", 409)
@@ -236,7 +236,7 @@ class Ramps:
     def _veto(
         self, snapshots: Snapshots, tank: str, road: RampHistory, checked: requests.RampDecisionRequest
     ) -> WrittenAnswer:
-        """No step for one dwell; one that is not in force before the coming midnight is taken back."""
+        """Veto steps for one dwell. A step that is not in force before the coming midnight is taken back."""
         now_ms = self._context.stamp_ms()
         until_ms = now_ms + int(road.ramp.dwell_days * DAY_MS)
         body: Row = {"decision": "veto", "until_ms": until_ms, "note": checked.note}
@@ -250,9 +250,9 @@ class Ramps:
         entry = ledger.add(snapshots.tx, "ramp", now_ms, now_ms, body, tank=tank, subject="veto", by=checked.by)
         return WrittenAnswer(entry=entry)
 
-    # -- what stands -------------------------------------------------------------------------------------------------
+    # -- the present state -------------------------------------------------------------------------------------------
 
-    def _standing(self, tank: TankSnapshot, road: RampHistory) -> TankState:
+    def _state_of(self, tank: TankSnapshot, road: RampHistory) -> TankState:
         begun_ms, now_ms = in_force_since_ms(road.rations, tank.zone), tank.now_ms
         assert begun_ms is not None
         veto, back = road.last("veto"), road.last("decision", "steps back")
@@ -284,8 +284,8 @@ class Ramps:
         if road.ended:
             shown, known = _decided(road.decided[-1])
         else:
-            weighed = self._weigh(now, road)
-            shown, known = weighed.decision, None if weighed.knowledge is None else knowledge_view(weighed.knowledge)
+            proposal = self._propose(now, road)
+            shown, known = proposal.decision, None if proposal.knowledge is None else knowledge_view(proposal.knowledge)
         veto = road.last("veto")
         begun_ms = in_force_since_ms(road.rations, zone)
         return RampAnswer(
@@ -320,7 +320,7 @@ def read_road(tx: Connection, tank: str) -> RampHistory | None:
 
 
 def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> RampHistory | None:
-    """The ramp that some entries tell of: all of a tank, by time, since it began."""
+    """The ramp that a tank's entries of this kind tell of, by time, since it began."""
     set_by = [e for e in entries if e.subject == "set"]
     if not set_by:
         return None
@@ -332,7 +332,7 @@ def _road(entries: Sequence[Entry], rations: Sequence[Ration]) -> RampHistory | 
 
 
 def _crossed(tank: TankSnapshot, since_ms: int) -> tuple[str, ...]:
-    """What lines say of the water now, or said when they held or reduced feeding since an instant."""
+    """What lines say of the water now, and what they said when they held or reduced feeding since an instant."""
     now = {
         crossing.line.analyte: crossing.text
         for crossing in tank.water.found
@@ -345,7 +345,7 @@ def _crossed(tank: TankSnapshot, since_ms: int) -> tuple[str, ...]:
 
 
 def clear(reading: Reading) -> bool:
-    """Whether a reading lies at or below what kits can just tell from none; one of anything else always does."""
+    """Whether a reading lies at or below what kits can just detect; always true for other analytes."""
     return not reading.may_cross or reading.value <= TRACE_MG_N_PER_L.get(reading.analyte, math.inf) * (1 + 1e-9)
 
 

@@ -10,7 +10,7 @@ from tareline.app.answers import things
 from tareline.app.answers.things import ThingAnswer
 from tareline.app.commands.transactions import Transactions
 from tareline.app.context import Context
-from tareline.app.idempotency import asked
+from tareline.app.idempotency import request_identity
 from tareline.app.requests import parse
 from tareline.app.requests.fields import TimedRequest
 from tareline.app.snapshot import Snapshots
@@ -48,7 +48,7 @@ class Things:
                 raise FieldError("id", f"there is already a device or {kind} {ref!r}", 409)
             return self._put(snapshots, kind, ref, checked)
 
-        return self._transactions.enter(make, things.THINGS[kind], kind, None, asked(checked, kind, ref))
+        return self._transactions.enter(make, things.THINGS[kind], kind, None, request_identity(checked, kind, ref))
 
     def put(self, kind: str, ref: str, body: Body | BaseModel) -> ThingAnswer:
         """A new version of a thing, from `at` on; 404 where there is none."""
@@ -61,7 +61,7 @@ class Things:
         def make(snapshots: Snapshots) -> ThingAnswer:
             return self._put(snapshots, kind, ref, checked)
 
-        return self._transactions.enter(make, things.THINGS[kind], kind, None, asked(checked, kind, ref))
+        return self._transactions.enter(make, things.THINGS[kind], kind, None, request_identity(checked, kind, ref))
 
     def _put(self, snapshots: Snapshots, kind: str, ref: str, checked: TimedRequest) -> ThingAnswer:
         fields = checked.model_dump(exclude=_NOT_KEPT, mode="json")

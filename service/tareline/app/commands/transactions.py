@@ -6,7 +6,7 @@ from typing import TypeVar
 from tareline.app import dispatch, idempotency
 from tareline.app.answers.base import Answer
 from tareline.app.context import Context
-from tareline.app.idempotency import Asked
+from tareline.app.idempotency import RequestIdentity
 from tareline.app.projections.samples import Samples
 from tareline.app.snapshot import Snapshots
 from tareline.store.devices import Issued
@@ -29,25 +29,25 @@ class Transactions:
         answers: type[A],
         what: str,
         tank: str | None,
-        asked: Asked,
+        identity: RequestIdentity,
         feeder: str | None = None,
     ) -> A:
         """One transaction: the entry, what feeders must be told, and the answer kept for the same client reference.
 
-        answers: the kind of answer that `make` gives. tank: whose feeders are looked after; None: every feeder. feeder:
-        one more, whatever tank it is on now. Raises FieldError (409) where its client reference was sent with something
+        answers: the kind of answer that `make` gives. tank: whose feeders are told; None: every feeder. feeder: one
+        more, whatever tank it is on now. Raises FieldError (409) where its client reference was sent with something
         else.
         """
         context = self._context
         with context.in_order:
-            answer, sent = self._commit(make, answers, tank, asked, feeder)
+            answer, sent = self._commit(make, answers, tank, identity, feeder)
             self._send(sent)
         context.announce(what, tank)
         return answer
 
     def consider(self, make: Callable[[Snapshots], bool], what: str, tank: str) -> bool:
-        """One transaction in which it turns out whether anything is entered, as `make` tells; if so, what feeders of
-        the tank must be told follows as from every entry."""
+        """One transaction that may enter something; `make` returns whether it did. If so, the feeders of the tank are
+        told what follows, as after every entry."""
         context = self._context
         with context.in_order:
             with context.write() as tx:
@@ -64,12 +64,12 @@ class Transactions:
         make: Callable[[Snapshots], A],
         answers: type[A],
         tank: str | None,
-        asked: Asked,
+        identity: RequestIdentity,
         feeder: str | None,
     ) -> tuple[A, list[Issued]]:
         context = self._context
         with context.write() as tx:
-            kept = idempotency.kept(tx, asked, answers)
+            kept = idempotency.stored_answer(tx, identity, answers)
             if kept is not None:
                 return kept, []
             snapshots = Snapshots(tx, context, self._samples)
@@ -78,5 +78,5 @@ class Transactions:
             if tank is not None:
                 feeders = context.register.devices_of("feeder", tank)
             sent = dispatch.tell(snapshots, feeders if feeder is None else dict.fromkeys((*feeders, feeder)))
-            idempotency.keep(tx, asked, answer, context.stamp_ms())
+            idempotency.store_answer(tx, identity, answer, context.stamp_ms())
         return answer, sent

@@ -25,7 +25,7 @@ class ReceivedDose:
 
     device: str
     message: Message
-    read: wire.DoseMessage
+    content: wire.DoseMessage
 
 
 def read_dose(work: IngestTransaction, device: str, message: Message) -> ReceivedDose:
@@ -37,7 +37,7 @@ def read_dose(work: IngestTransaction, device: str, message: Message) -> Receive
 
 
 def check_number(states: DeviceStates, name: str, device: str, journal: str, number: int) -> None:
-    """Refuse a dose's number that no journal can have reached: taken, it would use up all numbers below it."""
+    """Refuse a dose's number that no journal can have reached: it would use up all numbers below it."""
     track = states.tracks.get((device, journal))
     most = (track.frontier if track is not None and number > track.received else 0) + JUMP
     if number > most and (track is None or number > track.received):
@@ -50,7 +50,7 @@ def enter(work: IngestTransaction, doses: Sequence[ReceivedDose]) -> None:
     again: dict[tuple[str, str], list[ReceivedDose]] = {}
     earliest: dict[tuple[str, str], dict[int, int | None]] = {}
     for dose in doses:
-        seq, key = dose.read.seq, (dose.device, dose.read.journal)
+        seq, key = dose.content.seq, (dose.device, dose.content.journal)
         track = work.states.track(*key)
         if track.seen(seq):
             again.setdefault(key, []).append(dose)
@@ -72,9 +72,9 @@ def enter(work: IngestTransaction, doses: Sequence[ReceivedDose]) -> None:
 def _enter_again(work: IngestTransaction, device: str, journal: str, doses: Sequence[ReceivedDose]) -> None:
     """Doses whose number has been seen: the same again, a better message for one not understood, or one that was given
     up and came after all; anything else is another dose under a used number, and refused."""
-    stored = ledger.doses_by_seq(work.tx, device, journal, [d.read.seq for d in doses])
+    stored = ledger.doses_by_seq(work.tx, device, journal, [d.content.seq for d in doses])
     for dose in doses:
-        seq = dose.read.seq
+        seq = dose.content.seq
         entry = stored.get(seq)
         if entry is None or entry.body.get("outcome") == "unknown":
             row = _row_of(work, dose, {})
@@ -87,7 +87,7 @@ def _enter_again(work: IngestTransaction, device: str, journal: str, doses: Sequ
             stored.update(ledger.doses_by_seq(work.tx, device, journal, [seq]))
             work.result.dosed.add(device)
             work.result.count("dose")
-        elif entry.raw == dose.message.payload.decode() or (differing := _differing(entry.body, dose.read)) is None:
+        elif entry.raw == dose.message.payload.decode() or (differing := _differing(entry.body, dose.content)) is None:
             work.result.count("repeat")
         else:
             reason = f"{differing}: dose {seq} of this journal came before with another value"
@@ -132,7 +132,7 @@ def enter_unknown(work: IngestTransaction, device: str, message: Message, reject
 
 def _row_of(work: IngestTransaction, dose: ReceivedDose, beside: Mapping[int, int | None]) -> dict[str, Any]:
     """A dose's row. beside: the earliest instants of the same journal's doses that are in no row yet, by number."""
-    told = dose.read
+    told = dose.content
     at_ms, low_ms, high_ms = told.at_ms, None, None
     if at_ms is None:
         at_ms = high_ms = latest_ms(work, dose.device, told.boot, told.uptime_ms, dose.message)

@@ -32,5 +32,5 @@ def take_fault(work: IngestTransaction, device: str, message: Message) -> None:
     if fault.code in STOPS and work.context.register.now("feeder", device) is not None:
         tank = holds.stopped(Snapshots(work.tx, work.context, work.samples), device, fault.code, entry)
         if tank is not None:
-            work.result.changed.add(("hold", tank))
+            work.result.held.add(tank)
     work.result.devices.add(device)

@@ -66,12 +66,11 @@ def greet(work: IngestTransaction, device: str, message: Message, hello: wire.He
     """Take a hello: the board, and what the device says of its journal and its clock."""
     result = work.result
     result.count("hello")
-    body = hello.model_dump()
     known = work.states.known(device)
     if known.board is not None and known.board != hello.board:
         _hold_for_another_board(work, device, known.board, hello.board)
         known = replace(known, former_boards=(*known.former_boards[-9:], known.board))
-    work.remember(replace(known, hello=body, board=hello.board))
+    work.remember(replace(known, hello=hello.model_dump(), board=hello.board))
     _end_former_journal(work, device, (known.hello or {}).get("journal"), hello.journal)
     if hello.kind == "feeder" and hello.journal is not None:
         track = work.states.track(device, hello.journal)
@@ -85,7 +84,7 @@ def greet(work: IngestTransaction, device: str, message: Message, hello: wire.He
     if hello.kind == "feeder" and not message.retained:
         result.greeted.add(device)
     if hello.clock == "unset" and not message.retained:
-        result.clockless.append({"device": device, **body})
+        result.clockless.append((device, hello))
 
 
 def _end_former_journal(work: IngestTransaction, device: str, former: str | None, journal: str | None) -> None:
@@ -109,4 +108,4 @@ def _hold_for_another_board(work: IngestTransaction, device: str, before: str, n
         if not any(r.kind == "board" and r.device == device for r in snapshots.of(tank).holds.reasons):
             note = "; if you replaced the board, release; if not, find the second one"
             holds.hold(snapshots, tank, "board", text + note, device=device)
-            work.result.changed.add(("hold", tank))
+            work.result.held.add(tank)

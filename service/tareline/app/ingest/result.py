@@ -1,7 +1,6 @@
 """What a batch of messages brought."""
 
 from dataclasses import dataclass, field
-from typing import Any
 
 from tareline.mqtt import messages as wire
 
@@ -10,16 +9,16 @@ from tareline.mqtt import messages as wire
 class IngestResult:
     """What a batch brought, for what follows from it.
 
-    dosed: feeders of which doses were entered, corrected or given up. changed: (kind, tank) of entries that change what
-    feeders are told. journals: (device, journal) of which more was received. clockless: hellos of boards whose clock is
-    not set. greeted: feeders that said hello. devices: those that were heard. done_commands, refused_resends: ids of
-    commands. counts: messages by kind.
+    dosed: feeders of which doses were entered, corrected or given up. held: tanks that were held because of what
+    devices sent. journals: (device, journal) of which more was received. clockless: (device, hello) of boards whose
+    clock is not set. greeted: feeders that said hello. devices: devices that sent something. done_commands,
+    refused_resends: ids of commands. counts: messages by kind.
     """
 
     dosed: set[str] = field(default_factory=set)
-    changed: set[tuple[str, str]] = field(default_factory=set)
+    held: set[str] = field(default_factory=set)
     journals: set[tuple[str, str]] = field(default_factory=set)
-    clockless: list[dict[str, Any]] = field(default_factory=list)
+    clockless: list[tuple[str, wire.Hello]] = field(default_factory=list)
     greeted: set[str] = field(default_factory=set)
     devices: set[str] = field(default_factory=set)
     done_commands: set[str] = field(default_factory=set)
@@ -35,7 +34,7 @@ class IngestResult:
     def add(self, other: "IngestResult") -> None:
         """Add what another batch brought."""
         self.dosed |= other.dosed
-        self.changed |= other.changed
+        self.held |= other.held
         self.journals |= other.journals
         self.clockless += other.clockless
         self.greeted |= other.greeted

@@ -1,8 +1,8 @@
 """How much was really fed, feeder by feeder: the estimator over the ledger, kept ready.
 
-Pages and calls never wait for an estimate. A thread of the service works it out after the ledger has moved; doses that
-have come since count as the cell weighed them. Closed periods are kept in the store, and calculated again only when
-somebody looks at them.
+Pages and calls never wait for an estimate. A thread of the service calculates it after the ledger has changed; doses
+that have come since count as the cell weighed them. Closed periods are stored, and calculated again only when somebody
+looks at them.
 """
 
 import operator
@@ -30,9 +30,9 @@ from tareline.store.ledger import Entry, Stay
 
 SPEAK = ("dose", "gap", "refill", "weighin", "loss", "hopper", "finding")
 BY_PEOPLE = ("refill", "weighin", "loss", "hopper", "finding")
-GAIN_G_PER_STEP = 0.001  # where no dose has told the feeder's own
+GAIN_G_PER_STEP = 0.001  # where no dose has stated the feeder's gain
 PERIODS_KEPT = 16  # closed periods in memory that somebody has looked at
-PERIODS_PASSED = 4  # of which only the doses are kept, for somebody who goes through them once
+PERIODS_PASSED = 4  # of which only the doses are kept, for a caller that reads them once
 
 Span = tuple[int, int]
 Key = tuple[str, int, int]  # of a finding: kind, and the entries around it
@@ -40,9 +40,9 @@ Key = tuple[str, int, int]  # of a finding: kind, and the entries around it
 
 @dataclass(frozen=True)
 class Account:
-    """One feeder's books as of a position of the ledger.
+    """One feeder's account as of a position of the ledger.
 
-    closed: its closed periods, oldest first. found: the estimate of what came after them, None where that is nothing.
+    closed: its closed periods, oldest first. found: the estimate of what came after them, None where nothing came.
     """
 
     feeder: str
@@ -110,10 +110,10 @@ class Accounts:
         """The newest account there is; None before the first."""
         return self._cache.value(feeder)
 
-    # -- working it out ----------------------------------------------------------------------------------------------
+    # -- calculating -------------------------------------------------------------------------------------------------
 
     def behind(self) -> list[str]:
-        """Feeders of which the ledger has said something since their account."""
+        """Feeders with entries in the ledger that are newer than their account."""
         with self._context.store.read() as tx:
             for entry, device, _, _ in ledger.moved(tx, self._position, SPEAK):
                 self._newest[str(device)] = max(entry, self._newest.get(str(device), 0))
@@ -122,7 +122,7 @@ class Accounts:
         return [feeder for feeder in feeders if self._cache.is_stale(feeder, self._newest.get(feeder, 0))]
 
     def compute(self, feeder: str) -> list[Revision]:
-        """Work out a feeder's account anew; returns what that changed in the past because of what people entered."""
+        """Calculate a feeder's account; returns what that changed in the past because of what people entered."""
         now_ms = self._context.stamp_ms()
         before = self.account(feeder)
         with self._context.store.read() as tx:
@@ -149,7 +149,7 @@ class Accounts:
         return [] if before is None else self._revised(before, account)
 
     def _standing(self, tx: Connection, feeder: str, kept: Sequence[ClosedPeriod]) -> list[ClosedPeriod]:
-        """The closed periods that no entry has spoken about since."""
+        """The closed periods about which no later entry says anything."""
         if not kept:
             return []
         moved = ledger.moved(tx, min(c.position for c in kept), SPEAK)
@@ -221,7 +221,7 @@ class Accounts:
         return self._context.register.now("food", food) or {} if food is not None else {}
 
     def _first_gain(self, tx: Connection, feeder: str) -> float:
-        """The gain by which a feeder's first doses were asked for: it stays, whatever the feeder is told later."""
+        """The gain with which a feeder's first doses were calculated: it stays, whatever the feeder is told later."""
         for entry in ledger.first_doses(tx, feeder):
             body = entry.body
             if body.get("outcome") == "ok" and body.get("steps") and body.get("target_g"):
@@ -229,7 +229,7 @@ class Accounts:
         return GAIN_G_PER_STEP
 
     def _elsewhere(self, feeder: str, at_ms: int) -> list[tuple[str, float, float]]:
-        """What other feeders' hoppers held at an instant of their open periods."""
+        """What the hoppers of other feeders held at an instant, where that lies in their open periods."""
         others = [account for name, account in self._cache.values().items() if name != feeder]
         return [
             (account.feeder, *account.found.content_at(at_ms))
@@ -247,7 +247,7 @@ class Accounts:
             history, dismissed = self._history(tx, feeder, state.at_ms if state else None, end_ms)
         return estimate(history, end_ms, state, dismissed)
 
-    # -- what it says ------------------------------------------------------------------------------------------------
+    # -- results -----------------------------------------------------------------------------------------------------
 
     def parts(self, account: Account, start_ms: int, end_ms: int) -> list[Estimate]:
         """The estimates that cover [start, end) of a feeder's time."""
@@ -331,7 +331,7 @@ class Accounts:
         return None
 
     def open_findings(self, tank: str) -> int:
-        """How many findings nobody has decided, in the open periods of the feeders on a tank."""
+        """The number of findings on which nobody has decided, in the open periods of the feeders on a tank."""
         accounts = [self.account(feeder) for feeder in self._context.register.devices_of("feeder", tank)]
         return sum(len(account.found.findings) for account in accounts if account is not None and account.found)
 
@@ -344,7 +344,7 @@ class Accounts:
         return next_gain(account.found, in_force_g_per_step, in_force_g_per_step, calibrated)
 
     def _revised(self, before: Account, after: Account) -> list[Revision]:
-        """Past days that something has changed which people entered."""
+        """Past days that entries of people have changed."""
         if before.found is None or after.found is None or before.open_ms != after.open_ms:
             return []
         changed = changed_entries(before.found.chain.history, after.found.chain.history)

@@ -1,8 +1,8 @@
 """From ledger and accounts to the record of a tank that the load's model takes. Reads only.
 
-What was fed is told by the feeders' accounts, dose by dose with its deviation, summed by local day; food given by hand
-counts beside it. Days of closed periods are kept in memory, since accounts of them do not change until somebody speaks
-of them.
+What was fed comes from the feeders' accounts, dose by dose with its deviation, summed by local day; food given by hand
+is added. Days of closed periods are kept in memory, since their accounts do not change until somebody enters something
+about them.
 """
 
 import math
@@ -31,14 +31,14 @@ from tareline.store.ledger import Entry, Stay
 
 OF_THE_TANK = ("reading", "handfeed", "water-change", "top-up", "note")
 WITNESSES = ("ammonia", "nitrite", "nitrate", "tds")
-UPSETTING = ("plants", "filter", "medication")  # notes after which what was proven before holds no more
+UPSETTING = ("plants", "filter", "medication")  # notes after which an earlier proven ration is no longer valid
 UPSETTING_FIELDS = ("volume_l", "planted_area_cm2", "light_h_per_day")  # of a tank, which do the same when they change
 # Dry foods state 30 to 55 % of crude protein (common practice, no source).
 UNKNOWN_FOOD = Food("food of unknown protein", 42.0, 0.25)
 HANDFED_SD = 0.2  # of a hand feed's mass where nobody stated its deviation (judgement: a pinch is no balance)
 CHUNK_DAYS = 28
-DETECTS = Record(volume_l=1.0, now=0.0).detects  # where no kit of the tank has said
-QUARTER_DAYS = 90  # by which the model drops what lies further back than two years
+DETECTS = Record(volume_l=1.0, now=0.0).detects  # where no kit of the tank states a limit
+QUARTER_DAYS = 90  # steps in which the model drops data older than two years
 
 Key = tuple[int, str | None]  # a day since the record's start, and a food
 Sum = tuple[float, float]  # grams and variance
@@ -46,7 +46,8 @@ Sum = tuple[float, float]  # grams and variance
 
 @dataclass(frozen=True, slots=True)
 class GatheredRecord:
-    """A record, the index of the food that grams are of, the local date of its day 0, and the instant of its `now`."""
+    """A record, the index of the food to which grams refer, the local date of its day 0, and the instant of its
+    `now`."""
 
     record: Record
     food: int
@@ -75,7 +76,7 @@ class RecordBasis:
 
     @property
     def complete(self) -> bool:
-        """Whether the accounts know all that the ledger does."""
+        """Whether the accounts include everything in the ledger."""
         return all(caught_up for *_, caught_up in self.told)
 
 
@@ -89,9 +90,9 @@ class LoadRecords:
         self._cache = Projection[tuple[str, int], object, dict[Key, Sum]]()
 
     def mark(self, tx: Connection, tank: str) -> RecordBasis:
-        """What a tank's record follows from now.
+        """The data from which a tank's record follows now.
 
-        Doses of the current day are left out: what they do to the water is seen by tomorrow.
+        Doses of the current day are left out: their effect on the water shows by tomorrow.
         """
         register = self._context.register
         zone = self._context.zone(tank)
@@ -108,7 +109,7 @@ class LoadRecords:
         return RecordBasis(register, today, newest, tuple(told), self._probed.count(tx, tank))
 
     def gather(self, tx: Connection, tank: str) -> GatheredRecord | None:
-        """The record of a tank as it is known now; None of one that is empty."""
+        """The record of a tank as it is known now; None for an empty tank."""
         body = self._context.need("tank", tank)
         if body["stage"] == "empty":
             return None
@@ -153,10 +154,10 @@ class LoadRecords:
     # -- when it began -----------------------------------------------------------------------------------------------
 
     def _begun(self, tx: Connection, tank: str, entries: Sequence[Entry]) -> tuple[int, bool]:
-        """Since when there is something to tell, and whether the tank was filled then.
+        """When the record begins, and whether the tank was filled then.
 
-        A tank that was empty is new when it is filled; one that was told of without animals was new then. Of one that
-        had animals when it was told of, nobody knows how old it is: its record begins with its food, since what was
+        A tank that was empty is new when it is filled; one that was entered without animals was new then. The age of a
+        tank that had animals when it was entered is not known: its record begins with its first food, since what was
         fed before is not in the books.
         """
         versions = self._context.register.history("tank", tank)
@@ -173,7 +174,7 @@ class LoadRecords:
         return min(fed or [e.at_ms for e in entries] or [versions[0].at_ms]), False
 
     def _refitted(self, tank: str, days: "Days") -> list[float]:
-        """When volume, planted area or light became others; stating for the first time what was so already is none."""
+        """When volume, planted area or light changed; stating one of them for the first time is not a change."""
         versions = self._context.register.history("tank", tank)
         changed = set()
         for name in UPSETTING_FIELDS:
@@ -208,10 +209,10 @@ class LoadRecords:
     def _by_probes(
         self, tx: Connection, tank: str, days: "Days", first: int, entries: Sequence[Entry], readings: list[Reading]
     ) -> tuple[RecordedReading, ...]:
-        """The dissolved solids of each week by each probe: figures without a step of their own.
+        """The dissolved solids of each week by each probe, as values without a step.
 
-        Of the last quarter and what there is of the one before: what a cell said earlier tells more of how it has
-        drifted since than of the water.
+        Of the last quarter and the part of the one before: older values of a cell show its drift since then rather than
+        the water.
         """
         pens = [(r.at_ms, r.value) for r in readings if r.analyte == "tds" and not r.chart]
         topups, changes = ([e.at_ms for e in entries if e.kind == kind] for kind in ("top-up", "water-change"))
@@ -341,7 +342,7 @@ def food_of(context: Context, food: str | None) -> Food:
 
 
 def content(source: dict[str, Any]) -> dict[str, Any]:
-    """What a source water holds, as a change of water takes it; what it does not say is left to the model."""
+    """What a source water contains, as the model's water changes take it; what is not stated is left out."""
     found: dict[str, Any] = {}
     if source.get("nitrate_mg_per_l") is not None:
         found["nitrate_mg_n_per_l"] = to_canonical("nitrate", source["nitrate_mg_per_l"], "mg/L", "ion")
@@ -383,7 +384,7 @@ def _add(fed: dict[Key, Sum], day: int, food: str | None, mass_g: float, varianc
 
 
 def _stretch_last(fed: dict[Key, Sum], now: float) -> None:
-    """The model takes a day's food evenly: what was fed of an unfinished day is scaled to a whole one."""
+    """Scale the food of an unfinished day to a whole day, because the model spreads a day's food evenly."""
     last, part = math.floor(now), now - math.floor(now)
     for key in [key for key in fed if key[0] == last]:
         mass_g, variance = fed.pop(key)

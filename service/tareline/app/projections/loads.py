@@ -1,8 +1,8 @@
-"""How much each tank carries and can take: the load's answers, kept ready.
+"""The load of each tank and its limit: results of the model, kept ready.
 
-Pages and calls never wait for a posterior. A thread of the service gathers a tank's record when the ledger has moved
+Pages and calls never wait for a posterior. A thread of the service gathers a tank's record when the ledger has changed
 and has it calculated by a process of its own; forecasts are asked of a second one, so that neither waits for the other.
-The same record gives the same answer, so nothing of this is kept on disk.
+The same record gives the same answer, so nothing of this is stored on disk.
 """
 
 import logging
@@ -39,7 +39,7 @@ Terms = tuple[float, float]  # a ramp's dwell in days, and the share of the limi
 
 @dataclass(frozen=True, slots=True)
 class LoadAnswer:
-    """What was calculated for a tank: from what, by which terms, what is told of it, and the posterior as bytes."""
+    """The result for a tank: its record, the terms, the answer, and the posterior as bytes."""
 
     gathered: GatheredRecord
     terms: Terms
@@ -49,7 +49,8 @@ class LoadAnswer:
 
 @dataclass(frozen=True, slots=True)
 class LoadState:
-    """A tank's newest answer, None before the first and of an empty tank; whether all that was entered is in it."""
+    """A tank's newest answer, None before the first and for an empty tank; and whether it includes everything that was
+    entered."""
 
     answer: LoadAnswer | None
     fresh: bool
@@ -92,10 +93,10 @@ class Loads:
         """The processes that run now."""
         return [pid for worker in (self._worker, self._asked) if (pid := worker.pid) is not None]
 
-    # -- working it out ----------------------------------------------------------------------------------------------
+    # -- calculating -------------------------------------------------------------------------------------------------
 
     def work(self) -> Mapping[str, Exception]:
-        """Have the load of every tank calculated of which something new is known; returns what failed unexpectedly."""
+        """Calculate the load of every tank that has new data. Returns unexpected failures."""
         failed: dict[str, Exception] = {}
         for tank in self._context.register.refs("tank"):
             try:
@@ -111,7 +112,7 @@ class Loads:
         return failed
 
     def compute(self, tank: str) -> bool:
-        """Work out a tank's load if something that it follows from has changed; whether there is a new answer."""
+        """Calculate a tank's load where its data have changed; returns whether there is a new answer."""
         with self._context.store.read() as tx:
             mark, terms = self._load_records.mark(tx, tank), _terms(tx, tank)
             if not self._cache.is_stale(tank, (mark, terms)) and tank not in self._trouble:
@@ -141,14 +142,14 @@ class Loads:
         since_ms = before.since_ms if before is not None else self._context.stamp_ms()
         self._trouble[tank] = LoadFailure(why, since_ms, (before.times if before is not None else 0) + 1, now_s)
 
-    # -- what it says ------------------------------------------------------------------------------------------------
+    # -- results -----------------------------------------------------------------------------------------------------
 
     def known(self, tank: str) -> LoadAnswer | None:
         """The newest answer; None before the first, and of an empty tank."""
         return self._cache.value(tank)
 
     def trouble(self, tank: str) -> LoadFailure | None:
-        """What goes wrong with a tank's load at present."""
+        """The present failure of a tank's load, if any."""
         return self._trouble.get(tank)
 
     def state(self, tank: str) -> LoadState:
@@ -168,7 +169,7 @@ class Loads:
         return self.trouble(tank) is None and now_s - self._stale_s.setdefault(tank, now_s) < GRACE_S
 
     def knowledge(self, tank: str, rations: Sequence[float]) -> LoadKnowledge | None:
-        """What a ramp asks, of the rations that it may lead to."""
+        """What a ramp must know about the rations to which it may lead."""
         state = self.state(tank)
         if state.answer is None:
             return None
@@ -216,7 +217,7 @@ class Loads:
             known = self.known(other)
             if other != tank and known is not None and known.told.load.found:
                 load, planted_cm2 = known.told.load, self._context.need("tank", other).get("planted_area_cm2")
-                # Of a limit that is found all three are known.
+                # All three are known where a limit is found.
                 assert load.p5_g is not None
                 assert load.p50_g is not None
                 assert load.p95_g is not None

@@ -32,7 +32,7 @@ from tareline.store.ledger import Stay
 
 FINE_MS = 3 * DAY_MS
 COARSE_MS = 60 * DAY_MS
-EVERY_MS = 5 * 60_000  # water is slow: looking more often finds nothing sooner
+EVERY_MS = 5 * 60_000  # water changes slowly: checking more often finds nothing sooner
 METRICS = ("temperature", "tds")
 NEAR_MS = 10 * 60_000  # a conductivity is compensated by a temperature this near
 

@@ -1,6 +1,6 @@
-"""Where a tank's water is going: trends of its readings and of its probes' daily means, kept ready.
+"""The trends of a tank's readings and of its probes' daily means, kept ready.
 
-Pages and calls never wait for a trend: the watcher works it out when a reading has come or a day is over.
+Pages and calls never wait for a trend: the monitor calculates it when a reading has come or a day is over.
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,7 +27,7 @@ RISING_IS_BAD = {
     "ph": False,
     "kh": False,
 }
-SHIFTS = ("ration", "water-change")  # what moves a probe's level at once, and is no trend
+SHIFTS = ("ration", "water-change")  # these move a probe's level at once, which is no trend
 
 
 class Trends:
@@ -42,12 +42,12 @@ class Trends:
         return self._cache.value(tank) or {}
 
     def alarms(self, tank: str) -> list[str] | None:
-        """The analytes whose trend is worth telling a person; None before the trends were calculated."""
+        """The analytes whose trend gives an alarm; None before the trends were calculated."""
         found = self._cache.value(tank)
         return None if found is None else [analyte for analyte, trend in found.items() if trend.alarm]
 
     def compute(self, tank: str, now_ms: int) -> Mapping[str, Trend]:
-        """Work out a tank's trends, unless nothing has come since; returns them. An empty tank's water goes nowhere."""
+        """Calculate a tank's trends, unless nothing has come since; returns them. An empty tank has none."""
         zone = self._context.zone(tank)
         today = day_of(now_ms, zone)
         start_ms = day_start_ms(today - timedelta(days=LOOK_BACK_DAYS), zone)
@@ -92,6 +92,7 @@ class Trends:
         return {"temperature": [DailyMean(d.at_ms, d.mean, d.n) for d in celsius], "tds": solids}
 
     def _limits(self, tank: str, analyte: str, rising_is_bad: bool) -> Sequence[float]:
-        """What a trend must not reach, in the canonical unit: the lines on that side (a nitrate ceiling is one)."""
+        """The lines that a trend must not reach, in the canonical unit: those on its side (a nitrate ceiling is
+        one)."""
         lines = repository.lines(self._context, tank)
         return [line.canonical for line in lines if line.analyte == analyte and line.above == rising_is_bad]

@@ -1,7 +1,8 @@
-"""What a tank's probes say of its dissolved solids, a value a week, for the record that the load's model takes.
+"""The dissolved solids by a tank's probes, one value a week, for the record that the load's model takes.
 
-Reads only. A week begins on a Monday, local, and is told of once it is over. Each is judged from the same stretch
-before it, so that what comes later changes nothing of it; hours come from the roll-ups, and weeks once judged are kept.
+Reads only. A week begins on a local Monday and is included once it is over. Each week is checked together with the
+period before it, so that later samples change nothing of it. Hourly means come from the roll-ups, and the results of
+weeks are kept.
 """
 
 from bisect import bisect_left
@@ -22,8 +23,8 @@ from tareline.store import series
 from tareline.store.ledger import Stay
 from tareline.store.series import Point
 
-RUN_DAYS = 28  # before a week, from which its judgement takes its run
-LATE_DAYS = 28  # what comes later than so is in the record by the next midnight only
+RUN_DAYS = 28  # before a week, which are checked together with it
+LATE_DAYS = 28  # samples that come later than this are in the record only from the next midnight on
 METRICS = ("conductivity", "temperature")
 
 
@@ -35,7 +36,7 @@ class WeeklySolids:
         self._cache = Projection[tuple[str, str, int, date], object, tuple[int, float] | None]()
 
     def count(self, tx: Connection, tank: str) -> int:
-        """How many samples there are of the last weeks that are over: it moves when a late one has come."""
+        """The number of samples of the last weeks that are over: it changes when a late sample has come."""
         zone = self._context.zone(tank)
         monday = _monday(day_of(self._context.stamp_ms(), zone))
         start_ms = day_start_ms(monday - timedelta(days=LATE_DAYS), zone)
@@ -85,7 +86,7 @@ def _monday(day: date) -> date:
 
 
 def _hours(tx: Connection, stay: Stay, metric: str, start_ms: int, end_ms: int) -> list[Point]:
-    """Hourly means of the whole hours of a stay: one in which the probe was moved is of two waters."""
+    """Hourly means of the whole hours of a stay: an hour in which the probe was moved is of two waters."""
     _, since_ms, until_ms = stay
     points = series.points(tx, [stay], metric, start_ms, end_ms, -(-(end_ms - start_ms) // HOUR_MS) + 1)
     return [p for p in points if p.at_ms >= since_ms and (until_ms is None or p.at_ms + HOUR_MS <= until_ms)]

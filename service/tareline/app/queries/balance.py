@@ -1,6 +1,6 @@
-"""Gathers what the balances of a tank's water follow from: readings, water that went in, food that was given.
+"""Gathers the data of the balances of a tank's water: readings, water that went in, food that was given.
 
-A balance that cannot be told says why, in a sentence (`why_not`); what it needs is for the keeper to write down.
+A balance that cannot be calculated says why, in a sentence (`why_not`); what it needs is for the keeper to enter.
 """
 
 import math
@@ -27,7 +27,7 @@ from tareline.core.water.readings import Reading
 
 LOOK_BACK_MS = 91 * DAY_MS
 LEAST_MS = 14 * DAY_MS  # readings that lie nearer together say more of their own error than of a balance: judgement
-FOOD_MS = 28 * DAY_MS  # how far back food speaks for the days to come
+FOOD_MS = 28 * DAY_MS  # the food of this period stands for the coming days
 AHEAD_DAYS = 365.0  # what lies further ahead is not foretold
 
 

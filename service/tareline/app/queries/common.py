@@ -1,17 +1,14 @@
-"""Shapes that several queries share: a tank, a finding, a reading as it was stated, and which days may be asked for."""
+"""Shapes that several queries share: a tank, a finding, and which days may be asked for."""
 
 from datetime import date
-from typing import Any
 
 from tareline.app.answers.days import CauseAnswer, FindingAnswer, MendAnswer
 from tareline.app.answers.things import TankAnswer
 from tareline.app.context import Context
 from tareline.app.projections.accounts import finding_id
 from tareline.core.calendar import rfc3339
-from tareline.core.water.readings import Reading
 from tareline.core.weighing.gross_errors import Finding
 from tareline.errors import FieldError
-from tareline.store.ledger import Entry
 
 MOST_DAYS = 400
 FIRST_YEAR, LAST_YEAR = 1970, 2999
@@ -65,11 +62,3 @@ def check_period(start: date, end: date) -> None:
         raise FieldError("end", f"expected a date from {start} on; found {end}")
     if (end - start).days >= MOST_DAYS:
         raise FieldError("end", f"expected at most {MOST_DAYS} days; found {(end - start).days + 1}")
-
-
-def as_stated(r: Reading, entry: Entry) -> dict[str, Any]:
-    """The fields of a `StatedAnswer`: a reading in the unit and basis in which it was stated."""
-    body = entry.body
-    high = None if r.high is None else r.scale.stated(r.high)
-    own = {"value": body["value"], "unit": body["unit"], "basis": body.get("basis"), "detected": r.detected}
-    return {**own, "low": r.scale.stated(r.low), "high": high}

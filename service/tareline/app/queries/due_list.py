@@ -54,13 +54,14 @@ class DueList:
         return guard.due(situation, tank.now_ms)
 
     def _is_sampled(self, tank: TankSnapshot) -> bool:
-        """Whether a probe that is believed watches the temperature; what it kept while we were down comes later."""
+        """Whether a believed probe monitors the temperature. Samples that it stored while the service was down arrive
+        later."""
         newest = tank.sampled.newest.get("temperature")
         return newest is not None and tank.now_ms - max(newest[1], self._started_ms) < SAMPLED_MS
 
 
 def _lined(tank: TankSnapshot) -> set[str]:
-    """What lines rest on. A default line that only notifies asks nobody for a kit that nobody has used."""
+    """The analytes that lines need. A default line that only notifies needs none that was never measured."""
     return {
         line.analyte
         for line in tank.lines

@@ -1,4 +1,4 @@
-"""What is shown of a tank's load: what it carries and can take, the road so far, and the weeks ahead.
+"""What is shown of a tank's load: the load and its limit, the past, and the weeks ahead.
 
 Nitrate is shown as ion, as its ceiling and most kits are; ammonia and nitrite as N. What nobody knows is null.
 """
@@ -51,7 +51,7 @@ EMPTY = "the tank is empty"
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """What somebody asks the weeks ahead for. Nothing given: as it is planned.
+    """A scenario of the weeks ahead. Without values: as it is planned.
 
     daily_g: a steady ration. food: the id of another food. change_l: litres changed now, with `water`. plants_removed:
     a share of them, now. holiday_start, holiday_end: local dates, both included, on which holiday_g is fed.
@@ -89,7 +89,7 @@ def _within(name: str, value: float | None, low: float, high: float) -> None:
 
 
 def load_view(context: Context, loads: Loads, tank: str) -> TankLoadAnswer:
-    """What a tank carries and can take."""
+    """The load of a tank and its limit."""
     body = context.need("tank", tank)
     state, trouble = loads.state(tank), loads.trouble(tank)
     known = state.answer

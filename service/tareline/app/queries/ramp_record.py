@@ -22,7 +22,6 @@ from tareline.app.answers.water import StatedAnswer
 from tareline.app.commands.ramp import SET, RampHistory, Ramps, read_road
 from tareline.app.context import Context
 from tareline.app.projections.accounts import Accounts
-from tareline.app.queries.common import as_stated
 from tareline.core.calendar import rfc3339
 from tareline.core.feeding.books import Span, joined_spans
 from tareline.core.feeding.ration import Ration, in_force_since_ms
@@ -46,7 +45,7 @@ class Stage:
 
 
 def stages(rations: Sequence[Ration], zone: str, began_ms: int, ended_ms: int) -> list[Stage]:
-    """The rations in force between two instants, each from when it was in force; what never was is none."""
+    """The rations in force between two instants, each from when it was in force; one that never was is left out."""
     found: list[Stage] = []
     for i, ration in enumerate(rations):
         from_ms = max(began_ms, in_force_since_ms(rations[: i + 1], zone) or began_ms)
@@ -133,7 +132,7 @@ def _seen(entries: Sequence[Entry], tds_factor: float) -> AnalyteSeen:
     newest = entries[-1].body
     scale = (newest["unit"], newest.get("basis"))
     alike = [e.body["value"] for e in entries if (e.body["unit"], e.body.get("basis")) == scale]
-    last = StatedAnswer(**as_stated(repository.reading(entries[-1], tds_factor), entries[-1]))
+    last = StatedAnswer.of(repository.reading(entries[-1], tds_factor), entries[-1])
     return AnalyteSeen(n=len(entries), lowest=min(alike), highest=max(alike), newest=last)
 
 

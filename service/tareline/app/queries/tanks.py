@@ -65,7 +65,7 @@ class TankQueries:
         self._due_list = due_list
 
     def all(self) -> list[TankAnswer]:
-        """Every tank, in the order they were told of."""
+        """Every tank, in the order in which they were entered."""
         return [tank_view(self._context, tank) for tank in self._context.register.refs("tank")]
 
     def overview(self) -> list[OverviewAnswer]:

@@ -1,8 +1,8 @@
 """What is known of a tank's water, as it is shown: readings with what their kits could tell apart, what probes sent,
 trends, published criteria beside the tank's lines, balances, and whether the probes can be believed.
 
-Pages and the HTTP API ask the same functions. What only the watcher works out (trends, probe health) is shown as it was
-last worked out.
+Pages and the HTTP API use the same functions. What only the monitor calculates (trends, probe health) is shown as it
+was last calculated.
 """
 
 import math
@@ -41,7 +41,6 @@ from tareline.app.projections.accounts import Accounts
 from tareline.app.projections.samples import Samples
 from tareline.app.projections.trends import Trends
 from tareline.app.queries.balance import balances
-from tareline.app.queries.common import as_stated
 from tareline.app.snapshot import Snapshots, TankSnapshot
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, days_between, rfc3339
 from tareline.core.safety.known_water import SampleSummary
@@ -95,8 +94,9 @@ class WaterQueries:
         free = free_ammonia(tank.readings, tank.temperature, now_ms)
         return NewestWaterAnswer(
             latest={
-                analyte: NewestReadingAnswer(
-                    **as_stated(r, entry),
+                analyte: NewestReadingAnswer.of(
+                    r,
+                    entry,
                     analyte=analyte,
                     canonical=_canonical(r),
                     at=rfc3339(r.at_ms, zone),
@@ -131,8 +131,9 @@ class WaterQueries:
             explained = r.analyte in ("ammonia", "free_ammonia")
             why = repository.circumstances(tx, self._context, tank, r.at_ms) if explained else Circumstances()
             found.append(
-                ReadingAnswer(
-                    **as_stated(r, entry),
+                ReadingAnswer.of(
+                    r,
+                    entry,
                     entry=entry.id,
                     at=rfc3339(r.at_ms, zone),
                     analyte=r.analyte,

@@ -1,6 +1,6 @@
 """What a person or a program may enter, as it comes in over HTTP or from a form, by subject.
 
-Unknown fields are refused by name: a slip in a field's name must not lose what was meant.
+Unknown fields are refused by name: otherwise a misspelt field would be lost.
 """
 
 from tareline.app.requests.decisions import CorrectionRequest, DecisionRequest, SeenRequest, UpdateRequest

@@ -32,7 +32,7 @@ class RationRequest(Request):
 
 
 class AbsenceRequest(Request):
-    """Local days, both included, on which less is fed; a `daily_g` of null ends what was planned."""
+    """Local days, both included, on which less is fed; a `daily_g` of null ends a planned absence."""
 
     model_config = ConfigDict(
         json_schema_extra={"examples": [{"start": "2026-07-04", "end": "2026-07-18", "daily_g": 0.4, "by": "Ada"}]}

@@ -67,7 +67,7 @@ TdsFactor = Annotated[float, Field(ge=0.3, le=1)]  # salts lie between 0.45 and 
 
 
 class Request(BaseModel):
-    """What every request may say: who sends it, and a reference by which the same one sent twice is one."""
+    """What every request may contain: who sends it, and a reference by which a repetition is recognised."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 

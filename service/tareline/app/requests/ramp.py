@@ -8,7 +8,8 @@ from tareline.app.requests.fields import LongText, Request, one_of
 
 
 class RampRequest(Request):
-    """How a ration is led up: grams a day to begin with, of a step and at most; days between steps; who consents."""
+    """How a ramp raises a ration: grams a day at its start, in a step, and at most; days between steps; who
+    consents."""
 
     model_config = ConfigDict(
         json_schema_extra={"examples": [{"start_g": 0.4, "step_g": 0.1, "ceiling_g": 1.2, "consent": "ask"}]}

@@ -1,4 +1,4 @@
-"""Requests that tell of things: tanks, foods, source waters, kits, feeders and probes."""
+"""Requests that enter tanks, foods, source waters, kits, feeders and probes."""
 
 from typing import Annotated, Literal
 
@@ -18,9 +18,9 @@ from tareline.app.requests.fields import (
 
 
 class TankRequest(MeasuredVolumeRequest):
-    """tds_factor: mg/L of dissolved solids for 1 uS/cm at 25 degC; by which its dissolved solids are calculated.
+    """tds_factor: mg/L of dissolved solids per uS/cm at 25 degC, with which the tank's dissolved solids are calculated.
 
-    planted_area_cm2: area of the bottom that is planted; light_h_per_day: for how long it is lit. None: nobody said.
+    planted_area_cm2: area of the bottom that is planted; light_h_per_day: hours of light a day. None: not stated.
     """
 
     model_config = ConfigDict(
@@ -97,7 +97,7 @@ class WaterChange(WaterRequest):
 
 
 class KitRequest(TimedRequest):
-    """A test somebody uses by hand: the steps of its scale, or an instrument with what it can tell apart.
+    """A test or an instrument for measuring by hand: the steps of its scale, or what the instrument can tell apart.
 
     factor: mg/L per uS/cm that an instrument for dissolved solids uses; None: the tank's.
     """

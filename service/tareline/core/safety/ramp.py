@@ -93,9 +93,10 @@ class NewestReading:
 class TankState:
     """The present state of the tank: its ration, its readings, and the decisions of people and lines.
 
-    unfed_ms: for how long feeding was held during the present ration. crossed: texts of crossed lines. rising: analytes
-    whose trend gives an alarm, None where trends are unknown. accepted_g: the step that a person has accepted.
-    back_ms: the last step back. zone: time zone of the tank, for dates in sentences.
+    unfed_ms: for how long feeding was held during the present ration. held: whether feeding is held or reduced now.
+    away: whether an absence is under way. crossed: texts of crossed lines. rising: analytes whose trend gives an alarm,
+    None where trends are unknown. accepted_g: the step that a person has accepted. back_ms: the last step back. zone:
+    time zone of the tank, for dates in sentences.
     """
 
     ration_g: float

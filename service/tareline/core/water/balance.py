@@ -1,4 +1,4 @@
-"""Balances: what water changes and top-ups alone do to the water, and what is left for the tank itself to explain.
+"""Balances: what water changes and top-ups do to the water, and the rest, which is what the tank itself does.
 
 The tank is well mixed and its volume is constant: a top-up replaces what has evaporated, which left its salts behind; a
 water change takes out water as it is. So a concentration follows c' = g - k c between inflows, steps by v/V times its
@@ -25,7 +25,8 @@ KH_AT_RISK_DKH = 1.0  # judgement: below it little is left to hold the pH
 
 @dataclass(frozen=True, slots=True)
 class Inflow:
-    """Water put in: its litres, its content in the analyte's canonical unit, and whether tank water left for it."""
+    """Water put in: its litres, its content in the analyte's canonical unit, and whether tank water was taken out for
+    it."""
 
     at_ms: int
     volume_l: float
@@ -35,7 +36,7 @@ class Inflow:
 
 @dataclass(frozen=True, slots=True)
 class Net:
-    """What the tank itself did to a concentration, per day: more than 0 was made, less was taken out."""
+    """What the tank itself did to a concentration, per day: above 0 it was produced, below 0 it was removed."""
 
     per_day: float
     low: float
@@ -45,8 +46,8 @@ class Net:
 def net(first: Reading, last: Reading, inflows: Sequence[Inflow], volume_l: float) -> Net | None:
     """The constant rate that, with the inflows between two readings, leads from the first to the last.
 
-    In the analyte's canonical unit per day, with the interval that the two readings leave; None where no time lies
-    between them, or where all the water was changed after the last moment that could tell.
+    In the analyte's canonical unit per day, with the interval that the two readings leave. None where no time lies
+    between them, or where the last inflow changed all of the water at the time of the last reading.
     """
     kept, added, days = 1.0, 0.0, 0.0  # last = kept * first + added + days * rate
     at_ms = first.at_ms
@@ -70,7 +71,7 @@ def net(first: Reading, last: Reading, inflows: Sequence[Inflow], volume_l: floa
 
 
 def food_nitrogen_mg(food_g: float, protein_percent: float) -> float:
-    """The nitrogen in food, by its label's protein: that is nitrogen times 6.25, whatever the protein holds."""
+    """The nitrogen in food, from the crude protein on its label, which is defined as nitrogen times 6.25."""
     return food_g * 1000 * protein_percent / 100 / PROTEIN_PER_N
 
 
@@ -89,8 +90,8 @@ def kh_days(
 ) -> tuple[float, float] | None:
     """In how many days, at soonest and at latest, nitrification brings carbonate hardness down to where pH is at risk.
 
-    restored_dkh_per_day: what inflows bring. None where they bring as much as is spent; infinite at latest where the
-    reading is open above.
+    restored_dkh_per_day: what inflows bring. None where they bring at least as much as is used up; the latest time is
+    infinite where the reading has no upper end.
     """
     spent = kh_spent_dkh(nitrified_mg_n_per_l_per_day) - restored_dkh_per_day
     if spent <= 0:

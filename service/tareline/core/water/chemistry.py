@@ -22,7 +22,8 @@ def unionised_fraction(ph: float, temperature_c: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Unionised:
-    """Un-ionised ammonia in mg/L as N: as it counts against a line, and between which values the water may hold it.
+    """Un-ionised ammonia in mg/L as N: the value that counts against a line, and the interval in which the true value
+    lies.
 
     high is None above a chart's highest step. assumed names what was not measured. at_ms, may_cross and detected are
     the ammonia reading's.

@@ -1,6 +1,6 @@
-"""For how long a reading or a sample speaks of the water as it is now, for each question that asks.
+"""For how long a reading or a sample counts as the present state of the water, for each use.
 
-Judgement where nothing else is said.
+The values are judgement where no source is named.
 """
 
 from tareline.core.units import DAY_MS
@@ -20,4 +20,4 @@ FRESH_MS = 14 * DAY_MS  # pH and temperature beside another reading: an older on
 RAMP_FRESH_MS = 10 * DAY_MS  # for a step of the ramp: a weekly test may come a few days late
 TREND_FRESH_DAYS = 45.0  # for a trend of readings by hand: older ones say nothing of today
 PROBE_TREND_FRESH_DAYS = 7.0  # for a trend of a probe's daily means
-SAMPLED_MS = DAY_MS  # a probe that has sent nothing for a day watches nothing
+SAMPLED_MS = DAY_MS  # a probe that has sent nothing for a day monitors nothing

@@ -1,9 +1,9 @@
 """A reading: a water value measured by hand, with what its kit or pen could tell apart.
 
-A colour chart shows steps; the water lies somewhere between the neighbours of the step somebody chose. Against a line
-a chart reading counts as the midpoint to its upper neighbour (contract); the chart's lowest step means "nothing seen"
-and never crosses a line. An instrument shows a value to half its resolution. Below detection only the detection limit
-is known: the water lies between nothing and it.
+A colour chart shows steps; the content of the water lies between the neighbours of the step that was chosen. Against a
+line a chart reading counts as the midpoint to its upper neighbour (contract); the chart's lowest step means that
+nothing was detected, and never crosses a line. An instrument's value is known to half its resolution. Below detection
+only the detection limit is known: the content lies between zero and that limit.
 """
 
 import math
@@ -19,7 +19,7 @@ _NEVER_ABSENT = ("ph", "temperature")
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A value in its canonical unit (nitrogen compounds in mg/L as N), and between which values the water may lie.
+    """A value in its canonical unit (nitrogen compounds in mg/L as N), and the interval in which the true content lies.
 
     below, above: the neighbouring steps, None at the scale's ends. chart: whether neighbours are known at all; without,
     the value came from an instrument and counts as itself. resolution: an instrument's smallest step, None where it is
@@ -39,7 +39,7 @@ class Reading:
 
     @property
     def low(self) -> float:
-        """The least the water may hold: nothing under a chart's lowest step and under a detection limit."""
+        """The lowest possible content: zero at a chart's lowest step and below a detection limit."""
         least = min(CANONICAL[self.analyte].lowest, self.value)
         if self.chart:
             return self.below if self.below is not None else least
@@ -49,7 +49,7 @@ class Reading:
 
     @property
     def high(self) -> float | None:
-        """The most the water may hold; None above a chart's highest step."""
+        """The highest possible content; None above a chart's highest step."""
         if self.chart:
             return self.above
         return self.value + (self.resolution or 0.0) / 2 if self.detected else self.value
@@ -157,7 +157,7 @@ def make_reading(entry: int, at_ms: int, stated: StatedReading, tds_factor: floa
 
 
 def _check_conductivity(stated: StatedReading) -> None:
-    """What only dissolved solids are stated with."""
+    """Raise FieldError for fields that only a reading of dissolved solids may have."""
     if stated.factor is not None:
         if stated.analyte != "tds" or stated.unit == "uS/cm":
             raise FieldError("factor", "expected only for tds in mg/L or ppm")

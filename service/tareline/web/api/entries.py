@@ -24,7 +24,7 @@ def router(service: Service) -> APIRouter:
         body: requests.DecisionRequest,
     ) -> MadeAnswer:
         """Accept a finding, which makes the entry that mends the books, or dismiss it."""
-        return service.decide(finding, body)
+        return service.bookkeeping.decide(finding, body)
 
     @api.post("/ledger/{entry}/corrections", status_code=201, summary="Correct an entry")
     def correct(entry: EntryId, body: requests.CorrectionRequest) -> MadeAnswer:

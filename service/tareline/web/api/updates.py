@@ -20,7 +20,7 @@ def router(service: Service) -> APIRouter:
               tags=["entries"])  # fmt: skip
     def offer(device: DeviceId, body: requests.UpdateRequest | None = None) -> UpdateAnswer:
         """Answers with where that stands; refused where the device takes no updates or runs this firmware already."""
-        return service.update(device, {} if body is None else body.model_dump())
+        return service.updates.offer(device, None if body is None else body.by)
 
     @api.get("/devices/{device}/update", summary="Where the update of a device stands", tags=["looking"])
     def stands(device: DeviceId) -> UpdateAnswer:

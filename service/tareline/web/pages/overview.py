@@ -69,23 +69,23 @@ def _glance(service: Service, tank: str) -> OverviewAnswer:
 
 
 @dataclass(frozen=True, slots=True)
-class Pressing:
-    """The most pressing alert of a tank, and how many there are besides."""
+class PresentAlerts:
+    """The alerts of a tank that have not cleared: the most pressing one, and how many there are."""
 
     most: AlertAnswer
-    others: int
+    count: int
 
 
-def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, Pressing]:
-    """By tank, of the alerts that are not cleared.
+def pressing(alerts: Sequence[AlertAnswer]) -> Mapping[str, PresentAlerts]:
+    """The present alerts of each tank that has any.
 
-    alerts: newest first. What nobody has seen comes before what somebody has, what is urgent before what is not.
+    alerts: newest first. An alert that nobody has seen comes before a seen one, an urgent one before one that is not.
     """
-    of_tank: dict[str, list[AlertAnswer]] = {}
+    present: dict[str, list[AlertAnswer]] = {}
     for alert in alerts:
         if alert.tank is not None and alert.state != "cleared":
-            of_tank.setdefault(alert.tank, []).append(alert)
-    return {tank: Pressing(max(own, key=_presses), len(own) - 1) for tank, own in of_tank.items()}
+            present.setdefault(alert.tank, []).append(alert)
+    return {tank: PresentAlerts(max(own, key=_presses), len(own)) for tank, own in present.items()}
 
 
 def _presses(alert: AlertAnswer) -> tuple[bool, bool, int]:
@@ -303,7 +303,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
 
         def enter(body: Body) -> Response:
             try:
-                service.decide(finding, body)
+                service.bookkeeping.decide(finding, body)
             except FieldError as error:
                 if error.field != "finding":
                     raise
