@@ -18,6 +18,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from figures import keep
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tareline.clock import SystemClock
+from tareline.mqtt.messages import Message
 from tareline.service import Service
 
 DEVICES = 10
@@ -134,9 +136,9 @@ def drain_service(folder: Path, port: int, messages: int) -> float:
     times = {}
     take, taken = service.link._take, 0
 
-    def counted(batch: list[object]) -> None:
+    def counted(batch: Sequence[Message]) -> None:
         nonlocal taken
-        take(batch)  # type: ignore[arg-type]
+        take(batch)
         taken += len(batch)
         if taken >= messages:
             times["end"] = time.perf_counter()

@@ -4,6 +4,7 @@ Time is virtual where nobody needs to wait (see on_core/core_board.py), and coun
 """
 
 import os
+from functools import partial
 
 import pytest
 from core_device import (
@@ -19,6 +20,7 @@ from core_device import (
     NETWORK,
     STEPS,
     VIRTUAL,
+    Device,
 )
 from desk import Ear
 from emulated import ERASES, LARGEST, PROGRAMS, SKIPPED_S, STARTS
@@ -29,6 +31,11 @@ from servers import Broker
 FULL = os.environ.get("TARELINE_FULL") == "1"
 MEALS = len(HOURS)
 NS_SHIFT = 3  # 8 ns an instruction, 125 million a second: between a small board's 64 and a fast one's 240 MHz
+
+
+def all_came(core: Device, ear: Ear, count: int) -> bool:
+    """Whether the first `count` doses have come over the line."""
+    return seqs(core, ear) >= set(range(1, count + 1))
 
 
 @pytest.mark.timeout(900)  # a minute or two where nothing else runs
@@ -48,7 +55,7 @@ def test_weeks(device: Make, ear: Ear, broker: Broker, heap_bytes: int, days: in
         if day == 0:
             core[LARGEST] = 0
         else:
-            wait(core, lambda known=MEALS * day: seqs(core, ear) >= set(range(1, known + 1)))
+            wait(core, partial(all_came, core, ear, MEALS * day))
             journal = told(core, ear, "hello")["journal"]
             ear.say(core.name, "received", {"journal": journal, "seq": MEALS * day}, retain=True)
             reply = asked(core, ear, f"day {day}", "resend", **{"from": 1, "to": MEALS * day})

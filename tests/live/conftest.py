@@ -109,7 +109,7 @@ class Household:
                 return float(line.rpartition(" ")[2])
         return 0.0
 
-    def until(self, condition: Callable[[], Any], timeout: float = 20.0, what: str = "") -> Any:
+    def until(self, condition: Callable[[], Any], timeout: float = 20.0, what: str | Callable[[], object] = "") -> Any:
         return until(condition, timeout, what or (lambda: self.service.log[-3000:]))
 
     def close(self) -> None:

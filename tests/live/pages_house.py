@@ -47,7 +47,7 @@ class House:
     def post(self, path: str, **body: Any) -> dict[str, Any]:
         answer = self.api.post(path, json=body)
         assert answer.status_code == 201, answer.text
-        return answer.json()  # type: ignore[no-any-return]
+        return answer.json()
 
     def now(self) -> datetime:
         """Its wall clock, in the time zone of its tanks."""
@@ -85,11 +85,11 @@ class Corner:
         return self.house.post(f"tanks/{self.tank}/{path}", **body)
 
     def ledger(self, kind: str) -> list[dict[str, Any]]:
-        return self.house.api.get(f"tanks/{self.tank}/ledger", params={"kind": kind}).json()  # type: ignore[no-any-return]
+        return self.house.api.get(f"tanks/{self.tank}/ledger", params={"kind": kind}).json()
 
 
 def meal(device: Device, at: str, before_g: float | None, net_g: float = 0.0, **other: Any) -> None:
     """A planned dose; a before_g of None is one that was not weighed."""
     after_g, sd_g = (None, None) if before_g is None else (round(before_g - net_g, 4), 0.008)
-    body = {"meal": f"{at[:10]}/{at[11:16]}", "cause": "plan", "target_g": 0.3, "steps": 150}
+    body: dict[str, Any] = {"meal": f"{at[:10]}/{at[11:16]}", "cause": "plan", "target_g": 0.3, "steps": 150}
     device.dose(at_ms=ms(at), before_g=before_g, after_g=after_g, sd_g=sd_g, **body | other)

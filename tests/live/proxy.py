@@ -8,6 +8,7 @@ import random
 import selectors
 import socket
 import threading
+from collections.abc import Callable
 
 
 class Proxy:
@@ -28,8 +29,8 @@ class Proxy:
         self._threads: list[threading.Thread] = []
         self._run(self._accept)
 
-    def _run(self, target: object, *args: object) -> None:
-        thread = threading.Thread(target=target, args=args, daemon=True)  # type: ignore[arg-type]
+    def _run(self, target: Callable[..., object], *args: object) -> None:
+        thread = threading.Thread(target=target, args=args, daemon=True)
         self._threads.append(thread)
         thread.start()
 

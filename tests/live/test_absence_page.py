@@ -32,7 +32,7 @@ def away(corner: Corner) -> Corner:
 def put(corner: Corner, path: str, **body: Any) -> dict[str, Any]:
     answer = corner.house.api.put(path, json=body)
     assert answer.is_success, answer.text
-    return answer.json()  # type: ignore[no-any-return]
+    return answer.json()
 
 
 def printed(page: Page, corner: Corner) -> tuple[int, tuple[float, float], list[tuple[float, float]]]:
@@ -43,7 +43,7 @@ def printed(page: Page, corner: Corner) -> tuple[int, tuple[float, float], list[
         size = tuple(side * MM_PER_POINT for side in first.get_size())
         boxes = [one.get_bounds() for one in first.get_objects(filter=[PATH])]
         drawn = [((right - left) * MM_PER_POINT, (top - bottom) * MM_PER_POINT) for left, bottom, right, top in boxes]
-        return len(paper), size, drawn  # type: ignore[return-value]
+        return len(paper), size, drawn
 
 
 def drawn_like(drawn: Sequence[tuple[float, float]], width: float, height: float) -> bool:

@@ -4,6 +4,7 @@ import random
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -141,7 +142,7 @@ def test_two_processes_cannot_share_a_flash(feeder: Desk, tmp_path: Path) -> Non
 
 def test_a_probe_sends_what_the_service_takes(common: Household, probe: Desk) -> None:
     for metric, low, high in (("temperature", 20, 30), ("conductivity", 0.02, 0.08), ("voltage", 0.1, 3.1)):
-        points = common.until(lambda m=metric: series(common, m), what=lambda: probe.log)  # type: ignore[misc]
+        points = common.until(partial(series, common, metric), what=lambda: probe.log)
         assert low < points[0]["value"] < high
     assert common.rejects("probe-1") == []
 
@@ -167,7 +168,8 @@ def test_a_probe_keeps_what_the_network_does_not_take(household: Household, ear:
 def series(house: Household, metric: str) -> list[dict[str, Any]]:
     """Every sample of the last quarter of an hour that the service has."""
     now = datetime.now(UTC)
-    query = {"metric": metric, "start": now - timedelta(minutes=15), "end": now + timedelta(minutes=1), "points": 5000}
+    start, end = str(now - timedelta(minutes=15)), str(now + timedelta(minutes=1))
+    query: dict[str, str | int] = {"metric": metric, "start": start, "end": end, "points": 5000}
     answer = house.api.get(f"/tanks/{house.tank}/series", params=query)
     return list(answer.json()["points"]) if answer.status_code == 200 else []
 

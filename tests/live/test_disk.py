@@ -123,7 +123,9 @@ def test_whatever_write_fails_every_dose_is_in_the_ledger_exactly_once(
 
 
 @pytest.mark.parametrize(("call", "fault"), [("fdatasync", "error=EIO"), ("pwrite64", "error=ENOSPC")])
-def test_a_disk_that_fails_at_the_first_start_is_one_clear_line(broker: Broker, tmp_path: Path, call, fault) -> None:  # type: ignore[no-untyped-def]
+def test_a_disk_that_fails_at_the_first_start_is_one_clear_line(
+    broker: Broker, tmp_path: Path, call: str, fault: str
+) -> None:
     service = Service(tmp_path, broker.url)
     service.wrapper = faulty(service, call, fault, "2")
     service.spawn()

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from functools import partial
 from random import Random
 from typing import Any
 
@@ -18,11 +19,15 @@ POURED_G = 9.8
 
 
 def week(house: House, tank: str) -> dict[str, Any]:
-    return house.api.get(f"tanks/{tank}/week").json()  # type: ignore[no-any-return]
+    return house.api.get(f"tanks/{tank}/week").json()
+
+
+def has_one_finding(house: House, tank: str) -> bool:
+    return len(week(house, tank)["findings"]) == 1
 
 
 def ledger(house: House, tank: str, kind: str) -> list[dict[str, Any]]:
-    return house.api.get(f"tanks/{tank}/ledger", params={"kind": kind}).json()  # type: ignore[no-any-return]
+    return house.api.get(f"tanks/{tank}/ledger", params={"kind": kind}).json()
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +49,7 @@ def shelves(house: House) -> Iterator[House]:
         at = "2026-03-08T19:00:00+01:00"
         house.post(f"feeders/{device.name}/weighins", mass_g=round(left_g, 2), sd_g=0.02, at=at)
         device.wait_received()
-        until(lambda tank=tank: len(week(house, tank)["findings"]) == 1, what=f"the finding of {tank}")
+        until(partial(has_one_finding, house, tank), what=f"the finding of {tank}")
     yield house
     for device in devices:
         device.leave()

@@ -81,9 +81,9 @@ def tool(tmp_path: Path, broker: Broker) -> Tool:
     return Tool(tmp_path, broker.port)
 
 
-def on(board: SerialBoard) -> dict[str, str]:
-    """SHA-256 of every file of the firmware on the board's flash."""
-    kept = [*board.flash.glob("fw_a/*"), *board.flash.glob("*.mpy"), board.flash / "main.py"]
+def on(flash: Path) -> dict[str, str]:
+    """SHA-256 of every file of the firmware on a board's flash."""
+    kept = [*flash.glob("fw_a/*"), *flash.glob("*.mpy"), flash / "main.py"]
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in kept}
 
 
@@ -102,7 +102,7 @@ def test_a_fresh_board_is_written_tried_started_and_says_hello(tool: Tool, board
     assert re.search(r"The board says hello: board desk-\w+, firmware ", out)
     assert board.starts == starts + 1
     right, wrong = counts(out)
-    assert (right, wrong) == (0, len(on(board)) + 1)  # and settings.json
+    assert (right, wrong) == (0, len(on(board.flash)) + 1)  # and settings.json
     settings = json.loads((board.flash / "settings.json").read_text())
     assert (settings["device"], settings["wifi"]["ssid"], settings["ceiling_g_per_day"]) == ("feeder-1", "home", 2.5)
     assert f"password {settings['setup_password']}," in out
@@ -111,12 +111,7 @@ def test_a_fresh_board_is_written_tried_started_and_says_hello(tool: Tool, board
     link = ["--wifi", "home", "--wifi-password", "a good one", "--broker", tool.broker]
     code, out = tool.run("flash", "feeder", "--device", "feeder-1", "--prepare", "--out", "folder", *link)
     assert code == 0, out
-    assert on(board) == on(SerialBoardFolder(tmp_path / "folder"))
-
-
-class SerialBoardFolder:
-    def __init__(self, flash: Path) -> None:
-        self.flash = flash
+    assert on(board.flash) == on(tmp_path / "folder")
 
 
 def test_a_run_that_was_killed_is_gone_on_with(tool: Tool, board: SerialBoard) -> None:
@@ -132,14 +127,14 @@ def test_a_run_that_was_killed_is_gone_on_with(tool: Tool, board: SerialBoard) -
     assert code == 0, out
     right, wrong = counts(out)
     assert right == len(before)
-    assert wrong == len(on(board)) + 1 - right
+    assert wrong == len(on(board.flash)) + 1 - right
     assert {path: path.stat().st_ino for path in before} == before
     assert list(board.flash.rglob("*.new")) == []
 
 
 def test_one_damaged_file_is_found_and_mended_and_states_stay(tool: Tool, board: SerialBoard) -> None:
     assert tool.flash(board)[0] == 0
-    sound = on(board)
+    sound = on(board.flash)
     password = json.loads((board.flash / "settings.json").read_text())["setup_password"]
     target = board.flash / "fw_a" / "feeding.mpy"
     data = bytearray(target.read_bytes())
@@ -148,7 +143,7 @@ def test_one_damaged_file_is_found_and_mended_and_states_stay(tool: Tool, board:
     (board.flash / "stray.mpy").write_bytes(b"an older module at the root")
     (board.flash / "other.bin").write_bytes(b"not of this firmware")
     assert tool.flash(board)[0] == 0
-    assert on(board) == sound
+    assert on(board.flash) == sound
     assert (board.flash / "other.bin").read_bytes() == b"not of this firmware"
     assert not (board.flash / "stray.mpy").exists()
     assert json.loads((board.flash / "settings.json").read_text())["setup_password"] == password
@@ -263,7 +258,7 @@ def test_a_broker_that_is_away_is_said_before_the_board_is_touched(tmp_path: Pat
 
 def test_settings_change_over_the_line_and_only_those_that_work(tool: Tool, board: SerialBoard) -> None:
     assert tool.flash(board)[0] == 0
-    sound = on(board)
+    sound = on(board.flash)
     settings = board.flash / "settings.json"
     before = settings.read_text()
     code, out = tool.run("board-settings", "--port", board.port, "--wifi", "home", "--wifi-password", "a wrong one")
@@ -279,4 +274,4 @@ def test_settings_change_over_the_line_and_only_those_that_work(tool: Tool, boar
     assert after["ceiling_g_per_day"] == 0.5
     changed = {name for name, value in json.loads(before).items() if after[name] != value}
     assert changed == {"crc32", "wifi", "ceiling_g_per_day"}
-    assert on(board) == sound
+    assert on(board.flash) == sound

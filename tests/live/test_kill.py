@@ -8,6 +8,7 @@ With TARELINE_FULL=1 there are many more rounds. Figures are printed at the end 
 
 import random
 import threading
+from functools import partial
 from typing import Any
 
 import pytest
@@ -52,11 +53,20 @@ class Traffic:
             thread.join()
 
 
+def all_received(device: Device) -> bool:
+    return device.received >= device.seq
+
+
+def any_further(devices: list[Device], before: list[int]) -> bool:
+    """Whether of any device more is received than it was before."""
+    return any(device.received > was for device, was in zip(devices, before, strict=True))
+
+
 def books_are_right(house: Household, devices: list[Device]) -> int:
     """Compare the ledger with what the devices made; returns the number of doses."""
     for device in devices:
         told = f"received {device.seq}; it is at {device.received}"
-        device.wait(lambda d=device: d.received >= d.seq, told, DRAINED_S)  # type: ignore[misc]
+        device.wait(partial(all_received, device), told, DRAINED_S)
     entries = house.ledger("dose")
     assert [e for e in entries if e["corrects"] is not None] == []
     in_books: dict[tuple[str, int], dict[str, Any]] = {}
@@ -99,9 +109,7 @@ def test_every_dose_is_in_the_ledger_exactly_once(
         for _ in range(ROUNDS):
             if luck.random() < 0.5:  # let some doses go the whole way; else kill whatever is just starting
                 before = [device.received for device in devices]
-                household.until(
-                    lambda b=before: any(d.received > r for d, r in zip(devices, b, strict=True)), DRAINED_S
-                )  # type: ignore[misc]
+                household.until(partial(any_further, devices, before), DRAINED_S)
             moment.wait(luck.uniform(0.05, 0.7))
             if victims in ("service", "both"):
                 repeats += household.metric("tareline_messages_total", what="repeat")

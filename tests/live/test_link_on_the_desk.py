@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -110,6 +111,9 @@ class Peer:
     def of(self, tail: str) -> list[dict[str, Any]]:
         return [fields for heard, fields, _ in self.heard if heard == tail]
 
+    def has(self, tail: str, **fields: Any) -> bool:
+        return fields in self.of(tail)
+
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
@@ -178,18 +182,22 @@ def test_a_broker_that_is_killed_and_has_forgotten_everything(
     start: Callable[..., Runner], broker: Broker, peer: Peer, forget: bool
 ) -> None:
     runner = start(broker.port).until_up()
-    for again in (2, 3):
+
+    def killed_and_back(times: int) -> None:
         broker.kill()
-        runner.until(lambda again=again: len(runner.events("down")) == again - 1)
+        runner.until(lambda: len(runner.events("down")) == times)
         if forget:
             broker.forget()
         broker.start()
-        runner.until_up(again)
+        runner.until_up(times + 1)
         peer.wait_ready()
-        peer.say("hold", retained=True, version=again)
-        runner.until(lambda again=again: {"version": again} in runner.messages("hold"))
+        peer.say("hold", retained=True, version=times + 1)
+        runner.until(lambda: {"version": times + 1} in runner.messages("hold"))
         # What was published while there was no link has gone out as well.
-        runner.until(lambda again=again: len(late_ones(runner)) == again - 1)
+        runner.until(lambda: len(late_ones(runner)) == times)
+
+    killed_and_back(1)
+    killed_and_back(2)
     assert runner.events("fault") == []
 
 
@@ -219,9 +227,7 @@ def test_over_a_bad_network_everything_arrives_at_least_once(
             peer.say("command", do="publish", first=40 * part, count=40)
             for number in range(5):
                 peer.say("received", journal="j", seq=5 * part + number)
-            until(
-                lambda part=part: {"seq": 40 * part + 5} in peer.of("dose"), timeout=60, what=lambda: runner.told[-9:]
-            )
+            until(partial(peer.has, "dose", seq=40 * part + 5), timeout=60, what=lambda: runner.told[-9:])
             proxy.cut()
         wanted = set(range(200))
         runner.until(lambda: {one["seq"] for one in runner.events("delivered")} == wanted | {"was_down"})
@@ -371,7 +377,7 @@ def test_a_certificate_that_is_not_to_be_trusted_is_refused_and_told(
 def test_a_ca_file_that_is_none_is_told(start: Callable[..., Runner], secure: SecureBroker, papers: Path) -> None:
     for name in ("passwords", "no-such-file"):
         runner = start(secure.port, **tls(papers, name))
-        runner.until(lambda runner=runner: runner.events("fault"))
+        runner.until(partial(runner.events, "fault"))
         assert runner.events("fault")[0]["code"] == "tls_refused"
         assert name in runner.events("fault")[0]["detail"]
         assert runner.events("up") == []

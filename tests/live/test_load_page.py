@@ -1,7 +1,7 @@
 """The page of the load in a real browser: from a dose to the limit by clicking, the ramp's forms, and what if."""
 
 from datetime import timedelta
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -17,7 +17,7 @@ WEEKS = 6
 def api(corner: Corner, path: str, **query: Any) -> dict[str, Any]:
     answer = corner.house.api.get(f"tanks/{corner.tank}/{path}", params=query)
     assert answer.is_success, answer.text
-    return answer.json()  # type: ignore[no-any-return]
+    return answer.json()
 
 
 def fresh(corner: Corner) -> dict[str, Any]:
@@ -166,9 +166,10 @@ def test_it_is_complete_without_javascript(known: Corner, browser: Browser) -> N
 
 def test_it_is_legible_for_everyone_narrow_and_dark(known: Corner, page: Page) -> None:
     # WCAG 2.2: 1.4.10 at 320 CSS pixels, and axe-core's rules with targets of 24 px (2.5.8).
-    for width, scheme in ((1280, "light"), (320, "light"), (320, "dark")):
+    looks: list[tuple[int, Literal["light", "dark"]]] = [(1280, "light"), (320, "light"), (320, "dark")]
+    for width, scheme in looks:
         page.set_viewport_size({"width": width, "height": 800})
-        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        page.emulate_media(color_scheme=scheme)
         page.goto(f"{known.page}/load?asked=1&daily_g=0.4&days=14")
         page.locator("#road-table summary").click()
         assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -20,7 +20,7 @@ pytest_plugins = ["pages_fixtures"]
 
 
 def week(house: House, tank: str) -> dict[str, Any]:
-    return house.api.get(f"tanks/{tank}/week").json()  # type: ignore[no-any-return]
+    return house.api.get(f"tanks/{tank}/week").json()
 
 
 def first_dose(house: House, tank: str) -> int:

@@ -69,7 +69,7 @@ def wait_for_all(device: Device, kept: bool) -> dict[str, dict[str, Any]]:
         found = {tail: body for tail, body, retained in device.got if tail in tails and (retained or not kept)}
         return found if len(found) == len(tails) else None
 
-    return device.wait(look, f"all of {tails}; kept: {kept}; got {device.got}")  # type: ignore[no-any-return]
+    return device.wait(look, f"all of {tails}; kept: {kept}; got {device.got}")
 
 
 def test_a_broker_that_forgot_everything_is_told_everything_again(household: Household) -> None:

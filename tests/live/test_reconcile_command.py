@@ -53,8 +53,9 @@ def test_it_prints_doses_balances_and_limits(common: Household, config: Path) ->
     content_g = 50.0
     for i in range(1, 13):
         net_g = 0.2 + 0.001 * i
-        weights = {"before_g": round(content_g, 4), "after_g": round(content_g - net_g, 4), "sd_g": 0.006}
-        device.dose(at_ms=weighed_ms + i * DAY_MS // 5, target_g=0.2, steps=200, **weights)
+        before_g, after_g = round(content_g, 4), round(content_g - net_g, 4)
+        at_ms = weighed_ms + i * DAY_MS // 5
+        device.dose(at_ms=at_ms, target_g=0.2, steps=200, before_g=before_g, after_g=after_g, sd_g=0.006)
         content_g -= net_g
     device.wait_received()
     closing = common.post(f"/feeders/{common.feeder}/weighins", mass_g=round(content_g, 3), sd_g=0.05)

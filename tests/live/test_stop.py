@@ -1,6 +1,7 @@
 """Stopping: by SIGTERM with pages open, and what is left behind."""
 
 import threading
+from pathlib import Path
 
 import httpx
 import pytest
@@ -89,7 +90,9 @@ def test_the_service_starts_without_a_broker_and_reaches_it_later(household: Hou
     device.wait_hold(True)
 
 
-def test_a_port_that_is_taken_is_one_clear_line_and_a_failing_exit(household: Household, tmp_path_factory) -> None:  # type: ignore[no-untyped-def]
+def test_a_port_that_is_taken_is_one_clear_line_and_a_failing_exit(
+    household: Household, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     folder = tmp_path_factory.mktemp("second")
     second = Service(folder, household.broker.url, http={"listen": f"127.0.0.1:{household.service.port}"})
     second.spawn()
@@ -112,7 +115,7 @@ def test_a_port_that_is_taken_is_one_clear_line_and_a_failing_exit(household: Ho
         ("[http", "TOML"),
     ],
 )
-def test_bad_settings_are_one_line_that_names_the_key(tmp_path, text: str, named: str) -> None:  # type: ignore[no-untyped-def]
+def test_bad_settings_are_one_line_that_names_the_key(tmp_path: Path, text: str, named: str) -> None:
     service = Service(tmp_path, "mqtt://127.0.0.1:1")
     service.config.write_text(text)
     service.spawn()

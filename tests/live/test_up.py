@@ -106,7 +106,8 @@ def test_samples_with_and_without_a_clock(common: Household) -> None:
     device.send("samples", relative)
 
     def series(metric: str) -> Any:
-        query = {"metric": metric, "start": "2020-01-01T00:00:00Z", "end": "2099-01-01T00:00:00Z", "points": 10_000}
+        start, end = "2020-01-01T00:00:00Z", "2099-01-01T00:00:00Z"
+        query: dict[str, str | int] = {"metric": metric, "start": start, "end": end, "points": 10_000}
         return common.api.get(f"/tanks/{common.tank}/series", params=query).json().get("points", [])
 
     common.until(lambda: sum(p["n"] for p in series("temperature")) == 2)

@@ -4,7 +4,8 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -113,10 +114,15 @@ def test_power_cuts_in_the_middle_cost_nothing(household: Household, ear: Ear, b
     before = device(household)
     journal = ear.of(household.feeder, "hello")[-1]["journal"]
     assert command(household, "--no-wait").returncode == 0
-    asked: Callable[[], int] = lambda: len(ear.of(household.feeder, "fetch"))  # noqa: E731
+
+    def asked() -> int:
+        return len(ear.of(household.feeder, "fetch"))
+
+    def asked_at_least(count: int) -> bool:
+        return asked() >= count
+
     for pieces in (1, 3, 17, 40):
-        enough = asked() + pieces
-        until(lambda enough=enough: asked() >= enough, 30, lambda: board.log)
+        until(partial(asked_at_least, asked() + pieces), 30, lambda: board.log)
         board.kill()
         assert "fw_a" in board.whole()
         board.start()

@@ -36,7 +36,7 @@ def put(house: House, path: str, **body: Any) -> None:
 
 
 def water(house: House, tank: str) -> dict[str, Any]:
-    return house.api.get(f"tanks/{tank}/water").json()  # type: ignore[no-any-return]
+    return house.api.get(f"tanks/{tank}/water").json()
 
 
 def read(house: House, tank: str, week: int, analyte: str, value: float, unit: str, basis: str | None = None,

@@ -53,14 +53,14 @@ def test_every_answer_carries_the_headers_that_keep_it_to_itself(locked: Service
 @pytest.mark.parametrize(
     "headers",
     [
-        {"Authorization": "Bearer \u00e9\u00df".encode()},
-        {"Authorization": b"Bearer \xff\xfe"},
-        {"Authorization": b"Bearer"},
-        {"Cookie": b"tareline_token=\xff"},
-        {"Cookie": b"tareline_token="},
+        {b"Authorization": "Bearer \u00e9\u00df".encode()},
+        {b"Authorization": b"Bearer \xff\xfe"},
+        {b"Authorization": b"Bearer"},
+        {b"Cookie": b"tareline_token=\xff"},
+        {b"Cookie": b"tareline_token="},
     ],
 )
-def test_a_token_that_is_rubbish_is_refused(locked: Service, headers: dict[str, bytes]) -> None:
+def test_a_token_that_is_rubbish_is_refused(locked: Service, headers: dict[bytes, bytes]) -> None:
     answer = httpx.get(f"{locked.url}/api/v1/tanks", headers=headers, timeout=20)
     assert answer.status_code == 401
     assert answer.headers["www-authenticate"] == "Bearer"

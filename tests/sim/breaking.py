@@ -36,7 +36,7 @@ def notices(words: str, first: int, days: int, without: Collection[str] = ()) ->
     """Whether one of some seeds, without some of the troubles, says in these words that a rule is broken."""
     for seed in range(first, first + SEEDS):
         try:
-            World(seed, days, without).run()
+            World(seed, days, without=without).run()
         except RuleBrokenError as error:
             if re.search(words, str(error)):
                 return True

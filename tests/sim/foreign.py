@@ -1,6 +1,7 @@
 """What others do on the broker: a neighbour who sends rubbish, and a second installation under the same root."""
 
 import json
+from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Any
 
@@ -95,7 +96,7 @@ class Neighbour:
             name = f"{ROOT}{self.board.name}/down/{topic}"
             self.world.broker.publish(name, payload, retained, 1)
             if retained:
-                self.world.at(self.world.now_ms + self.rng.randrange(6 * HOUR), lambda name=name: self._take_away(name))
+                self.world.at(self.world.now_ms + self.rng.randrange(6 * HOUR), partial(self._take_away, name))
 
     def _take_away(self, name: str) -> None:
         if self.world.broker.retained.get(name) in self.world.poison:

@@ -4,7 +4,7 @@ a death that can come between any two steps, or in a commit."""
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,10 +58,11 @@ class Shell:
         self.enter(lambda service: service.add_thing("tank", _tank(zone)))
         self.enter(lambda service: service.add_thing("food", {"id": "flakes", "name": "flakes", "protein_percent": 42}))
         for name in feeders:
-            self.enter(lambda s, name=name: s.add_thing("feeder", {"id": name, "tank": TANK, "food": "flakes"}))
+            feeder = {"id": name, "tank": TANK, "food": "flakes"}
+            self.enter(partial(Service.add_thing, kind="feeder", body=feeder))
 
     def open(self) -> None:
-        settings = Settings(store={"url": f"sqlite:///{self.folder / 'world.db'}"})  # type: ignore[arg-type]
+        settings = Settings.model_validate({"store": {"url": f"sqlite:///{self.folder / 'world.db'}"}})
         self.service = service = Service(settings, self.clock, None)
         service.link.publish = self._publish  # type: ignore[method-assign]
         event.listen(service.context.store._writer, "commit", lambda _: self._point())
@@ -182,7 +183,7 @@ def _folder() -> Path:
 def _template() -> bytes:
     """An empty store, migrated once for all worlds of a process."""
     folder = _folder()
-    settings = Settings(store={"url": f"sqlite:///{folder / 'world.db'}"})  # type: ignore[arg-type]
+    settings = Settings.model_validate({"store": {"url": f"sqlite:///{folder / 'world.db'}"}})
     Service(settings, ManualClock(1_700_000_000_000)).stop()
     content = (folder / "world.db").read_bytes()
     shutil.rmtree(folder)

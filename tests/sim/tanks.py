@@ -8,6 +8,7 @@ Hostile: one of four other removal laws, plants that take ammonia first, a seaso
 import math
 import os
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,9 @@ SUBSTEPS = 8  # a day
 PROTEIN = 45.0
 CEILING = 40.0 / NITRATE_PER_N
 DETECTS = (0.25, 0.25 / NITRITE_PER_N)
+Analyte = Literal["ammonia", "nitrite", "nitrate", "tds"]
 # Invented charts, mg/L as N.
-CHARTS = {
+CHARTS: dict[Analyte, Floats] = {
     "ammonia": np.array([0.0, 0.25, 0.5, 1.0, 2.0, 4.0]),
     "nitrite": np.array([0.0, 0.25, 0.5, 1.0, 2.0, 5.0]) / NITRITE_PER_N,
     "nitrate": np.array([0.0, 5.0, 10.0, 20.0, 40.0, 80.0]) / NITRATE_PER_N,
@@ -208,7 +210,7 @@ class Keeper:
                 notes.append(DailyFeed(day, float(mass), 0.02 * float(mass)))
             self.tanks.advance(1, true_g)
 
-    def read(self, analyte: str, asked: NDArray[np.bool_] | None = None) -> None:
+    def read(self, analyte: Analyte, asked: NDArray[np.bool_] | None = None) -> None:
         """One reading of each tank (of those asked of), unless missed: the nearest step of a chart as perceived."""
         steps = CHARTS[analyte]
         water = {"ammonia": self.tanks.ammonia, "nitrite": self.tanks.nitrite, "nitrate": self.tanks.nitrate}[analyte]
@@ -246,12 +248,12 @@ class Keeper:
         )
 
 
-def step_seen(day: float, analyte: str, perceived: float, steps: Floats) -> RecordedReading:
+def step_seen(day: float, analyte: Analyte, perceived: float, steps: Floats) -> RecordedReading:
     """The chart's nearest step as a reading with its neighbours."""
     at = int(np.argmin(np.abs(steps - perceived)))
     high = float(steps[at + 1]) if at + 1 < len(steps) else None
     low = float(steps[at - 1]) if at else min(0.0, float(steps[at]))
-    return RecordedReading(day, analyte, low, high, float(steps[at]), detected=at > 0)  # type: ignore[arg-type]
+    return RecordedReading(day, analyte, low, high, float(steps[at]), detected=at > 0)
 
 
 def live(tanks: Tanks, seed: int, weeks: int = 52, hostile: bool = False) -> Keeper:

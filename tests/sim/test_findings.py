@@ -194,8 +194,10 @@ def test_an_outlet_that_is_half_blocked_from_some_day_on(life: Life) -> None:
     doses, gone = [], 0.0
     for dose, true_g in zip(life.doses, life.true_g, strict=True):
         kept = 0.0 if dose.at_ms < when else true_g * (0.45 + 0.03 * random.standard_normal())
-        seen = dose.before_g is not None and dose.after_g is not None
-        doses.append(replace(dose, before_g=dose.before_g + gone, after_g=dose.after_g + gone + kept) if seen else dose)
+        if dose.before_g is None or dose.after_g is None:
+            doses.append(dose)
+        else:
+            doses.append(replace(dose, before_g=dose.before_g + gone, after_g=dose.after_g + gone + kept))
         gone += kept
     weighins = [
         replace(

@@ -29,7 +29,7 @@ def schedule(rng: np.random.Generator) -> Record:
     looks = []
     for week in range(1, 18):
         looks.append(RecordedReading(7.0 * week, "nitrate", 0.0, None, 0.0))
-        looks.append(RecordedReading(7.0 * week, "nitrite" if week % 2 else "ammonia", 0.0, None, 0.0))  # type: ignore[arg-type]
+        looks.append(RecordedReading(7.0 * week, "nitrite" if week % 2 else "ammonia", 0.0, None, 0.0))
     changes = (Change(60.0, 6.0),) if rng.uniform() < 0.5 else ()
     return Record(20.0, 126.0, bool(rng.uniform() < 0.5), 40.0, (Food("flakes", 45.0),), fed, tuple(looks), changes)
 

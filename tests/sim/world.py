@@ -20,6 +20,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Collection
 from datetime import datetime
+from functools import partial
 from random import Random
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -58,7 +59,7 @@ PACE = (
 class World:
     """See the module's text. `counts` says how often what happened."""
 
-    def __init__(self, seed: int, days: int = DAYS, without: Collection[str] = ()) -> None:
+    def __init__(self, seed: int, days: int = DAYS, *, without: Collection[str] = ()) -> None:
         self.seed, self.without = seed, without
         self.counts: Counter[str] = Counter()
         self._main: list[tuple[int, int, Callable[[], None]]] = []
@@ -436,7 +437,7 @@ class World:
         self.shell.open_again()
         self.broker.running = True
         for board in self.boards:
-            self.shell.enter(lambda s, name=board.name: s.entries.add("hopper", name, {"hung": True}))
+            self.shell.enter(partial(_hang_again, board.name))
             board.heal()
             board.link.network = True
             board.link.drop()
@@ -516,6 +517,10 @@ class World:
 def need(holds: bool, rule: str) -> None:
     if not holds:
         raise RuleBrokenError(rule)
+
+
+def _hang_again(feeder: str, service: Service) -> object:
+    return service.entries.add("hopper", feeder, {"hung": True})
 
 
 def main() -> None:

@@ -50,14 +50,14 @@ class Hardware:
         end = self.ms + ms
         while self.ms < end and "bitten" not in self.log:
             due = [timer.due for timer in self.timers if timer.hard or not self.hung]
-            bites = self.bite_ms is not None and self.enabled()
-            if bites:
-                due.append(self.fed_at + self.bite_ms)
+            bite_ms = self.bite_ms if self.enabled() else None
+            if bite_ms is not None:
+                due.append(self.fed_at + bite_ms)
             self.ms = max(self.ms + 1, min([end, *due]))
             for timer in list(self.timers):
                 if self.ms >= timer.due and (timer.hard or not self.hung):
                     timer.call()
-            if bites and self.ms >= self.fed_at + self.bite_ms:
+            if bite_ms is not None and self.ms >= self.fed_at + bite_ms:
                 self.log.append("bitten")
                 self.cause = self.WDT_RESET
                 raise ResetError("watchdog")
@@ -189,7 +189,8 @@ class Hardware:
         self.ntp()
 
     def _set_clock(self, moment: tuple[int, ...]) -> None:
-        self.log.append(f"clock {datetime(*moment[:3], *moment[4:7])}")
+        year, month, day, _weekday, hour, minute, second, _subsecond = moment
+        self.log.append(f"clock {datetime(year, month, day, hour, minute, second)}")
 
     def _listen(self, char: int) -> None:
         self.typed = char == 3

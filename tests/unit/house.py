@@ -49,7 +49,8 @@ class House:
 
     def open(self) -> None:
         """Start the service on what is on disk: as after a restart."""
-        settings = Settings(store={"url": f"sqlite:///{self.folder / 'house.db'}"}, **self.settings)  # type: ignore[arg-type]
+        store = {"url": f"sqlite:///{self.folder / 'house.db'}"}
+        settings = Settings.model_validate({"store": store, **self.settings})
         self.service = Service(settings, self.clock, self.broken.append)
         self.service.link.publish = self._publish  # type: ignore[method-assign]
         self.connect()

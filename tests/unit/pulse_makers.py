@@ -7,6 +7,7 @@ that is what such hardware is for.
 """
 
 from collections.abc import Callable
+from types import FunctionType
 from typing import Any
 
 from chips import LoadCellChip, Pin, VirtualTime
@@ -47,7 +48,7 @@ class Program:
         for name in ("pull", "push", "out", "in_", "mov", "jmp"):
             names[name] = lambda *arguments, name=name: self._add(Instruction(name, *arguments))
         names["label"] = lambda name: self.labels.update({name: len(self.instructions)})
-        body = type(function)(function.__code__, names)
+        body = FunctionType(function.__code__, names)
         body()
         assert len(self.instructions) <= 32, "the PIO's memory"
         assert all(instruction.level is not None for instruction in self.instructions), "side-set is not optional"

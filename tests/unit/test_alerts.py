@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tareline.core.alerts.alert import OTHERS_AGAIN, SETTLES_MS, Alert, Concern, QuietHours, Rules, seen, step
+from tareline.core.alerts.alert import OTHERS_AGAIN, SETTLES_MS, Alert, Concern, Kind, QuietHours, Rules, seen, step
 from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 NOON_MS = 1_749_988_800_000  # 2025-06-15T12:00:00Z
@@ -321,8 +321,8 @@ def test_who_listens_and_reads_knows_what_is_so(
 
 
 @pytest.mark.parametrize("kind", sorted(SETTLES_MS))
-def test_reminders_stop_in_the_end_for_every_kind_that_is_not_urgent(kind: str) -> None:
+def test_reminders_stop_in_the_end_for_every_kind_that_is_not_urgent(kind: Kind) -> None:
     keeper = Keeper()
-    concern = replace(LINE, kind=kind)  # type: ignore[arg-type]
+    concern = replace(LINE, kind=kind)
     keeper.look(concern)
     assert len(keeper.over(30 * DAY_MS, concern, every_ms=HOUR_MS)) == OTHERS_AGAIN

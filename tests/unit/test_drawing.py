@@ -48,7 +48,7 @@ def a_day(on: date, zone: str = ZONE, **fields: Any) -> DayAnswer:
     return DayAnswer.model_validate(told)
 
 
-def a_week(monday: date = date(2026, 3, 9), zone: str = ZONE, **changed: dict[str, Any]) -> list[DayAnswer]:
+def a_week(monday: date = date(2026, 3, 9), zone: str = ZONE, /, **changed: dict[str, Any]) -> list[DayAnswer]:
     """The days of a week; changed: fields of single days by position, d0 to d6."""
     return [a_day(monday + timedelta(days=i), zone, **changed.get(f"d{i}", {})) for i in range(7)]
 

@@ -68,7 +68,7 @@ class Client:
         """The payloads, once there are this many."""
         with self._changed:
             assert self._changed.wait_for(lambda: len(self.messages) >= count, WAIT_S), len(self.messages)
-            return [message.payload for message in self.messages]
+            return [bytes(message.payload) for message in self.messages]
 
     def leave(self) -> None:
         self.paho.disconnect()

@@ -18,7 +18,7 @@ class Overtaken(Transactions):
     """Transactions before each of which something else is entered once, after the request was read."""
 
     def __init__(self, house: House, first: Callable[[], object]) -> None:
-        super().__init__(house.service.context, house.sent.extend, house.service.samples)
+        super().__init__(house.service.context, house.service.downlink.send, house.service.samples)
         self._first: Callable[[], object] | None = first
 
     def enter(self, *arguments: Any, **named: Any) -> Any:

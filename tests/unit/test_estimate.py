@@ -2,11 +2,13 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
+from present import present
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.estimate import Estimate, estimate
 from tareline.core.weighing.history import History, Refill, WeighIn
@@ -125,8 +127,8 @@ def test_answers_are_the_same_every_time() -> None:
 # -- doses of unknown size ---------------------------------------------------------------------------------------------
 
 
-def changed(history: History, number: int, **change: object) -> History:
-    doses = [replace(d, **change) if i == number else d for i, d in enumerate(history.doses)]  # type: ignore[arg-type]
+def changed(history: History, number: int, **change: Any) -> History:
+    doses = [replace(d, **change) if i == number else d for i, d in enumerate(history.doses)]
     return replace(history, doses=doses)
 
 
@@ -177,7 +179,9 @@ def test_a_jam_is_as_small_as_the_cell_says() -> None:
     history = steady(14)
     dose = history.doses[30]
     assert dose.before_g is not None
-    rest = [replace(d, before_g=d.before_g + 0.098, after_g=d.after_g + 0.098) for d in history.doses[31:]]  # type: ignore[operator]
+    rest = [
+        replace(d, before_g=present(d.before_g) + 0.098, after_g=present(d.after_g) + 0.098) for d in history.doses[31:]
+    ]
     jam = replace(dose, outcome="jam", after_g=dose.before_g - 0.002)
     weighins = [w if w.at_ms < dose.at_ms else replace(w, mass_g=w.mass_g + 0.098) for w in history.weighins]
     found = estimate(replace(history, doses=[*history.doses[:30], jam, *rest], weighins=weighins), at(14))

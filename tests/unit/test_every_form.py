@@ -31,7 +31,7 @@ ENTER = f"/tanks/{TANK}/enter"
 
 
 def ledger(visitor: Visitor, kind: str) -> list[dict[str, Any]]:
-    return visitor.get(f"/api/v1/tanks/{TANK}/ledger", params={"kind": kind}).json()  # type: ignore[no-any-return]
+    return visitor.get(f"/api/v1/tanks/{TANK}/ledger", params={"kind": kind}).json()
 
 
 def hold(house: House) -> None:

@@ -220,7 +220,7 @@ def test_a_long_press_during_a_dose_stops_it() -> None:
 
 def test_more_than_can_be_looked_through_stops_the_motor() -> None:
     desk = running(plan(cap_g=5))
-    desk.pump = lambda: len(desk.moves) < 2  # type: ignore[method-assign, assignment, return-value]
+    desk.pump = lambda: len(desk.moves) < 2  # type: ignore[method-assign, assignment]
     desk.command("c", "dispense", target_g=1.0)
     assert desk.steps() == 40
     desk.run(1)

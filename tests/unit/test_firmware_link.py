@@ -6,6 +6,7 @@ quoted from memory, so a second witness encodes the same packets: paho-mqtt.
 
 import json
 import socket
+from functools import partial
 from itertools import pairwise
 from typing import Any
 from unittest.mock import MagicMock
@@ -25,6 +26,7 @@ from link_world import (
     PUBLISH,
     SUBSCRIBE,
     Connection,
+    Network,
     Station,
     cut,
     down,
@@ -464,7 +466,7 @@ def test_a_message_beyond_the_contract_is_skipped_acknowledged_and_told() -> Non
     size = len(station.link._reader.body)
     for large, number in ((8193, 3), (3_000_000, 4)):
         station.network.last.give(down("plan", b"x" * large, number))
-        station.run(1, lambda large=large: not station.network.last.waiting)
+        station.run(1, lambda: not station.network.last.waiting)
         assert station.faults.pop() == ("message_too_large", f"down/plan: {large} bytes, at most 8192")
     station.network.last.give(down("plan", b"y" * 8192, 5))
     station.link.poll(0)
@@ -570,9 +572,10 @@ def test_one_pump_brings_a_hold_from_behind_two_hundred_plans() -> None:
 def test_a_flood_without_end_is_told_after_two_seconds() -> None:
     station = up()
 
-    def more(buffer: object) -> int:
+    def more(buffer: memoryview) -> int:
         station.network.now_ms += 5
-        return 2 if memoryview(buffer).__setitem__(slice(0, 2), b"\xd0\x00") is None else 0  # type: ignore[arg-type]
+        memoryview(buffer)[:2] = PINGRESP_BYTES
+        return 2
 
     station.network.last.receive = more  # type: ignore[method-assign]
     began_ms = station.network.now_ms
@@ -932,6 +935,10 @@ def test_pauses_double_from_200_ms_to_30_s_each_shortened_by_up_to_half() -> Non
     assert len(set(waited[8:])) > 1
 
 
+def more_connections(network: Network, than: int) -> bool:
+    return len(network.connections) > than
+
+
 def test_only_a_connection_that_has_lasted_makes_the_next_pause_short() -> None:
     station = Station()
     for lasted_ms, expected in ((0, 200), (100, 400), (100, 800), (11_000, 200), (100, 400)):
@@ -940,8 +947,7 @@ def test_only_a_connection_that_has_lasted_makes_the_next_pause_short() -> None:
         station.network.last.broken = True
         station.link.poll(10)
         lost_ms = station.network.last.closed_ms
-        count = len(station.network.connections)
-        station.run(60_000, lambda count=count: len(station.network.connections) > count)
+        station.run(60_000, partial(more_connections, station.network, len(station.network.connections)))
         assert expected // 2 <= station.network.last.opened_ms - (lost_ms or 0) <= expected
 
 

@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 import pytest
 from fault_codes import fault_codes
 
+from present import present
 from tareline.resources import firmware_dir, load_firmware
 
 GUIDE = firmware_dir() / "guide"
@@ -245,7 +246,7 @@ def outside(kind: str) -> tuple[set[str], dict[str, list[tuple[str, str]]]]:
     fields = set(re.findall(r"^ {2}(\w+) {2}", text, flags=re.M)) | set(re.findall(r"; (\w+): ", text))
     knobs: dict[str, list[tuple[str, str]]] = {}
     for line in re.findall(r"^ {4}\w+: .*$", text, flags=re.M):
-        name, value = re.match(r" {4}(\w+): (\S+)", line).groups()  # type: ignore[union-attr]
+        name, value = present(re.match(r" {4}(\w+): (\S+)", line)).groups()
         knobs.setdefault(name, []).append((value, line))
     return fields, knobs
 
@@ -260,7 +261,7 @@ def test_every_symptom_names_what_shows_it_on_the_desk() -> None:
         assert remedy
         names = re.findall(r"`(\w+)`", told)
         assert set(names) <= codes, symptom
-        kind, written = re.fullmatch(r"(feeder|probe): `(\{.*\})`", knob).groups()  # type: ignore[union-attr]
+        kind, written = present(re.fullmatch(r"(feeder|probe): `(\{.*\})`", knob)).groups()
         change: dict[str, Any] = json.loads(written)
         fields, knobs = outside(kind)
         for name, value in change.pop("knobs", {}).items():

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, invariant, rule
 
-from tareline.core.safety.hold import HoldState, Reason, Release, added_by, fold, release_refused, restored_by
+from tareline.core.safety.hold import HoldState, Kind, Reason, Release, added_by, fold, release_refused, restored_by
 from tareline.core.safety.lines import AMMONIA_LINES, NAMES, KnownValue, crossings, make_line, with_samples
 from tareline.core.units import CANONICAL
 
@@ -156,8 +156,8 @@ def test_what_is_needed_is_said_in_words() -> None:
 
 
 @pytest.mark.parametrize("kind", ["person", "board", "installation"])
-def test_a_hold_that_no_line_asked_for_needs_only_a_person(kind: str) -> None:
-    state = fold([Reason(1, 1000, kind, "hold", "why")], [])  # type: ignore[arg-type]
+def test_a_hold_that_no_line_asked_for_needs_only_a_person(kind: Kind) -> None:
+    state = fold([Reason(1, 1000, kind, "hold", "why")], [])
     assert release_refused(state, {}) == []
 
 
@@ -255,11 +255,10 @@ class TankLife(RuleBasedStateMachine):
         if restored:
             self.entries[1].append(Release(self.next(), self.now_ms, tuple(r.entry for r in restored)))
         for crossing in added_by(self.state, crossings(AMMONIA_LINES, self.water(), "stocked")):
-            line = crossing.line
-            reduce_to = line.reduce_to if crossing.do == "reduce" else None
-            reason = Reason(
-                self.next(), self.now_ms, "line", crossing.do, "", reduce_to, line.analyte, True, line.canonical
-            )  # type: ignore[arg-type]
+            line, do = crossing.line, crossing.do
+            assert do != "notify"
+            reduce_to = line.reduce_to if do == "reduce" else None
+            reason = Reason(self.next(), self.now_ms, "line", do, "", reduce_to, line.analyte, True, line.canonical)
             self.entries[0].append(reason)
 
     def read(self, at_ms: int, value: float) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from house import DAY_MS, FEEDER, TANK, House
 
+from present import present
 from tareline.core.safety.hopper_advice import advice_text, hold_line_mg_n_per_l, hopper_advice, round_down_g
 from tareline.core.safety.lines import AMMONIA_LINES, make_line
 from tareline.core.water.readings import Reading
@@ -116,12 +117,13 @@ def test_a_feeder_is_shown_with_it(tmp_path: Path) -> None:
     house = House.furnished(tmp_path)
     try:
         (device,) = house.service.devices.all()
-        assert (device.device, device.hopper_advice.most_g) == (FEEDER, 0.77)
-        assert device.hopper_advice.assumed == ["ph", "temperature"]
-        assert "pH 8.0 and 26 °C" in device.hopper_advice.text
+        advice = present(device.hopper_advice)
+        assert (device.device, advice.most_g) == (FEEDER, 0.77)
+        assert advice.assumed == ["ph", "temperature"]
+        assert "pH 8.0 and 26 °C" in advice.text
         house.reading("ph", 7.2, TANK)
         house.hear(house.dose(1, before_g=48.4, after_g=48.2))
-        advice = house.service.devices.all()[0].hopper_advice
+        advice = present(house.service.devices.all()[0].hopper_advice)
         assert advice.assumed == ["temperature"]
         assert advice.exceeded
         assert advice.content_g == pytest.approx(48.2, abs=1)

@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import linregress
 from scipy.stats import norm as normal
 
+from present import present
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.calibration import Calibration, fit, record
 from tareline.core.weighing.estimate import DoseEstimate, Estimate, estimate
@@ -59,7 +60,7 @@ def test_grams_left_and_how_long_they_last(found: Estimate) -> None:
     assert left.days == pytest.approx((left.content_g - RESERVE_G) / 0.4)
     assert left.days_low is not None
     assert left.days_high is not None
-    assert left.days_low < left.days < left.days_high
+    assert left.days_low < present(left.days) < left.days_high
     assert left.refill_by_ms == END_MS + math.floor(left.days_low * DAY_MS)
 
 

@@ -10,6 +10,7 @@ from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from present import present
 from tareline.mqtt import messages as wire
 
 
@@ -145,7 +146,7 @@ def test_a_device_that_does_not_answer_loses_no_dose_and_is_asked_again_at_its_h
 
 def test_lost_doses_count_as_meals_until_somebody_knows_better(house: House) -> None:
     """Overfeeding kills sooner than fasting: what may have been fed is taken off what is left of the day."""
-    before_g = house.today().remaining_g
+    before_g = present(house.today().remaining_g)
     with_gaps(house, 1, 3)
     house.hear(house.hello(journal_from=3, journal_to=3))
     assert gaps(house) == [(2, 2)]
@@ -315,7 +316,7 @@ def test_a_dose_placed_by_its_boot_is_never_before_it_happened(
     for seq, entry in house.doses().items():
         placed = house.service.ledger.entry(entry.entry)
         minute = events[seq - 1][0]
-        high_ms = round(datetime.fromisoformat(placed.at_high).timestamp() * 1000)
+        high_ms = round(datetime.fromisoformat(present(placed.at_high)).timestamp() * 1000)
         assert NOON_MS + minute * MINUTE_MS <= high_ms <= NOON_MS + (minute + best + 1) * MINUTE_MS
     house.close()
 

@@ -240,8 +240,9 @@ def test_unknown_fields_may_have_the_name_of_another_kinds_field(house: House) -
 
 def test_unknown_fields_cannot_pass_for_the_entrys_own(house: House) -> None:
     """A device's extra fields say nothing about the entry itself."""
-    lies = {"entry": 7, "kind": "hold", "void": True, "corrects": 1, "tank": "sill", "by": "nobody", "at": "never"}
-    house.hear(house.dose(1, **lies, at_low="never", at_high="never", corrected_by=[9]))
+    lies: dict[str, Any] = {"entry": 7, "kind": "hold", "void": True, "corrects": 1, "corrected_by": [9]}
+    where: dict[str, Any] = {"tank": "sill", "by": "nobody", "at": "never", "at_low": "never", "at_high": "never"}
+    house.hear(house.dose(1, **lies, **where))
     entry = house.ledger("dose")[0]
     assert (entry.kind, entry.void, entry.corrects, entry.by) == ("dose", False, None, None)
     assert entry.corrected_by == []

@@ -85,7 +85,7 @@ class Ear:
         self.heard: list[tuple[str, bytes, bool]] = []
         self.ready = threading.Event()
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, protocol=mqtt.MQTTv311)
-        self.client.on_message = lambda c, u, m: self.heard.append((m.topic, m.payload, m.retain))
+        self.client.on_message = lambda c, u, m: self.heard.append((m.topic, bytes(m.payload), m.retain))
         self.client.on_subscribe = lambda *_: self.ready.set()
         self.client.connect("127.0.0.1", port)
         self.client.subscribe(topic, 1)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -23,8 +24,8 @@ def nitrate(day: float, step: int) -> RecordedReading:
     return RecordedReading(day, "nitrate", STEPS[step - 1] if step else 0.0, high, STEPS[step], step > 0)
 
 
-def clear(day: float, analyte: str = "ammonia") -> RecordedReading:
-    return RecordedReading(day, analyte, 0.0, 0.25 if analyte == "ammonia" else 0.076, 0.0, False)  # type: ignore[arg-type]
+def clear(day: float, analyte: Literal["ammonia", "nitrite"] = "ammonia") -> RecordedReading:
+    return RecordedReading(day, analyte, 0.0, 0.25 if analyte == "ammonia" else 0.076, 0.0, False)
 
 
 def steady(ration: float, steps: tuple[int, ...], days: int = 210, volume: float = 20.0) -> Record:
@@ -286,7 +287,7 @@ def test_no_proof_without_balance_readings_or_a_held_ration() -> None:
 def test_the_forecast_starts_where_the_tank_is(seen_to_rise: Posterior) -> None:
     told = forecast(seen_to_rise, Scenario(56, 0.10))
     for content in ("ammonia", "nitrite", "nitrate"):
-        bands = told.bands[content]  # type: ignore[index]
+        bands = told.bands[content]
         assert bands.shape == (56, 5)
         assert np.all(np.diff(bands, axis=1) >= 0)
     now = float(np.median(seen_to_rise.state[NITRATE]))

@@ -180,7 +180,7 @@ def test_a_harvest_takes_the_plants_share_of_the_uptake_and_it_grows_back() -> N
 def test_a_new_tank_shows_ammonia_then_nitrite_then_neither() -> None:
     """Common practice, no source: the peak of ammonia comes first, nitrite's after it, both gone within a quarter."""
     days = range(1, 150)
-    looks = tuple(RecordedReading(float(d), a, 0, None, 0) for d in days for a in ("ammonia", "nitrite"))  # type: ignore[arg-type]
+    looks = tuple(RecordedReading(float(d), a, 0, None, 0) for d in days for a in ("ammonia", "nitrite"))
     record = Record(20.0, 150.0, new=True, foods=FLAKES, fed=feeding(0.05, 150), readings=looks)
     cut = nitrogen.timeline(record)
     z = np.zeros((1, len(cut.priors)))

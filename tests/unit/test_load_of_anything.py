@@ -1,12 +1,14 @@
 """Whatever a ledger holds, what is said of a load is finite, in order and within its own rules, or nothing is said."""
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from present import present
 from tareline.core.load.forecast import Scenario, forecast
 from tareline.core.load.limit import load
 from tareline.core.load.posterior import posterior
@@ -19,10 +21,12 @@ contents = st.sampled_from([0.0, 0.05, 0.25, 1.0, 5.0, 40.0, 1000.0])
 @st.composite
 def readings(draw: st.DrawFn) -> RecordedReading:
     value = draw(contents)
-    analyte = draw(st.sampled_from(["ammonia", "nitrite", "nitrate", "tds"]))
+    analyte: Literal["ammonia", "nitrite", "nitrate", "tds"] = draw(
+        st.sampled_from(["ammonia", "nitrite", "nitrate", "tds"])
+    )
     low = draw(st.sampled_from([0.0, value / 2, value]))
     high = draw(st.sampled_from([None, value, 2 * value + 0.1]))
-    return RecordedReading(draw(days), analyte, low, high, value, draw(st.booleans()))  # type: ignore[arg-type]
+    return RecordedReading(draw(days), analyte, low, high, value, draw(st.booleans()))
 
 
 @st.composite
@@ -51,7 +55,7 @@ def records(draw: st.DrawFn) -> Record:
 
 
 @pytest.mark.slow
-@settings(max_examples=25 if settings.default.max_examples < 100 else 500)
+@settings(max_examples=25 if present(settings.default).max_examples < 100 else 500)
 @given(records())
 def test_answers_are_in_order_or_not_given(record: Record) -> None:
     known = posterior(record, 150)

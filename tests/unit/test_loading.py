@@ -13,6 +13,7 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, TANK, House
 from sqlalchemy import Connection
 
+from present import present
 from tareline.app.answers.load import ForecastAnswer, LimitAnswer, TankLoadAnswer
 from tareline.app.projections.loads import Loads
 from tareline.app.queries.load import WhatIf, forecast_view, load_view
@@ -40,8 +41,8 @@ def live(house: House, weeks: int, nitrate: float = 1.0, daily_g: float = RATION
         for _ in range(14):
             seq, left = seq + 1, left - half
             house.clock.advance(DAY_MS // 2)
-            body = {"target_g": half, "steps": round(1000 * half), "sd_g": 0.002}
-            doses.append(house.dose(seq, before_g=left + half, after_g=left, **body))
+            steps = round(1000 * half)
+            doses.append(house.dose(seq, target_g=half, steps=steps, before_g=left + half, after_g=left, sd_g=0.002))
         house.hear(*doses)
         house.clock.advance(1000)
         for analyte in ("ammonia", "nitrite"):
@@ -82,7 +83,7 @@ def test_without_nitrate_it_refuses_to_speak(house: House) -> None:
     settle(house)
     told = view(house)
     assert told.fresh is True
-    assert "Nitrate has not been measured yet" in told.refuses
+    assert "Nitrate has not been measured yet" in present(told.refuses)
     assert told.limit_g_per_day.p5 is None
     knowledge = house.service.loads.knowledge(TANK, [0.1])
     assert knowledge is not None
@@ -121,7 +122,7 @@ def test_it_is_fresh_until_something_newer_is_entered(house: House) -> None:
     settle(house)
     assert view(house).fresh is True
     assert view(house).limit_g_per_day != first.limit_g_per_day
-    assert view(house).as_of > first.as_of
+    assert present(view(house).as_of) > present(first.as_of)
 
 
 def test_a_dose_of_today_leaves_it_fresh_and_one_that_came_late_does_not(house: House) -> None:
@@ -154,8 +155,9 @@ def test_a_ration_held_in_balance_is_proven_and_caps_an_absence(house: House) ->
     assert told.refuses is None
     assert told.proven_g_per_day == pytest.approx(RATION_G, rel=0.05)
     assert told.as_of is not None
-    assert told.proven.since < told.proven.until < told.as_of[:10]
-    assert told.recommended_g_per_day <= told.proven_g_per_day
+    proven = present(told.proven)
+    assert present(proven.since) < present(proven.until) < told.as_of[:10]
+    assert present(told.recommended_g_per_day) <= present(told.proven_g_per_day)
     proven_g = house.service.loads.proven_g(TANK)
     body = {"start": "2025-12-01", "end": "2025-12-05", "daily_g": 0.08}
     house.ration(0.09, 0.18, [("08:00", 0.5), ("20:00", 0.5)])
@@ -297,7 +299,7 @@ def test_a_ramp_rests_on_the_load_and_is_told_when_it_asks(house: House) -> None
     house.service.watch()
     shown = house.service.ramps.view(TANK)
     assert shown.state == "ready for a step", shown.waits_for
-    assert shown.knowledge.p_under[f"{shown.next_g_per_day:g}"] >= 0.975
+    assert present(shown.knowledge).p_under[f"{shown.next_g_per_day:g}"] >= 0.975
     alerts = [one for one in house.service.alerts.list() if one.kind == "due" and "asks for a step" in one.what]
     assert len(alerts) == 1
     assert "accept or veto it" in alerts[0].text

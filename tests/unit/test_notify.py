@@ -10,6 +10,7 @@ import httpx
 import pytest
 import respx
 
+from present import present
 from tareline.clock import ManualClock
 from tareline.core.alerts.alert import Concern
 from tareline.core.units import DAY_MS, HOUR_MS, MINUTE_MS
@@ -330,5 +331,5 @@ def test_what_waits_for_an_address_that_is_no_longer_told_is_given_up_and_said_s
     house.service = Service(settings, house.clock)
     house.service.deliveries.start()
     assert house.outbox() == []
-    assert all("no longer in the settings" in one.undelivered for one in house.service.alerts.list())
+    assert all("no longer in the settings" in present(one.undelivered) for one in house.service.alerts.list())
     house.service.stop()

@@ -13,12 +13,22 @@ from tareline.web import problems
 from tareline.web.app import make_app
 from tareline.web.events import Hub
 
+
+def examples_of(model: type[BaseModel]) -> list[Any] | None:
+    """The examples that a model shows of itself; None where it has none."""
+    extra = model.model_config.get("json_schema_extra") or {}
+    assert isinstance(extra, dict)
+    if "examples" not in extra:
+        return None
+    examples = extra["examples"]
+    assert isinstance(examples, list)
+    return examples
+
+
 REQUESTS = [
     model
     for model in vars(requests).values()
-    if isinstance(model, type)
-    and issubclass(model, BaseModel)
-    and "examples" in (model.model_config.get("json_schema_extra") or {})
+    if isinstance(model, type) and issubclass(model, BaseModel) and examples_of(model) is not None
 ]
 
 
@@ -29,7 +39,7 @@ def below(model: type[Answer]) -> Iterator[type[Answer]]:
 
 
 ANSWERS = sorted(
-    {model for model in below(Answer) if "examples" in (model.model_config.get("json_schema_extra") or {})},
+    {model for model in below(Answer) if examples_of(model) is not None},
     key=lambda model: model.__name__,
 )
 
@@ -109,7 +119,7 @@ def test_every_body_shows_an_example(described: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("model", REQUESTS, ids=lambda model: model.__name__)
 def test_every_example_is_taken(model: type[BaseModel]) -> None:
-    examples = model.model_config["json_schema_extra"]["examples"]  # type: ignore[index, call-overload]
+    examples = examples_of(model)
     assert examples
     for example in examples:
         model.model_validate(example)
@@ -123,7 +133,7 @@ def test_answers_of_several_shapes_show_an_example() -> None:
 def test_an_answers_example_is_such_an_answer_and_stands_in_the_description(
     model: type[Answer], described: dict[str, Any]
 ) -> None:
-    examples = model.model_config["json_schema_extra"]["examples"]  # type: ignore[index, call-overload]
+    examples = examples_of(model)
     assert examples
     for example in examples:
         assert model.model_validate(example).model_dump(mode="json", by_alias=True) == example

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from present import present
 from tareline.app.dispatch import DOWN_BYTES, encode, plan_body
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms, from_ms, meal_ms, to_ms
 from tareline.core.feeding.plan import (
@@ -108,7 +109,7 @@ def test_todays_meals_use_what_is_left_up_to_their_own_shares(tank: Tank) -> Non
     for meal in force.meals:
         at_ms = meal_ms(tank.today, meal.at, tank.zone)
         if at_ms is not None and at_ms > tank.now_ms:
-            asked[meal.feeder, meal.slot] = force.daily_g * meal.share
+            asked[present(meal.feeder), meal.slot] = force.daily_g * meal.share
     scale = min(1.0, left_g / sum(asked.values())) if sum(asked.values()) > 0 else 0.0
     planned = {
         (feeder, m.id.removeprefix(f"{tank.today}/")): m.target_g

@@ -1,6 +1,7 @@
 """The probe's own rules: what it sends, what it keeps while the network is away, and that it invents no time."""
 
 import json
+from typing import Any
 
 import portable_probe
 import pytest
@@ -20,6 +21,7 @@ from probe_world import (
     probe,
 )
 
+from present import present
 from tareline.mqtt.messages import Fault, Hello
 from tareline.mqtt.senml import parse, resolve
 
@@ -140,19 +142,18 @@ def test_a_calibration_that_makes_no_sense_is_refused_and_the_old_one_stays() ->
     desk.converter = [725_186] * 8
     assert desk.command("a", "calibrate", conductivity_s_per_m=0.140823)["ok"]
     kept = desk.files["sensor.bin"]
-    for number, (bend, argument, why) in enumerate(
-        [
-            ({}, {}, "conductivity_s_per_m: expected"),
-            ({}, {"conductivity_s_per_m": "0.14"}, "conductivity_s_per_m: expected"),
-            ({}, {"conductivity_s_per_m": True}, "conductivity_s_per_m: expected"),
-            ({}, {"conductivity_s_per_m": 1.28246}, "did not conduct better"),
-            ({"temperature": None}, {"conductivity_s_per_m": 0.140823}, "thermometer"),
-            ({"temperature": 500}, {"conductivity_s_per_m": 0.140823}, "10 to 35"),
-            ({"converter": [0] * 8}, {"conductivity_s_per_m": 0.140823}, "out of the water"),
-        ]
-    ):
+    cases: list[tuple[dict[str, Any], dict[str, Any], str]] = [
+        ({}, {}, "conductivity_s_per_m: expected"),
+        ({}, {"conductivity_s_per_m": "0.14"}, "conductivity_s_per_m: expected"),
+        ({}, {"conductivity_s_per_m": True}, "conductivity_s_per_m: expected"),
+        ({}, {"conductivity_s_per_m": 1.28246}, "did not conduct better"),
+        ({"temperature": None}, {"conductivity_s_per_m": 0.140823}, "thermometer"),
+        ({"temperature": 500}, {"conductivity_s_per_m": 0.140823}, "10 to 35"),
+        ({"converter": [0] * 8}, {"conductivity_s_per_m": 0.140823}, "out of the water"),
+    ]
+    for number, (bend, argument, why) in enumerate(cases):
         desk.temperature, desk.converter = 2500, [725_186] * 8
-        for field, value in bend.items():  # type: ignore[attr-defined]
+        for field, value in bend.items():
             setattr(desk, field, value)
         reply = desk.command(f"b{number}", "calibrate", **argument)
         assert not reply["ok"]
@@ -247,7 +248,7 @@ def test_a_full_backlog_is_thinned_evenly_and_not_cut_at_an_end() -> None:
     most = max(len(desk.files["backlog.bin"]), 1)
     assert most <= 4096
     end = desk.true_ms
-    stride = desk.probe.backlog.stride
+    stride = present(desk.probe).backlog.stride
     assert stride >= 16
     desk.connect().run(5 * MINUTE)
     # From the first sample to the last, no pause is longer than two of the thinned spacing and what memory holds.
@@ -269,7 +270,7 @@ def test_a_late_acknowledgement_frees_nothing_in_a_file_that_was_rewritten_since
     desk.run(12 * HOUR)
     desk.acknowledges = True
     end = desk.true_ms
-    stride = desk.probe.backlog.stride
+    stride = present(desk.probe).backlog.stride
     assert stride > 1
     desk.connect().run(5 * MINUTE)
     assert received.gaps_s(START, end)[0] <= 2 * stride * 60
@@ -404,6 +405,7 @@ def test_whatever_the_clock_does_each_sample_goes_out_once_with_the_time_it_show
     def take(payload: bytes) -> None:
         for record in resolve(parse(payload)):
             if record.name == "voltage":
+                assert isinstance(record.value, float)
                 second = round(record.value * 1e6) - FIRST_UV
                 told.append(second)
                 assert abs(round(record.time_s * 1000) - shown[second]) <= 1000

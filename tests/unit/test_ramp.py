@@ -4,7 +4,7 @@ Rules as the project states them; where a figure is the keepers' custom it is ma
 """
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from hypothesis import given
@@ -340,7 +340,7 @@ def worlds(draw: st.DrawFn, most_flaws: int = 2) -> tuple[Ramp, LoadKnowledge | 
     start_g, step_g = draw(GRAMS), draw(GRAMS)
     ration_g = draw(st.one_of(GRAMS, st.just(start_g)))
     ceiling_g = max(round(ration_g + draw(GRAMS), 4), start_g)
-    consent = draw(st.sampled_from(["auto", "ask"])) if most_flaws else "auto"
+    consent: Literal["ask", "auto"] = draw(st.sampled_from(["auto", "ask"])) if most_flaws else "auto"
     ramp = Ramp(start_g, step_g, ceiling_g, draw(st.sampled_from([7, 14, 28])), 1 / 3, consent, 1, ago(70))
     flaws = draw(st.sets(st.sampled_from([*FLAWS, *IN_DOUBT, "unknown"]), max_size=most_flaws))
     told: dict[str, Any] = {name: draw(IN_DOUBT[name]) for name in IN_DOUBT if name in flaws}

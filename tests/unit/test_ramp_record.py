@@ -7,6 +7,7 @@ import httpx
 import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from present import present
 from tareline.app.answers.ramp_record import FoodSeen, RampRecordAnswer
 from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.app.queries.ramp_record import record, stages
@@ -103,7 +104,7 @@ def test_the_record_of_a_found_limit(house: House) -> None:
     live(house, 16, first_seq=15)
     told = written(house)
     assert (told.state, told.ended, told.keep_g_per_day) == ("limit found", True, 0.03)
-    assert told.limit.p5 == 0.09
+    assert present(told.limit).p5 == 0.09
     first, second = told.stages
     assert (first.daily_g, second.daily_g) == (0.05, 0.06)
     # Fourteen doses of 0.03 g while 0.05 g was the ration, and one more for each day of the second stage.

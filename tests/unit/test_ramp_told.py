@@ -78,9 +78,11 @@ def test_readings_are_due_by_the_end_of_the_dwell_and_from_its_middle_on() -> No
     ]
 
 
-@pytest.mark.parametrize("change", [{"held": True}, {"away": True}, {"ration_g": 0.2}])
-def test_nothing_is_due_for_a_step_that_cannot_come(change: dict[str, object]) -> None:
-    assert readings_due(RAMP, None, replace(STANDING, **change), NOW_MS) == []
+@pytest.mark.parametrize(
+    "state", [replace(STANDING, held=True), replace(STANDING, away=True), replace(STANDING, ration_g=0.2)]
+)
+def test_nothing_is_due_for_a_step_that_cannot_come(state: TankState) -> None:
+    assert readings_due(RAMP, None, state, NOW_MS) == []
 
 
 def test_where_no_step_is_sure_enough_nitrate_is_due_after_three_days() -> None:

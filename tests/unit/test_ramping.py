@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 
+from present import present
 from tareline.app.answers.ramp import RampAnswer, RampEntered
 from tareline.app.commands.ramp import Proposal, Ramps, RampSources
 from tareline.app.snapshot import TankSnapshot
@@ -177,7 +178,7 @@ def test_more_is_fed_from_the_next_midnight(house: House, oracle: Oracle) -> Non
     assert view(house).ration_g_per_day == 0.06
     today = house.service.books.days(TANK, *(2 * [_today(house)]))[0]
     assert today.budget_g == 0.05
-    assert view(house).ration_since.endswith("T00:00:00.000+00:00")
+    assert present(view(house).ration_since).endswith("T00:00:00.000+00:00")
 
 
 def _today(house: House) -> date:

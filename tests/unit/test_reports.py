@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from present import present
 from tareline.app.answers.entries import MadeAnswer
 from tareline.app.answers.report import ReportAnswer
 from tareline.app.queries.hopper import daily_g
@@ -107,12 +108,13 @@ def test_with_an_account_every_dose_has_an_estimate_and_the_total_is_their_sum(h
     live(house, 5)
     house.service.update_accounts()
     found = report(house)
-    assert found.totals.dispensed_g == pytest.approx(sum(ticket.estimate_g for ticket in found.doses))
+    assert found.totals.dispensed_g == pytest.approx(sum(present(ticket.estimate_g) for ticket in found.doses))
     assert found.totals.dispensed_g == pytest.approx(sum(day.dispensed_g or 0.0 for day in found.days))
     asked_g = found.totals.asked_g
     assert asked_g == pytest.approx(10 * 0.25)
-    assert found.drift.drift_g == pytest.approx(found.totals.dispensed_g - asked_g)
-    assert sum(found.drift.by_cause.values()) == pytest.approx(found.drift.drift_g)
+    drift = present(found.drift)
+    assert drift.drift_g == pytest.approx(present(found.totals.dispensed_g) - asked_g)
+    assert sum(drift.by_cause.values()) == pytest.approx(drift.drift_g)
 
 
 # -- reconciliation ----------------------------------------------------------------------------------------------------
@@ -126,7 +128,7 @@ def test_two_weigh_ins_that_add_up(house: House) -> None:
     closed = weigh_in(house, round(left_g, 3))
     house.service.update_accounts()
     found = report(house)
-    (one,) = found.reconciliation
+    (one,) = present(found.reconciliation)
     assert (one.opening_g, one.added_g, one.closing_g) == (50.0, pytest.approx(8.0), round(left_g, 3))
     assert one.by_scale_g == pytest.approx(58.0 - round(left_g, 3))
     assert one.by_cell_g == pytest.approx(sum(b["before_g"] - b["after_g"] for b in first + then))
@@ -145,7 +147,7 @@ def test_two_weigh_ins_that_do_not(house: House) -> None:
     weigh_in(house, round(left_g - 1.5, 3))
     house.service.update_accounts()
     found = report(house)
-    (one,) = found.reconciliation
+    (one,) = present(found.reconciliation)
     assert one.difference_g == pytest.approx(-1.5, abs=0.1)
     assert not one.within
     assert [finding.feeder for finding in found.findings] == [FEEDER]
@@ -167,12 +169,12 @@ def test_balances_reach_over_the_edges_of_the_report_and_of_closed_periods(house
     assert account is not None
     assert account.closed
     whole = report(house, TODAY, date(2025, 8, 31))
-    pairs = [(b.opening_entry, b.closing_entry) for b in whole.reconciliation]
+    pairs = [(b.opening_entry, b.closing_entry) for b in present(whole.reconciliation)]
     assert pairs == list(pairwise(entries))
-    assert all(b.doses == 14 for b in whole.reconciliation)
+    assert all(b.doses == 14 for b in present(whole.reconciliation))
     assert all(ticket.estimate_g is not None for ticket in whole.doses)
     amid = report(house, date(2025, 7, 1), date(2025, 7, 3))  # between the third weigh-in and the fourth
-    assert [(b.opening_entry, b.closing_entry) for b in amid.reconciliation] == [(entries[2], entries[3])]
+    assert [(b.opening_entry, b.closing_entry) for b in present(amid.reconciliation)] == [(entries[2], entries[3])]
 
 
 def test_what_was_done_at_the_hopper_is_in_it(house: House) -> None:
@@ -201,12 +203,12 @@ def test_the_calibration_record_agrees_with_numpys_least_squares(house: House) -
     assert report(house).calibration is None
     first, last = [0.01, 20.02, 50.03, 100.08], [0.0, 20.24, 50.61, 101.19]
     calibrate(house, first)
-    alone = report(house).calibration
+    alone = present(report(house).calibration)
     assert alone.drift is None
-    assert alone.repeat_by.startswith("2025-12-12")  # 180 days on
+    assert present(alone.repeat_by).startswith("2025-12-12")  # 180 days on
     house.clock.advance(DAY_MS)
     calibrate(house, last)
-    found = report(house).calibration
+    found = present(report(house).calibration)
     slopes = [np.polyfit([0, 20, 50, 100], shown, 1) for shown in (first, last)]
     assert found.slope == pytest.approx(slopes[1][0])
     assert found.drift == pytest.approx(slopes[1][0] - slopes[0][0])
@@ -214,7 +216,7 @@ def test_the_calibration_record_agrees_with_numpys_least_squares(house: House) -
     assert [point.residual_g for point in found.points] == pytest.approx(list(residuals))
     assert found.drift_sure  # over a percent, and each fit is good to a few hundredths of one: repeat at once
     assert found.repeat_by == found.at
-    assert report(house, TODAY, TODAY).calibration.entry == alone.entry  # of that day, the later one was not
+    assert present(report(house, TODAY, TODAY).calibration).entry == alone.entry  # of that day, the later one was not
 
 
 def test_the_gain_in_force_and_what_was_decided(house: House) -> None:
@@ -238,14 +240,16 @@ def test_the_hopper_tells_how_long_it_lasts_and_what_is_due(house: House) -> Non
     weighed = weigh_in(house, round(left_g, 3))
     house.service.update_accounts()
     (found,) = house.service.tanks.overview()[0].hoppers
-    assert found.content_g == pytest.approx(left_g, abs=3 * found.content_sd_g)
+    content_g, content_sd_g = present(found.content_g), present(found.content_sd_g)
+    assert content_g == pytest.approx(left_g, abs=3 * content_sd_g)
     assert found.by == "account"
     assert not [name for name, _ in found if name.startswith("left")], "what is in a hopper is said once"
-    assert 0 < found.content_sd_g <= 0.03  # no worse than the last weigh-in alone
+    assert 0 < content_sd_g <= 0.03  # no worse than the last weigh-in alone
     # a gram a day, and half a gram that the auger does not reach
-    assert found.days_left == pytest.approx(found.content_g - 0.5)
-    assert 0 < found.days_low < found.days_left < found.days_high
-    until_ms = house.clock.now_ms() + found.days_low * DAY_MS
+    days_low, days_left, days_high = present(found.days_low), present(found.days_left), present(found.days_high)
+    assert days_left == pytest.approx(content_g - 0.5)
+    assert 0 < days_low < days_left < days_high
+    until_ms = house.clock.now_ms() + days_low * DAY_MS
     assert found.refill_by is not None
     assert found.weigh_by is not None
     assert np.datetime64(found.refill_by[:23], "ms").astype(int) == pytest.approx(until_ms, abs=2)
@@ -358,7 +362,7 @@ def test_the_page_shows_every_dose_with_its_deviations_and_asks_for_no_script(ho
         assert f"{body['before_g'] - body['after_g']:.4f}" in text
     assert text.count("± 0.0057") >= len(sent)
     assert 'class="attend"' not in page.text  # grey: nothing here needs a person
-    (one,) = report(house, TODAY, date(2025, 6, 21)).reconciliation
+    (one,) = present(report(house, TODAY, date(2025, 6, 21)).reconciliation)
     for part in one.limit_parts:
         assert part.source.replace("'", "&#39;") in page.text
 

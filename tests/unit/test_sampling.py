@@ -2,11 +2,13 @@
 
 import random
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
 from house import DAY_MS, HOUR_MS, MINUTE_MS, TANK, House
 
+from present import present
 from tareline.errors import FieldError
 
 STEP_MS = 5 * MINUTE_MS
@@ -50,9 +52,13 @@ class Water:
     def warms(self, to: float) -> None:
         """By half a degree an hour, looked at every hour."""
         while abs(to - self.celsius) > 1e-6:
-            start, end = self.celsius, self.celsius + max(-0.5, min(0.5, to - self.celsius))
-            self.lives(HOUR_MS, lambda i, a=start, b=end: a + (b - a) * (i + 1) / 12 + self.noise.gauss(0, 0.02))  # type: ignore[misc]
+            end = self.celsius + max(-0.5, min(0.5, to - self.celsius))
+            self.lives(HOUR_MS, partial(self._on_the_way, end))
             self.celsius = end
+
+    def _on_the_way(self, end: float, number: int) -> float:
+        """What the probe shows at step `number`, 0 to 11, of an hour on its way to the temperature `end`, in degC."""
+        return self.celsius + (end - self.celsius) * (number + 1) / 12 + self.noise.gauss(0, 0.02)
 
 
 def keys(house: House) -> list[tuple[str, str]]:
@@ -185,7 +191,7 @@ def test_a_line_moved_below_the_water_goes_on_reducing_at_once(house: House) -> 
     lines[0] = {**lines[0], "above": 0.5}
     house.service.feeding.put_lines(TANK, {"lines": lines})
     answer = house.reading("ammonia", 0.8)
-    assert answer.hold.reduce_to == 0.5, "the reading is clear of the old line, and beyond the new one"
+    assert present(answer.hold).reduce_to == 0.5, "the reading is clear of the old line, and beyond the new one"
 
 
 LOOSE: dict[str, Callable[[int], float]] = {
@@ -229,7 +235,7 @@ def test_a_thermometer_on_the_shelf_from_the_start_tells_nothing_of_ammonia(hous
     house.reading("ammonia", 0.7)
     assert not house.hold().held
     water_view = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
-    assert "temperature" in water_view.assumed
+    assert "temperature" in present(water_view).assumed
     assert [d.subject for d in house.service.tanks.due(TANK) if d.subject == "temperature"], "asked for once"
     house.reading("temperature", 33.1)
     house.watch()

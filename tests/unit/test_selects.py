@@ -11,6 +11,7 @@ import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, MINUTE_MS, TANK, House
 from sqlalchemy import event
 
+from present import present
 from tareline.app.answers.entries import HoldNow
 from tareline.app.commands.ramp import Ramps, RampSources
 from tareline.core.safety.ramp import LoadKnowledge
@@ -152,7 +153,7 @@ def test_a_reading_that_holds(house: House) -> None:
 
 
 def test_a_reading_that_restores(house: House) -> None:
-    assert house.reading("ammonia", 1.1).hold.reduce_to == 0.5
+    assert present(house.reading("ammonia", 1.1).hold).reduce_to == 0.5
     house.clock.advance(MINUTE_MS)
     entered = once(house, lambda: house.reading("ammonia", 0.1))
     assert entered.hold == HoldNow(held=False, reduce_to=1.0)

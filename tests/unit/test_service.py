@@ -171,7 +171,9 @@ def test_a_repetition_alone_is_answered_with_received_where_the_broker_lost_it(h
 def test_an_error_of_ours_in_the_link_ends_the_service_and_says_so(tmp_path: Path) -> None:
     """Without its link it would show old values for ever, and feeders would wait for plans."""
     told: list[str] = []
-    settings = module.Settings(store={"url": f"sqlite:///{tmp_path / 'x.db'}"}, broker={"url": "mqtt://127.0.0.1:9"})
+    settings = module.Settings.model_validate(
+        {"store": {"url": f"sqlite:///{tmp_path / 'x.db'}"}, "broker": {"url": "mqtt://127.0.0.1:9"}}
+    )
     service = module.Service(settings, SystemClock(), told.append)
 
     def broken() -> None:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import pytest
 
@@ -133,10 +134,10 @@ def beyond(at_ms: int) -> SampleSummary:
 
 
 def seen(
-    latest: dict[str, Reading], sampled: SampleSummary, probes: tuple[str, ...] = ("probe",), **other: object
+    latest: dict[str, Reading], sampled: SampleSummary, probes: tuple[str, ...] = ("probe",), **other: Any
 ) -> list[Line]:
-    given: dict[str, object] = {"lines": (WARM, OFTEN), "stage": "stocked", "since_ms": 0, **other}
-    found = check_lines(latest, sampled, probes=probes, why=Circumstances(), now_ms=TODAY_MS, **given).found  # type: ignore[arg-type]
+    given: dict[str, Any] = {"lines": (WARM, OFTEN), "stage": "stocked", "since_ms": 0, **other}
+    found = check_lines(latest, sampled, probes=probes, why=Circumstances(), now_ms=TODAY_MS, **given).found
     return [crossing.line for crossing in found]
 
 

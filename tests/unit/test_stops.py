@@ -12,6 +12,7 @@ from house import DAY_MS, FEEDER, FOOD, MINUTE_MS, TANK, House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from present import present
 from tareline.app.answers.alerts import AlertAnswer
 from tareline.app.answers.feeding import HoldAnswer, StopAnswer
 from tareline.core.safety.stops import STOPS
@@ -90,14 +91,14 @@ def test_the_service_does_not_say_that_it_feeds_before_the_release_is_confirmed(
     fault(house, "stopped_over")
     house.confirm()
     assert house.hold().message == "held"
-    assert stopped(house).waits_for == "a person to release it"  # type: ignore[union-attr]
+    assert present(stopped(house)).waits_for == "a person to release it"
     release(house)
     hold = house.hold()
     assert not hold.held
     assert hold.nothing_moves
     assert hold.message == "feeder has stopped itself and has not confirmed the release yet"
     assert hold.confirmed_by_feeders == {FEEDER: False}
-    assert stopped(house).waits_for == "the feeder to confirm the release"  # type: ignore[union-attr]
+    assert present(stopped(house)).waits_for == "the feeder to confirm the release"
     assert alerts(house) == {}, "a minute is given to it"
     house.clock.advance(MINUTE_MS)
     assert set(alerts(house)) == {"feeder has stopped itself"}
@@ -116,7 +117,7 @@ def test_a_feeder_that_has_not_seen_the_hold_is_not_sent_its_release(house: Hous
     hold = house.hold()
     assert not hold.held
     assert hold.confirmed_by_feeders == {FEEDER: False}
-    assert hold.feeders[0].stopped.waits_for.startswith("the feeder to confirm that it has received the hold")
+    assert present(hold.feeders[0].stopped).waits_for.startswith("the feeder to confirm that it has received the hold")
     assert "and then releases it automatically" in alerts(house)["feeder has stopped itself"].text
     house.hear(house.hello(boot="next"), house.online())
     house.confirm(boot="next")
@@ -186,7 +187,7 @@ def test_a_stop_of_a_feeder_on_no_tank_is_told_and_holds_its_next_tank(house: Ho
     assert told(house)["version"] > before, "a hold that began after the stop"
     assert any(one.what == "No tank: feeder has stopped itself" for one in house.watch())
     (device,) = [d for d in house.service.devices.all() if d.device == FEEDER]
-    assert device.stopped.code == "stopped_over"
+    assert present(device.stopped).code == "stopped_over"
     house.confirm()
     versions = len(house.told("hold"))
     house.confirm()

@@ -328,7 +328,7 @@ def test_who_measures_once_a_week_is_never_reminded() -> None:
     assert late is not None
     assert late.what == "Window sill: overdue: measure nitrate"
     others = [Due(what, "x", 0, "") for what in ("refill", "release", "calibrate", "look")]
-    assert of_due(PLACE, [*others, Due("measure", "kh", 0, "")], HoldState(), NOON_MS) is None  # type: ignore[list-item]
+    assert of_due(PLACE, [*others, Due("measure", "kh", 0, "")], HoldState(), NOON_MS) is None
 
 
 # -- words and one alert for one event ---------------------------------------------------------------------------------
@@ -359,5 +359,6 @@ def _jam() -> list[Any]:
     from tareline.core.alerts.device_concerns import of_feeder
     from tareline.core.feeding.doses import Dose
 
-    dose = Dose(**{**dict.fromkeys(Dose.__dataclass_fields__), "at_ms": NOON_MS, "outcome": "jam"})  # type: ignore[arg-type]
+    unknown: dict[str, Any] = dict.fromkeys(Dose.__dataclass_fields__)
+    dose = Dose(**{**unknown, "at_ms": NOON_MS, "outcome": "jam"})
     return of_feeder(PLACE, FEEDER, [dose], [], NOON_MS)

@@ -7,15 +7,22 @@ rectangular distribution, with half of that as its mean and its width over root 
 
 import math
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from house import DAY_MS, FEEDER, HOUR_MS, TANK, House
 
+from present import present
+from tareline.app.answers.balances import NitrogenBalance
 from tareline.app.projections.load_record import LoadRecords
 from tareline.core.feeding.doses import Dose
 
 MEAL_G = 0.1  # the larger meal of the ration below
-RATION = {"daily_g": 0.16, "cap_g": 0.4, "meals": [{"at": "08:00", "share": 5 / 8}, {"at": "18:00", "share": 3 / 8}]}
+RATION: dict[str, Any] = {
+    "daily_g": 0.16,
+    "cap_g": 0.4,
+    "meals": [{"at": "08:00", "share": 5 / 8}, {"at": "18:00", "share": 3 / 8}],
+}
 
 
 @pytest.fixture
@@ -46,8 +53,10 @@ def recorded(house: House) -> tuple[float, float]:
 def balanced_g(house: House) -> float:
     """What the nitrogen balance has as fed between two readings."""
     found = house.service.waters.water(TANK).balances.nitrogen
+    assert isinstance(found, NitrogenBalance)
     tank, food = house.service.context.need("tank", TANK), house.service.context.need("food", "flakes")
-    return float(found.food_per_day * tank["volume_l"] * (20 + 2 / 24) / 1000 * 6.25 / (food["protein_percent"] / 100))
+    nitrogen_mg = present(found.food_per_day) * tank["volume_l"] * (20 + 2 / 24)
+    return float(nitrogen_mg / 1000 * 6.25 / (food["protein_percent"] / 100))
 
 
 @pytest.mark.parametrize("count", [1, 3])

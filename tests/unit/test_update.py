@@ -13,6 +13,7 @@ import portable_update as portable
 import pytest
 from feeder_world import HOUR, MIDNIGHT, MINUTE, meal, plan, running
 
+from present import present
 from tareline.resources import load_firmware
 
 FULL = os.environ.get("TARELINE_FULL") == "1"
@@ -274,11 +275,11 @@ def test_fields_that_cannot_be_are_refused_and_told(field: str, value: Any) -> N
         world.online = False
         world.boot()
         fields = {name: one for name, one in world.service.offer.items() if name != field} | offer
-        world.updater.on_message("update", portable.wire(fields))
+        present(world.updater).on_message("update", portable.wire(fields))
         (told,) = world.told
         assert told[0] == "message_refused"
         assert field in told[1]
-        assert world.updater.offer is None
+        assert present(world.updater).offer is None
         assert world.disk.writes == 0
 
 
@@ -292,7 +293,7 @@ def test_rubbish_ends_nothing(tail: str, payload: bytes) -> None:
 
     def answer(fields: dict[str, Any]) -> Any:
         said.append(fields)
-        world.updater.on_message(tail, [payload[:100], payload[100:]])
+        present(world.updater).on_message(tail, [payload[:100], payload[100:]])
         return inner(fields)
 
     world.service.answer = answer  # type: ignore[method-assign]
@@ -321,7 +322,7 @@ def test_without_memory_for_a_moment_it_begins_anew(name: str, at: int) -> None:
     world.boot()
     setattr(world.disk, name, Failing(getattr(world.disk, name), at, MemoryError("no block")))
     while not world.restarting:
-        world.uptime += max(10, world.updater.tick(world.uptime, lambda: None, True))
+        world.uptime += max(10, present(world.updater).tick(world.uptime, lambda: None, True))
         assert world.uptime < portable.HOUR
     world.run()
     assert world.outcome()[3] == "new"
@@ -373,7 +374,7 @@ def test_a_real_folder_takes_an_update(tmp_path: Path) -> None:
 
 def test_a_feeder_says_how_long_it_is_until_the_next_meal() -> None:
     desk = running(plan(meals=(meal("one", EIGHT), meal("two", EIGHT + HOUR))))
-    assert desk.feeder.quiet_ms() == EIGHT - desk.now_ms()
-    desk.run(EIGHT - desk.now_ms() + MINUTE)
-    assert desk.feeder.quiet_ms() == EIGHT + HOUR - desk.now_ms()
+    assert desk.feeder.quiet_ms() == EIGHT - present(desk.now_ms())
+    desk.run(EIGHT - present(desk.now_ms()) + MINUTE)
+    assert desk.feeder.quiet_ms() == EIGHT + HOUR - present(desk.now_ms())
     assert running(None).feeder.quiet_ms() is None

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 
+from present import present
 from tareline.app.queries.books import WeekAnswer
 from tareline.core.calendar import day_end_ms, day_start_ms
 from tareline.errors import FieldError
@@ -150,7 +151,7 @@ def test_a_dose_can_be_traced_to_its_message(house: House) -> None:
     message = house.dose(1, note="fields that nobody asked for are kept as well")
     house.hear(house.hello(), message)
     view = house.service.ledger.entry(house.doses()[1].entry)
-    assert view.message.encode() == message.payload
+    assert present(view.message).encode() == message.payload
     assert view.topic == f"tareline/{FEEDER}/up/dose"
     assert view.device is not None
     assert (view.mass_g, view.tank, view.device["board"]) == (0.25, TANK, "board")
@@ -212,13 +213,13 @@ def test_a_cell_without_its_hopper_says_nothing_of_what_is_in_it(house: House) -
 def test_unionised_ammonia_says_what_it_assumed(house: House) -> None:
     assert house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l is None
     house.reading("ammonia", 0.2)
-    found = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    found = present(house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l)
     assert found.assumed == ["ph", "temperature"]
     # Emerson et al. 1975: 5.38 % un-ionised at pH 8.0 and 25 degC.
     assert found.value == pytest.approx(0.2 * 0.0538, rel=0.005)
     house.reading("ph", 7.0)
     house.reading("temperature", 25.0)
-    found = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
+    found = present(house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l)
     assert found.assumed == []
     # The same table: 0.566 % at pH 7.0.
     assert found.value == pytest.approx(0.2 * 0.00566, rel=0.005)

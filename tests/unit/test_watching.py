@@ -9,6 +9,7 @@ import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, MINUTE_MS, NOON_MS, TANK, House
 from sqlalchemy import select, text
 
+from present import present
 from tareline.app import repository
 from tareline.app.answers.lines import LineAnswer
 from tareline.app.monitor import Monitor
@@ -151,7 +152,7 @@ def test_during_an_absence_lines_act_more_strictly_and_somebody_else_is_told(hou
     house.clock.advance(4 * DAY_MS)
     before = len(outbox(house))
     house.reading("ammonia", 0.6)
-    assert [c.do for c in house.reading("ammonia", 0.6).crossed] == ["notify"], "the lines are back"
+    assert [c.do for c in present(house.reading("ammonia", 0.6).crossed)] == ["notify"], "the lines are back"
     house.watch()
     later = outbox(house)[before:]
     assert {who for _, to in later for who in to} == {"keeper"}
@@ -173,7 +174,7 @@ def test_only_who_has_addresses_may_be_told_instead(house: House, name: str) -> 
 def test_the_default_nitrate_line_follows_the_tank_s_ceiling(house: House) -> None:
     def limits() -> list[float]:
         lines = [LineAnswer.of(line) for line in repository.lines(house.service.context, TANK)]
-        return [line.above for line in lines if line.analyte == "nitrate"]
+        return [present(line.above) for line in lines if line.analyte == "nitrate"]
 
     assert limits() == [40.0]
     house.service.things.put("tank", TANK, {**ROOM, "nitrate_ceiling_mg_per_l": 25})

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from house import DAY_MS, HOUR_MS, NOON_MS, TANK, House
 
+from present import present
 from tareline.app import repository, requests
 from tareline.app.answers.water import NewestReadingAnswer
 from tareline.app.requests import parse
@@ -54,11 +55,11 @@ def test_a_factor_is_a_tds_pens(house: House, change: dict[str, Any]) -> None:
 
 def test_below_detection_is_kept_as_its_limit_and_crosses_nothing(house: House) -> None:
     made = house.reading("ammonia", 2.5, detected=False)
-    assert (made.crossed, made.hold.held) == ([], False)
+    assert (made.crossed, present(made.hold).held) == ([], False)
     shown = latest(house, "ammonia")
     assert (shown.value, shown.low, shown.high, shown.detected) == (2.5, 0.0, 2.5, False)
-    free = house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l
-    assert free.low == 0.0 < free.high
+    free = present(house.service.waters.water(TANK).unionised_ammonia_mg_n_per_l)
+    assert free.low == 0.0 < present(free.high)
 
 
 def test_below_detection_frees_feeding_only_from_a_limit_under_the_line(house: House) -> None:
@@ -106,8 +107,8 @@ def test_a_line_on_dissolved_solids_meets_every_pen(house: House) -> None:
     line = {"analyte": "tds", "above": 300, "unit": "mg/L", "do": "notify"}
     house.service.feeding.put_lines(TANK, {"lines": [line], "confirm": True})
     assert house.reading("tds", 460.0, unit="uS/cm").crossed == []  # 294 mg/L by 0.64
-    assert len(house.reading("tds", 470.0, unit="uS/cm").crossed) == 1
-    assert len(house.reading("tds", 423.0, unit="uS/cm", measured_at_c=20.0).crossed) == 1  # 470 at 25 degC
+    assert len(present(house.reading("tds", 470.0, unit="uS/cm").crossed)) == 1
+    assert len(present(house.reading("tds", 423.0, unit="uS/cm", measured_at_c=20.0).crossed)) == 1  # 470 at 25 degC
 
 
 # Units
@@ -214,7 +215,7 @@ def test_a_flood_of_readings_loses_none_and_the_newest_decides(house: House) -> 
     """Typed in by a program, as fast as it goes: 400 readings, 100 000 with TARELINE_FULL=1."""
     for i in range(FLOOD):
         house.reading("nitrate", 1.0 + i % 7)
-    assert house.reading("ammonia", 2.0).hold.held
+    assert present(house.reading("ammonia", 2.0).hold).held
     assert latest(house, "nitrate").value == 1.0 + (FLOOD - 1) % 7
     context = house.service.context
     with context.store.read() as tx:

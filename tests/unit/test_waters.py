@@ -8,6 +8,8 @@ import httpx
 import pytest
 from house import DAY_MS, FEEDER, FOOD, HOUR_MS, NOON_MS, TANK, House
 
+from present import present
+from tareline.app.answers.balances import NitrogenBalance
 from tareline.app.answers.water import AnalyteHalfYear, TankWaterAnswer
 from tareline.settings import Show
 from tareline.web.app import make_app
@@ -90,7 +92,7 @@ def test_a_stale_reading_says_how_old_it_is(house: House) -> None:
     house.reading("nitrate", 5, at=at(20))
     house.reading("ph", 7, at=at(1))
     latest = water(house).latest
-    assert latest["nitrate"].stale.startswith("nitrate was measured 20 days ago")
+    assert present(latest["nitrate"].stale).startswith("nitrate was measured 20 days ago")
     assert latest["ph"].stale is None
 
 
@@ -106,7 +108,7 @@ def test_a_trend_is_a_word_beside_its_reading_and_in_full_apart(house: House) ->
     trend = found.trends["nitrate"]
     assert found.latest["nitrate"].trend == trend.direction == "rising"
     assert (trend.unit, trend.basis, trend.alarm) == ("mg/L", "N", True)
-    assert trend.slope_low <= 0.25 / 7 <= trend.slope_high, "the slope is 0.25 a week by construction"
+    assert present(trend.slope_low) <= 0.25 / 7 <= present(trend.slope_high), "the slope is 0.25 a week by construction"
     # From 8.25 to 40 mg/L as ion, 9.04 as N, at 0.25 a week: in 22 days.
     first, last = (datetime.fromisoformat(getattr(trend.reaches, end)) for end in ("from_", "to"))
     assert first.date() <= date(2025, 7, 7) <= last.date()
@@ -186,6 +188,7 @@ def test_food_that_nobody_named_is_said(house: House) -> None:
     house.reading("kh", 4, tank="sill")
     house.service.entries.add("handfeed", "sill", {"at": at(2), "mass_g": 1.0})
     found = house.service.waters.water("sill").balances
+    assert isinstance(found.nitrogen, NitrogenBalance)
     assert (found.nitrogen.food_per_day, found.nitrogen.food_not_known_of) == (None, ["hand"])
     assert found.hardness.why_not == "It is not known what is fed by hand."
     house.service.entries.add("handfeed", "sill", {"at": at(1), "mass_g": 1.0, "food": FOOD})
@@ -242,9 +245,10 @@ def test_a_probes_days_and_its_distance_from_a_pen(house: House) -> None:
         ("probe-1", "temperature"),
     ]
     assert (solids.offset, solids.ailments) == (None, [])
-    assert probe.offset.low <= 1.0 <= probe.offset.high, "the probe shows 1 degC more by construction"
-    assert not probe.offset.share
-    assert probe.offset.n == 4
+    offset = present(probe.offset)
+    assert offset.low <= 1.0 <= offset.high, "the probe shows 1 degC more by construction"
+    assert not offset.share
+    assert offset.n == 4
     house.clock.advance(3 * DAY_MS)
     house.service.watch()
     for one in water(house).probes:

@@ -9,6 +9,7 @@ import pytest
 from house import FEEDER, FOOD, MINUTE_MS, NOON_MS, TANK, House
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from present import present
 from tareline.app import supervisor
 from tareline.app.alerts import Alerts
 from tareline.app.projections.accounts import Accounts
@@ -95,7 +96,7 @@ def test_a_work_that_fails_a_hundred_times_is_alive_and_told_and_goes_on(
     house.service.supervisor.start()
     until(lambda: cause.raised >= FAILURES)
     told = health(house.service).workers[name]
-    assert "RuntimeError: the cause" in told.error
+    assert "RuntimeError: the cause" in present(told.error)
     assert told.failing_for_s == 0.0
     house.clock.advance(11 * MINUTE_MS)
     assert health(house.service).status == "failing"
@@ -109,7 +110,7 @@ def test_a_work_that_fails_a_hundred_times_is_alive_and_told_and_goes_on(
     house.service.supervisor.stop()
     told = health(house.service).workers[name]
     assert (told.done_s_ago, told.failing_for_s, told.lag_s) == (0.0, None, 0.0)
-    assert "RuntimeError: the cause" in told.last_error
+    assert "RuntimeError: the cause" in present(told.last_error)
     assert metric(house, "tareline_work_last_success_timestamp_seconds", name) == house.clock.now_ms() / 1000
     assert metric(house, "tareline_work_last_error_timestamp_seconds", name) >= NOON_MS / 1000
     assert health(house.service).status == "ok"

@@ -75,7 +75,7 @@ def test_a_time_is_the_tanks_own_and_has_to_exist() -> None:
 
 def an_entry(kind: str, at: str, **own: float | None) -> EntryAnswer:
     common = {"tank": None, "feeder": "feeder", "by": None, "corrects": None, "void": False}
-    return EntryAnswer(entry=1, kind=kind, at=at, recorded_at=at, **common, **own)
+    return EntryAnswer.model_validate({"entry": 1, "kind": kind, "at": at, "recorded_at": at, **common, **own})
 
 
 WEIGHIN = an_entry("weighin", "2026-03-03T09:00:00+01:00", mass_g=452.0)
