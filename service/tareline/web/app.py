@@ -22,7 +22,7 @@ from tareline.web.events import Hub
 from tareline.web.pages import absence, alerts, overview, ramp, report, water
 from tareline.web.pages import load as loads
 
-FAILING_S = 60.0  # what fails once is tried again within seconds
+FAILING_S = 60.0  # a single failure is tried again within seconds
 
 
 def make_app(service: Service, hub: Hub) -> FastAPI:
