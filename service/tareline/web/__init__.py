@@ -1,5 +1,5 @@
 """Pages and the HTTP API: who may call, what is asked and what is answered.
 
-Here belongs what speaks HTTP, words and geometry. Each call ends in one command or one query of `app`; a page works
-nothing out that the API could not show too. No rule and no statement of SQL stands here.
+Here belongs what speaks HTTP, words and geometry. Each call ends in one command or one query of `app`; a page
+calculates nothing that the API could not show too. No rule and no statement of SQL stands here.
 """

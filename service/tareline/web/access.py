@@ -1,4 +1,4 @@
-"""Who may call: a token where one is set, and in any case no page of another site."""
+"""Who may call: only with the token, where one is set, and never from a page of another site."""
 
 import hmac
 import ipaddress
@@ -19,7 +19,7 @@ LARGEST_BODY = 1024 * 1024
 
 
 def token_fits(http: Http, given: str) -> bool:
-    """Whether a token is the configured one; takes as long either way."""
+    """Whether a token is the configured one; takes the same time in both cases."""
     return hmac.compare_digest(given.encode(), http.token.encode())
 
 
@@ -48,7 +48,7 @@ def _from_elsewhere(request: Request) -> bool:
 
 
 class Guard:
-    """ASGI middleware that decides who may call, and adds the headers that keep pages to themselves."""
+    """ASGI middleware that decides who may call, and adds headers that protect pages from other sites."""
 
     def __init__(self, app: ASGIApp, http: Http) -> None:
         self._app = app

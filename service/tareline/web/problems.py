@@ -1,5 +1,5 @@
-"""Errors, told once for the whole service: to programs as problem details (RFC 9457) that name the field and what was
-expected, to people as a page."""
+"""Errors, answered in one place for the whole service: to programs as problem details (RFC 9457) that name the field
+and what was expected, to people as a page."""
 
 import logging
 from collections.abc import Mapping
@@ -41,7 +41,7 @@ TITLES = {
     500: "Failed",
     503: "Out of order",
 }
-# What a person is told where the framework knows no more than the status.
+# What a person reads where only the status is known.
 PLAIN = {404: "There is no page at this address", 405: "Nothing can be done at this address in this way"}
 
 
@@ -64,7 +64,7 @@ class Problem(BaseModel):
 
 
 def _schema() -> dict[str, Any]:
-    """The schema of a problem document, whole: it is told under a media type of its own."""
+    """The schema of a problem document as a whole, because it has a media type of its own."""
     found = Problem.model_json_schema()
     found["properties"]["errors"] = {
         "type": "array",
@@ -74,7 +74,7 @@ def _schema() -> dict[str, Any]:
     return found
 
 
-# How OpenAPI describes every answer that is not the one a call promises.
+# How OpenAPI describes every answer that reports an error.
 RESPONSES: dict[int | str, dict[str, Any]] = {
     "default": {"description": Problem.__doc__, "content": {MEDIA_TYPE: {"schema": _schema()}}}
 }

@@ -54,7 +54,7 @@ def _drawn(portions: Sequence[Portion]) -> list[Drawn]:
 
 
 def _no_grams(body: Body, _: Wrong) -> None:
-    """An absence of no grams: the end of what was planned."""
+    """An absence without grams, which ends the planned one."""
     body["daily_g"] = None
 
 

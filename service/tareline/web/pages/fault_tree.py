@@ -1,4 +1,4 @@
-"""The fault tree as a page: `firmware/FAULTS.md`, its one source, taken apart into what the template shows.
+"""The fault tree as a page: `firmware/FAULTS.md`, its one source, split into what the template shows.
 
 A heading of the second level begins a fault; its paragraphs begin with "Stops it:", "At most:" and "Tests:".
 """
@@ -42,7 +42,8 @@ def fault_tree() -> FaultTree:
 
 
 def read_faults(text: str) -> FaultTree:
-    """Take the document apart. Raises ValueError naming the fault whose paragraphs are not the three expected."""
+    """Split the document into faults. Raises ValueError naming the fault whose paragraphs are not the three
+    expected."""
     head, *sections = re.split(r"^## ", text, flags=re.M)
     title, *intro = _paragraphs(head)
     return FaultTree(title.removeprefix("# "), tuple(map(_marked, intro)), tuple(map(_fault, sections)))

@@ -1,7 +1,8 @@
-"""The pages: every number comes from the queries that the API asks, every form ends in one call of the service.
+"""The pages: every number comes from the queries that the API uses, every form ends in one call of the service.
 
 A page is complete without JavaScript. A form that is refused comes back with what was typed, the message beside its
-field and the focus on it (WCAG 2.2, 3.3.1); one that is taken answers 303 to the week, which says so in fixed words.
+field and the focus on it (WCAG 2.2, 3.3.1). One that is accepted answers 303 to the week, where a fixed sentence
+confirms it.
 """
 
 import secrets
@@ -56,7 +57,7 @@ def render_login(error: str | None = None) -> HTMLResponse:
 
 
 def _things(service: Service, kind: str, answers: type[T]) -> list[T]:
-    """The kits, foods or source waters that were told of."""
+    """The kits, foods or source waters that were entered."""
     register = service.context.register
     return [answers.model_validate({"id": ref, **(register.now(kind, ref) or {})}) for ref in register.refs(kind)]
 
@@ -265,7 +266,7 @@ def _take_forms(pages: APIRouter, service: Service) -> None:  # noqa: C901 - man
     """The addresses that forms are posted to."""
 
     def complete(what: str) -> Callable[[Body, Wrong], None] | None:
-        """What adds to a form's body what follows from what was typed."""
+        """Add to a form's body what follows from what was typed."""
         if what == "reading":
             kits, show = _things(service, "kit", KitAnswer), service.settings.show
             return lambda body, wrong: complete_reading(body, kits, show, wrong)

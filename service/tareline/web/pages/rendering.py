@@ -1,4 +1,4 @@
-"""Templates become answers: every page of the service is made here, also those that tell of a problem."""
+"""Makes answers from templates: every page of the service is made here, also those that tell of a problem."""
 
 from functools import lru_cache
 from typing import Any

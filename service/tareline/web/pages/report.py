@@ -30,7 +30,7 @@ def csv_text(report: ReportAnswer) -> str:
 
 
 def _cell(value: Any) -> Any:
-    """No more digits than the wire has: differences of floats leave some at the end."""
+    """A number with no more digits than the wire has, since differences of floats can have more."""
     return f"{value:.6f}".rstrip("0").rstrip(".") if isinstance(value, float) else value
 
 

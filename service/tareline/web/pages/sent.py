@@ -1,7 +1,8 @@
-"""What a form sends: read and checked by the model that the API takes for the same, then entered or refused.
+"""What a form sends: read, checked by the same model as the API's call, then entered or refused.
 
-What a form may send, which of its fields are numbers, dates or times, and which are required follows from its model. A
-form's own ways are few: an empty field was not given, a comma is a decimal point, a time is the tank's own.
+What a form may send, which of its fields are numbers, dates or times, and which are required follows from its model.
+Forms differ from the API in few ways: an empty field was not given, a comma is a decimal point, a time is local time of
+the tank.
 """
 
 import dataclasses
@@ -38,8 +39,8 @@ class Form:
     own: fields that only the form has, by the type that they are read as. words: the words that a field is chosen by,
     and what each stands for in the body. required: what may not be empty besides what the model requires. optional:
     what may be empty all the same, since it follows from another field. instead: the form's field that is asked in
-    place of one of the model. buttons: fields that are pressed: what is wrong with them has no field to stand beside,
-    and is told of the whole form.
+    place of one of the model. buttons: fields that are pressed: a message about them stands above the whole form, since
+    they have no field.
     """
 
     model: type[Any]
@@ -82,14 +83,14 @@ def _model_fields(model: type[Any]) -> Mapping[str, FieldInfo]:
 
 
 def _types(model: type[Any]) -> dict[str, type]:
-    """The plain type of each field of a model, but for the reference, which no person types."""
+    """The plain type of each field of a model, except the reference, which no person types."""
     hints = get_type_hints(model)
     names = [*_model_fields(model)] or [field.name for field in dataclasses.fields(model)]
     return {name: _plain(hints[name]) for name in names if name != "client_ref"}
 
 
 def _plain(hint: Any) -> Any:
-    """The type behind what is optional or annotated."""
+    """The type without `Annotated` and without None."""
     origin = get_origin(hint)
     if origin is Annotated:
         return _plain(get_args(hint)[0])
@@ -142,7 +143,7 @@ def read_form(form: Form, sent: Typed, zone: str) -> tuple[Body, Wrong]:
 
 
 def _read(field: str, kind: Any, text: str, zone: str) -> Any:
-    """A text as its type. What is neither a number nor a time stays text: the model makes of it what it takes."""
+    """A text as its type. A text of another type than number or time stays a text, which the model checks."""
     if kind is float:
         return read_number(field, text)
     if kind is int:
@@ -159,14 +160,14 @@ def _choose(field: str, words: Mapping[str, Any], text: str) -> Any:
 
 
 def _check(form: Form, body: Body, wrong: Wrong) -> None:
-    """Put everything that the model says of a body beside its field, after what could not be read."""
+    """Put each message of the model beside its field, after the messages about what could not be read."""
     names = _model_fields(form.model)
     try:
         form.model.model_validate({k: v for k, v in body.items() if k in names})
     except ValidationError as error:
         unread = not wrong.keys().isdisjoint(names)
         for one in error.errors(include_url=False):
-            # What is missing was told when it was read; fields are judged together once each of them could be read.
+            # Missing fields were reported at reading; rules about several fields apply once all of them could be read.
             if one["type"] != "missing" and (one["loc"] or not unread):
                 field, message = first_problem(one)
                 wrong.setdefault(form.beside(field), message)
