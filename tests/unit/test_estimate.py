@@ -206,6 +206,28 @@ def test_a_dose_that_gave_too_much_is_what_the_cell_says_and_teaches_no_gain() -
     assert blind.findings, "taken for good doses, they are errors that a person would have to decide on"
 
 
+@pytest.mark.parametrize(("outcome", "off"), [("empty", range(30, 32)), ("ok", range(30, 32)), ("over", range(30, 36))])
+def test_doses_with_the_hopper_off_are_no_loss_of_food(outcome: str, off: range) -> None:
+    """A cell that was tared with its hopper of 120 g, and a hopper that was taken off for some doses: none of its food
+    has left, whatever the feeder made of weights that show no hopper."""
+    history = steady(14)
+    doses, kept = list(history.doses), 0.0
+    for i, dose in enumerate(doses):
+        assert dose.before_g is not None
+        assert dose.after_g is not None
+        if i in off:
+            doses[i] = replace(dose, outcome=outcome, before_g=-119.998, after_g=-120.001)
+            kept += dose.before_g - dose.after_g
+        else:
+            doses[i] = replace(dose, before_g=dose.before_g + kept, after_g=dose.after_g + kept)
+    weighins = [replace(w, mass_g=w.mass_g + (kept if w.at_ms > doses[30].at_ms else 0.0)) for w in history.weighins]
+    found = estimate(replace(history, doses=doses, weighins=weighins), at(14))
+    assert found.findings == ()
+    given_g, sd_g = found.sums([(doses[off[0]].at_ms, doses[off[-1]].at_ms + 1)]).joined()
+    assert given_g == pytest.approx(0.0, abs=3 * sd_g)
+    assert 0.01 < sd_g < 0.05
+
+
 def test_an_unweighed_dose_that_gave_too_much_is_anything_up_to_eight_times_its_steps() -> None:
     lost = {"outcome": "over", "before_g": None, "after_g": None, "sd_g": None}
     history = changed(steady(1), 0, **lost)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tareline.core.feeding.doses import Dose
+from tareline.core.feeding.doses import HUNG_G, Dose
 from tareline.core.weighing.causes import Cause, CorrectingEntry, Explanation, explanations
 from tareline.core.weighing.hyperparameters import Mode, mode
 from tareline.core.weighing.hypotheses import Key, ShiftEstimate, around, key_of, shift_sizes, single_shifts
@@ -71,8 +71,8 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class SearchResult:
-    """The result of a search: the chain without weighings of a stuck cell, the shifts, the most probable figures, and
-    the findings."""
+    """The result of a search: the chain without weighings of a stuck cell or without a hopper, the shifts, the most
+    probable figures, and the findings."""
 
     chain: Chain
     shifts: tuple[Shift, ...]
@@ -87,6 +87,7 @@ def search(history: History, until_ms: int, settled: SettledState | None, dismis
     attributed to other events. Only a weigh-in whose finding was dismissed is used again.
     """
     history, findings = _without_stuck(history, dismissed)
+    history = replace(history, doses=[_of_hopper(dose) for dose in history.doses])
     chain = lay_out(history, settled, [until_ms])
     found = mode(chain)
     quiet = _of_keys(chain, found.figures, dismissed)
@@ -177,6 +178,17 @@ def _finding(chain: Chain, told: Sequence[Explanation]) -> Finding:
         tuple(Cause(s.name, share, s.evidence) for s, share in zip(told, shares, strict=True) if share >= 0.001),
         told[0].mend,
     )
+
+
+def _of_hopper(dose: Dose) -> Dose:
+    """The dose; of unknown size, up to what its steps should give, where the hopper was off the cell before or after.
+
+    Its weights, and how it went by them, say nothing of the content: two such doses in a row would look like a loss of
+    more than the hopper holds.
+    """
+    if not dose.moved or all(shown_g is None or shown_g >= HUNG_G for shown_g in (dose.before_g, dose.after_g)):
+        return dose
+    return replace(dose, outcome="unknown", before_g=None, after_g=None, sd_g=None)
 
 
 def _without_stuck(history: History, dismissed: Collection[Key]) -> tuple[History, list[Finding]]:
