@@ -47,3 +47,31 @@ def test_a_loss_that_flash_does_not_have_is_gone_with_the_power_as_well() -> Non
     truth.power_gone(MINUTE)
     [loss] = truth.gone
     assert (loss.counted_ug, loss.unseen_ug, loss.clear, truth.stops) == (0, GAVE_UG, False, {})
+
+
+def two_take_turns(truth: Truth) -> None:
+    for version, name in enumerate(("one", "other", "one"), 1):
+        truth.plan_came(name, version, version)
+    assert list(truth.stops) == ["installations"]
+
+
+@pytest.mark.parametrize(("held", "stopped"), [(True, []), (False, ["installations"])])
+def test_who_held_a_feeder_that_stood_still_already_has_answered_the_stop(held: bool, stopped: list[str]) -> None:
+    """The feeder was more careful than it had to be: it stopped before the third of these plans."""
+    truth = Truth()
+    truth.hold_came(10, True)
+    truth.hold_came(11, False)
+    truth.told("two_installations", 0)
+    if held:
+        truth.hold_came(12, True)
+    two_take_turns(truth)
+    truth.hold_came(13, False)
+    assert list(truth.stops) == stopped
+
+
+def test_a_hold_of_before_answers_no_stop_of_a_feeder_that_did_not_stand_still() -> None:
+    truth = Truth()
+    truth.hold_came(12, True)
+    two_take_turns(truth)
+    truth.hold_came(13, False)
+    assert list(truth.stops) == ["installations"]

@@ -24,7 +24,7 @@ deviations are the true ones), five more because weights scatter themselves, and
    release; a long press that holds, and one that lets go; a calibration or a tare. Want of weights ends with a weight
    as well. What left before the release is then settled, and the next span begins anew. Nothing else ends a stop, least
    of all a power cut. Only a stop that flash had refused, or that power cut short in the very turn in which it began,
-   may be forgotten.
+   may be forgotten. Where the feeder stood still already for the same reason, a hold since then is one of this stop.
 6. A stop is told as a fault as soon as there has been a connection for TELL_MS. Of several at once, power that goes
    before may leave the first alone.
 """
@@ -222,8 +222,11 @@ class Truth:
 
     def stop(self, kind: str, now_ms: int) -> None:
         if kind not in self.stops:
-            self.stops[kind] = Stop(now_ms, self.hold_top)
-            self.stops[kind].told = kind in self.own  # it is said already, and nobody has released it since
+            stop = self.stops[kind] = Stop(now_ms, self.hold_top)
+            own = self.own.get(kind)
+            if own is not None:  # it stands still for this already, has said so, and nobody has released it since
+                stop.told = True
+                stop.hold_version, stop.held, stop.pressed = own.hold_version, own.held, own.pressed
             self.stopped.append(kind)
 
     def plan_came(self, installation: str, version: int, now_ms: int) -> None:
