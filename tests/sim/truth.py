@@ -11,6 +11,7 @@ deviations are the true ones), five more because weights scatter themselves, and
 1. Every dose counts the largest of what was asked, what its steps announce, and, if its span was sure, what truly left
    less the blind mass. Every sure span without steps in which more than the blind mass left counts that much as well.
    Whenever the motor begins, all that counts in the day, with this dose as asked, is within the cap (model.py).
+   What a look showed is forgotten where power went before flash had it: then that span was not sure.
 2. So of true grams, at any moment at which the motor turns, there have left in the day at most: the cap, one dose in
    full, a loss without steps that could be seen (a second one can only follow upon a person's release), and what could
    not be seen, span by span. This is asked as well, in these words.
@@ -23,7 +24,7 @@ deviations are the true ones), five more because weights scatter themselves, and
    release; a long press that holds, and one that lets go; a calibration or a tare. Want of weights ends with a weight
    as well. What left before the release is then settled, and the next span begins anew. Nothing else ends a stop, least
    of all a power cut. Only a stop that flash had refused, or that power cut short in the very turn in which it began,
-   may be forgotten.
+   may be forgotten. Where the feeder stood still already for the same reason, a hold since then is one of this stop.
 6. A stop is told as a fault as soon as there has been a connection for TELL_MS. Of several at once, power that goes
    before may leave the first alone.
 """
@@ -62,13 +63,14 @@ def need(holds: bool, rule: str) -> None:
 class Gone:
     """Food that has left: a dose (with its steps), or a loss of one span without steps.
 
-    counted_ug is what counts against the cap, begun_ug what it counted when it began; true_ug what left; unseen_ug what
-    of it no feeder could have known.
+    counted_ug is what counts against the cap, begun_ug what it counted when it began, written_ug what of it flash has;
+    true_ug what left; unseen_ug what of it no feeder could have known.
     """
 
     def __init__(self, at_ms: int, error_ms: int | None, counted_ug: int, day_ms: int, dose: bool = True) -> None:
         self.at_ms, self.error_ms, self.counted_ug, self.day_ms, self.dose = at_ms, error_ms, counted_ug, day_ms, dose
         self.begun_ug = counted_ug
+        self.written_ug = counted_ug if dose else 0  # a dose is on flash before the motor moves
         self.true_ug = self.unseen_ug = 0
         self.clear = False  # a loss that could be seen
         self.closed = False
@@ -121,6 +123,10 @@ class Truth:
             self._powered_ms += now_ms - self._since_ms
         self._since_ms = self._tried_ms = None
         self.disturbed()
+        for gone in self.gone:
+            if gone.counted_ug > gone.written_ug:
+                gone.counted_ug, gone.clear = gone.written_ug, False
+                gone.unseen_ug = max(0, gone.true_ug - gone.counted_ug)
         self.stops = {kind: stop for kind, stop in self.stops.items() if stop.written}
         for stop in [*self.own.values(), *self.stops.values()][1:]:
             stop.told = True
@@ -147,6 +153,8 @@ class Truth:
         """The feeder has come to the end of a call; refused: flash took not all that it wrote."""
         if not refused:
             self.row_written = True
+            for gone in self.gone:
+                gone.written_ug = gone.counted_ug
             for stop in self.stops.values():
                 stop.written = True
 
@@ -214,8 +222,11 @@ class Truth:
 
     def stop(self, kind: str, now_ms: int) -> None:
         if kind not in self.stops:
-            self.stops[kind] = Stop(now_ms, self.hold_top)
-            self.stops[kind].told = kind in self.own  # it is said already, and nobody has released it since
+            stop = self.stops[kind] = Stop(now_ms, self.hold_top)
+            own = self.own.get(kind)
+            if own is not None:  # it stands still for this already, has said so, and nobody has released it since
+                stop.told = True
+                stop.hold_version, stop.held, stop.pressed = own.hold_version, own.held, own.pressed
             self.stopped.append(kind)
 
     def plan_came(self, installation: str, version: int, now_ms: int) -> None:

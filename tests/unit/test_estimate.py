@@ -11,7 +11,7 @@ import statsmodels.api as sm
 from present import present
 from tareline.core.feeding.doses import Dose
 from tareline.core.weighing.estimate import Estimate, estimate
-from tareline.core.weighing.history import History, Refill, WeighIn
+from tareline.core.weighing.history import Handling, History, Refill, WeighIn
 from tareline.core.weighing.hyperparameters import solve_chain
 from tareline.core.weighing.model import FIGURES, lay_out
 
@@ -209,6 +209,53 @@ def test_a_dose_that_gave_too_much_is_what_the_cell_says_and_teaches_no_gain() -
     assert found.findings == ()
     blind = estimate(replace(history, doses=[replace(d, outcome="ok") for d in doses], weighins=weighins), at(14))
     assert blind.findings, "taken for good doses, they are errors that a person would have to decide on"
+
+
+@pytest.mark.parametrize("during", [False, True])
+@pytest.mark.parametrize(("outcome", "off"), [("empty", range(30, 32)), ("over", range(30, 36))])
+def test_doses_with_the_hopper_off_are_no_loss_of_food(outcome: str, off: range, during: bool) -> None:
+    """A cell that was tared with its hopper of 120 g, and a hopper that was taken off for some doses: none of its food
+    has left, whatever the feeder made of weights that show no hopper."""
+    history = steady(14)
+    doses, kept = list(history.doses), 0.0
+    for i, dose in enumerate(doses):
+        assert dose.before_g is not None
+        assert dose.after_g is not None
+        if i in off:
+            doses[i] = replace(dose, outcome=outcome, before_g=-119.998, after_g=-120.001)
+            kept += dose.before_g - dose.after_g
+        else:
+            doses[i] = replace(dose, before_g=dose.before_g + kept, after_g=dose.after_g + kept)
+    first, gave_g = off[0], 0.0
+    if during:  # it was taken off while the motor of the dose before turned
+        first, gave_g = 29, doses[29].mass_g or 0.0
+        doses[29] = replace(doses[29], outcome="over", after_g=-120.0)
+    weighins = [replace(w, mass_g=w.mass_g + (kept if w.at_ms > doses[30].at_ms else 0.0)) for w in history.weighins]
+    found = estimate(replace(history, doses=doses, weighins=weighins), at(14))
+    assert found.findings == ()
+    given_g, sd_g = found.sums([(doses[first].at_ms, doses[off[-1]].at_ms + 1)]).joined()
+    assert given_g == pytest.approx(gave_g, abs=3 * sd_g)
+    assert 0.01 < sd_g < 0.05
+
+
+@pytest.mark.parametrize("steps", [100, 20])
+def test_a_cell_that_was_tared_with_food_in_its_hopper_weighs_on_below_zero(steps: int) -> None:
+    """Dose by dose it shows less than nothing; doses that its noise hides are weighed as well."""
+    history, doses, shown = steady(28), [], 0.0
+    for i, dose in enumerate(history.doses):
+        assert dose.before_g is not None
+        assert dose.after_g is not None
+        out_g = (dose.before_g - dose.after_g) * steps / 100
+        before = dose.before_g if i < 8 else shown
+        doses.append(
+            replace(dose, steps=steps, target_g=steps / 1000, before_g=before, after_g=before - out_g, sd_g=0.004)
+        )
+        shown = before - out_g if i >= 8 else 0.0
+    assert shown < -1.5
+    told = Handling(999, doses[8].at_ms - 1)
+    found = estimate(replace(history, doses=doses, weighins=[], refills=[], handlings=[told]), at(28))
+    assert all(dose.before_g is not None for dose in map(found.chain.dose, found.chain.doses))
+    assert found.doses[100].sd_g == pytest.approx(found.doses[5].sd_g, rel=0.5)
 
 
 def test_an_unweighed_dose_that_gave_too_much_is_anything_up_to_eight_times_its_steps() -> None:

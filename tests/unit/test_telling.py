@@ -273,6 +273,27 @@ def test_what_left_a_hopper_without_a_step_is_taken_off_the_days_of_the_others(h
     assert cap_g(house, "second") == 2.0, "it was that day's"
 
 
+def test_what_a_former_board_lost_today_is_taken_off_the_new_ones_cap(house: House) -> None:
+    """Its own counter of the day does not know of it; nor does the former board of what the new one lost."""
+
+    def lose(boot: str, grams: float) -> None:
+        house.clock.advance(MINUTE_MS)
+        body = {"boot": boot, "at_ms": house.clock.now_ms(), "uptime_ms": 5, "code": "mass_lost"}
+        house.hear(house.message("fault", {**body, "detail": f"{grams * 1e6:.0f} ug at least"}))
+        house.clock.advance(MINUTE_MS)
+
+    house.hear(house.hello())
+    lose("boot", 0.5)
+    assert cap_g(house) == 2.0, "its own it counts itself"
+    house.hear(house.hello(board="second", journal="second", boot="second"))
+    assert cap_g(house) == pytest.approx(1.5)
+    lose("second", 0.25)
+    assert cap_g(house) == pytest.approx(1.5)
+    house.hear(house.hello())  # the first one is back
+    assert cap_g(house) == pytest.approx(1.75)
+    assert house.today().remaining_g == pytest.approx(0.25)
+
+
 @pytest.mark.parametrize("detail", [None, "", "much", "ug", "-5 ug", "1e5 ug", "99999999999 ug"])
 def test_a_loss_of_unknown_size_takes_nothing_off(house: House, detail: str | None) -> None:
     second_feeder(house)

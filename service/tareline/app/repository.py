@@ -136,7 +136,7 @@ def absence_of(entry: int, at_ms: int, body: Mapping[str, Any]) -> Absence:
     return Absence(start, end, daily_g or 0.0, body["tell"], entry, at_ms)
 
 
-FED_KINDS = ("dose", "gap", "handfeed", "fault")
+FED_KINDS = ("dose", "gap", "handfeed", "fault", "device")
 
 
 def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int) -> tuple[list[Dose], list[HandFeed]]:
@@ -149,16 +149,22 @@ def fed(tx: Connection, context: Context, tank: str, start_ms: int, end_ms: int)
 
 def fed_of(entries: Sequence[Entry]) -> Feedings:
     """What some entries, by time, say to have gone into a tank."""
-    told = (
-        (e.at_ms, str(e.device), faults.lost_g(e.body["code"], e.body.get("detail")))
-        for e in entries
-        if e.kind == "fault"
-    )
+    boards = [entry for entry in entries if entry.kind == "device" and entry.body.get("event") == "board"]
+    told = ((e, faults.lost_g(e.body["code"], e.body.get("detail"))) for e in entries if e.kind == "fault")
     return Feedings(
         tuple(dose(entry) for entry in entries if entry.kind in ("dose", "gap")),
         tuple(handfeed(entry) for entry in entries if entry.kind == "handfeed"),
-        tuple(loss for loss in told if loss[2] > 0),
+        tuple((fault.at_ms, _loser(fault, boards), grams) for fault, grams in told if grams > 0),
     )
+
+
+def _loser(fault: Entry, boards: Sequence[Entry]) -> str:
+    """The feeder that has lost food; empty where its board has been replaced since, for a fault names no journal.
+
+    boards: the entries of boards that answered to the name of another one, by time.
+    """
+    later = [entry.body for entry in boards if entry.device == fault.device and entry.at_ms >= fault.at_ms]
+    return "" if later and later[0]["before"] != later[-1]["board"] else str(fault.device)
 
 
 def sized(tx: Connection, context: Context, doses: Sequence[Dose]) -> list[Dose]:

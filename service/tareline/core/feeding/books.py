@@ -67,7 +67,8 @@ class Dispensed:
 @dataclass(frozen=True, slots=True)
 class Feedings:
     """All feeding of a tank in some time: doses (with gaps), hand feeds, and mass that left hoppers without a motor
-    step as (UNIX ms, feeder, grams); each in order of time."""
+    step as (UNIX ms, feeder, grams); each in order of time. The feeder of a loss is empty where the board that lost the
+    food has been replaced: the one in its place does not count it."""
 
     doses: tuple[Dose, ...] = ()
     handfeeds: tuple[HandFeed, ...] = ()

@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tareline.core.feeding.doses import Dose
+from tareline.core.feeding.doses import HUNG_G, Dose
 from tareline.core.weighing.causes import Cause, CorrectingEntry, Explanation, explanations
 from tareline.core.weighing.history import History
 from tareline.core.weighing.hyperparameters import Mode, mode
 from tareline.core.weighing.hypotheses import Key, ShiftEstimate, around, key_of, shift_sizes, single_shifts
 from tareline.core.weighing.linear_gaussian import Floats
-from tareline.core.weighing.model import Chain, SettledState, Shift, lay_out, prior
+from tareline.core.weighing.model import UNSTATED_SD_G, Chain, SettledState, Shift, lay_out, prior
 
 # For each kind of error: the least number of standard deviations for a finding, and the natural logarithm of how often
 # it happens compared with a step of the content (judgement). With some hundred statements a week, a limit of 4.3
@@ -37,6 +37,7 @@ LOOSER = 0.8  # subtracted from the limits while the figures are learned
 MANY = 400  # number of events for which the limits above are meant: one or two months
 MOST = 12  # findings in one open period: with more, the feeder itself needs attention
 STUCK = 3  # doses in a row whose weighings are identical although the motor turned
+NOTHING_SD = 6.0  # deviations: a smaller difference may be none, whatever the noise (judgement)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +73,8 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class SearchResult:
-    """The result of a search: the chain without weighings of a stuck cell, the shifts, the most probable figures, and
-    the findings."""
+    """The result of a search: the chain without weighings of a stuck cell or without a hopper, the shifts, the most
+    probable figures, and the findings."""
 
     chain: Chain
     shifts: tuple[Shift, ...]
@@ -88,7 +89,7 @@ def search(history: History, until_ms: int, settled: SettledState | None, dismis
     attributed to other events. Only a weigh-in whose finding was dismissed is used again.
     """
     history, findings = _without_stuck(history, dismissed)
-    chain = lay_out(history, settled, [until_ms])
+    chain = lay_out(_without_hopper_off(history), settled, [until_ms])
     found = mode(chain)
     quiet = _of_keys(chain, found.figures, dismissed)
     shifts = list(quiet)
@@ -178,6 +179,27 @@ def _finding(chain: Chain, told: Sequence[Explanation]) -> Finding:
         tuple(Cause(s.name, share, s.evidence) for s, share in zip(told, shares, strict=True) if share >= 0.001),
         told[0].mend,
     )
+
+
+def _without_hopper_off(history: History) -> History:
+    """The history in which a dose with the hopper off the cell has no weights, and gave anything up to what its steps
+    should give: what such a cell shows, and the outcome that was judged by it, say nothing of the content.
+
+    The cell shows far below zero then, all at once, and no less after the dose. A cell that was tared with food in the
+    hopper comes to show less than nothing as well, but dose by dose.
+    """
+    kept: list[Dose] = []
+    last_g = math.inf  # what the cell showed last with the hopper on it
+    for dose in sorted(history.doses, key=lambda d: (d.at_ms, d.entry)):
+        if dose.moved and dose.before_g is not None and dose.after_g is not None:
+            nothing = abs(dose.before_g - dose.after_g) <= NOTHING_SD * (dose.sd_g or UNSTATED_SD_G)
+            if max(dose.before_g, dose.after_g) < HUNG_G and nothing and last_g - dose.before_g > -HUNG_G:
+                kept.append(replace(dose, outcome="unknown", before_g=None, after_g=None, sd_g=None))
+                continue
+            taken_off = dose.after_g < HUNG_G <= dose.before_g
+            last_g = dose.before_g if taken_off else dose.after_g
+        kept.append(dose)
+    return replace(history, doses=kept)
 
 
 def _without_stuck(history: History, dismissed: Collection[Key]) -> tuple[History, list[Finding]]:
