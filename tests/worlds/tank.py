@@ -92,7 +92,7 @@ class Tank:
     ambient: Ambient
     rng: Random
     day: float = 0.0
-    step_d: float = 1.0 / 24.0
+    step_d: float = 1.0 / 48.0
     ammonia_mg: float = 0.0
     nitrite_mg: float = 0.0
     nitrate_mg: float = 0.0

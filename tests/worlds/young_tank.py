@@ -303,7 +303,7 @@ class YoungTank(Tank):
         return store, growth - loss, growth, loss
 
     def _most_for_today(self) -> float:
-        """The mass that would stop all growth, if usual trims are to keep the plants at their mean of the last month."""
+        """The mass that would stop growth, if usual trims are to keep the plants at their mean of the last month."""
         if self.held_age_d is not None:
             return self.held_most_g
         _, rate, growth, _ = self._plants_at_rest(NITRATE_CEILING_MG_N_PER_L)
