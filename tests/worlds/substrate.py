@@ -45,7 +45,7 @@ from worlds.seam import (
 )
 from worlds.sediment import Layers, between, layers
 from worlds.substrate_parameters import Parameters
-from worlds.tank import PLANT_THETA, Tank, logistic_with_trims, preference, share_after
+from worlds.substrate_tank import PLANT_THETA, Tank, logistic_with_trims, preference, share_after
 
 _FISH_C_PER_N = 4.0  # mg per mg, of dead fish; textbooks
 

@@ -10,7 +10,7 @@ from typing import Self
 from worlds.ambient import log_uniform, pore_share
 from worlds.seam import PROTEIN_PER_N
 from worlds.sediment import NITRATE_PER_CARBON, Bed
-from worlds.tank import Life, floor_m2
+from worlds.substrate_tank import Life, floor_m2
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from worlds.nitrifiers import THETA, Oxidisers
 from worlds.seam import Water
 from worlds.sediment import Bed, Layers, between, layers
 from worlds.substrate import Substrate
-from worlds.tank import logistic_with_trims, preference, share_after
+from worlds.substrate_tank import logistic_with_trims, preference, share_after
 from worlds.trials import ends_over, is_over, month
 
 FULL = os.environ.get("TARELINE_FULL") == "1"

@@ -40,7 +40,7 @@ from worlds.seam import (
     PROTEIN_PER_N,
     Trimmed,
 )
-from worlds.tank import PLANT_THETA, Life, Tank, floor_m2, logistic_with_trims, preference, share_after
+from worlds.substrate_tank import PLANT_THETA, Life, Tank, floor_m2, logistic_with_trims, preference, share_after
 
 
 @dataclass(frozen=True, slots=True)
