@@ -142,8 +142,9 @@ class Base:
         last = self.fault_times.get(code)
         if last is not None and self.uptime - last < FAULT_EVERY_MS:
             return
-        self.fault_times[code] = self.uptime
         self._tell(code, detail)
+        # Not before: a fault that there was no memory for is told when it comes again.
+        self.fault_times[code] = self.uptime
 
     def _tell(self, code, detail):
         """Where there are too many to be kept, the oldest that was told again gives way: what repeats itself while

@@ -21,7 +21,9 @@ possible until the next one is handled.
 
 Where plans and holds of a second installation came too, each installation's newest is possible, until the feeder says
 in `applied` which one it obeys. A bit that flips on flash can cost the plan, or leave a hold that nobody sent; it never
-frees anything. Another board under the same name knows nothing of the first one's meals, commands, holds and counter.
+frees anything. Another board under the same name knows nothing of the first one's meals, commands, holds and counter:
+what it gives itself stays within a day's cap. What the first one gave that day the plan takes off where the service was
+told of it; a dose that lay on its flash alone nobody can know.
 
 `until_ms` ends plan and fallback; a person's button and a command go on (somebody is there).
 """
@@ -85,6 +87,7 @@ class Model:
         self.worst_ug = 0  # by how much true grams ever exceeded a day's cap
         self.caps: list[tuple[int, int]] = []  # (when a dose was given, the largest cap then told)
         self.leaps: list[int] = []
+        self.swapped_ms = 0  # when this board took another one's place
         self.blind: tuple[int, int] = (0, 0)  # (when food was last given without a clock, how often since it was known)
         self.said: dict[tuple[str, int], dict[str, Any]] = {}
         self.steps: dict[tuple[str, int], int] = {}  # (journal, seq) -> steps made, in truth
@@ -159,8 +162,10 @@ class Model:
             self.cut.add(self.open)
         self.open = None
 
-    def swapped(self) -> None:
+    def swapped(self, now_ms: int) -> None:
         """Another board, with an empty flash, has taken this one's place."""
+        self.leapt(now_ms)
+        self.swapped_ms = now_ms
         self.gone_boards |= {journal for journal, _ in [*self.said, *self.steps]}
         self.plans, self.planless, self.holds = [], True, [{"version": 0, "held": False, "reduce_to": None}]
         self.local, self.released, self.half_released, self.rotten = [False], {}, {}, False
@@ -351,10 +356,13 @@ class Model:
             told = [day_as_told(plan, now_ms + error_ms) for plan in self.plans]
             start_ms = max(start for start, _ in told)
             sure = [d.error_ms is not None and abs(d.error_ms) <= RIGHT_MS for d in gone]
+            own = [d.at_ms >= self.swapped_ms for d in gone]
             today = [d.at_ms >= start_ms or d.day_ms >= start_ms for d in gone]
-            if all(s or not t for s, t in zip(sure, today, strict=True)):
-                most = max(cap for _, cap in told) * (1 + sum(at_ms >= start_ms for at_ms in self.leaps))
-                windows.append(([d for d in gone if d.day_ms >= start_ms], most, "a day's cap was exceeded"))
+            if all(s or not (t and o) for s, t, o in zip(sure, today, own, strict=True)):
+                leaps = sum(at_ms >= start_ms and at_ms > self.swapped_ms for at_ms in self.leaps)
+                most = max(cap for _, cap in told) * (1 + leaps)
+                given = [d for d, o in zip(gone, own, strict=True) if o and d.day_ms >= start_ms]
+                windows.append((given, most, "a day's cap was exceeded"))
         leaps = sum(at_ms > now_ms - 20 * HOUR for at_ms in self.leaps)
         most = (2 + leaps) * max(cap for _, cap in self.caps)
         recent = [d for d in gone if d.dose and d.at_ms > now_ms - 20 * HOUR]  # no counter stops a leak

@@ -289,8 +289,7 @@ class Board(Seam):
         self.board = f"spare board {self._spares} of {self.name}"
         self.flash = Flash({}, self.world.random(f"{self.name}/flash{self._spares}"), self.world.now)
         self.read, self.append, self.replace = self.flash.read, self.flash.append, self.flash.replace
-        self.model.swapped()
-        self.model.leapt(self.world.now_ms)
+        self.model.swapped(self.world.now_ms)
         self._shown = []
         self.world.count("boards swapped")
 
