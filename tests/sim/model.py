@@ -92,6 +92,7 @@ class Model:
         self.said: dict[tuple[str, int], dict[str, Any]] = {}
         self.steps: dict[tuple[str, int], int] = {}  # (journal, seq) -> steps made, in truth
         self.absurd: set[tuple[str, int]] = set()  # doses said with a time a day ahead, which no service can believe
+        self.misdated: list[int] = []  # what a wrong clock said of food that left: it counts in the ration of that day
         self.open: tuple[str, int] | None = None  # the dose whose end the flash has not
         self.cut: set[tuple[str, int]] = set()  # doses during which power went
 
@@ -282,6 +283,7 @@ class Model:
         counted = max(ug(dose["target_g"]), dose["steps"] * announced_ng // 1000)
         day_ms = max(day_as_told(plan, now_ms + (error_ms or 0))[0] for plan in self.plans)
         self.dose = Gone(now_ms, error_ms, counted, day_ms)
+        self._dated(now_ms if error_ms is None else now_ms + error_ms, now_ms)
         self.truth.forget(now_ms - 5 * DAY)
         self.truth.gone.append(self.dose)
         self._cap(now_ms, error_ms, right)
@@ -370,6 +372,15 @@ class Model:
         return windows
 
     # What it says
+
+    def _dated(self, told_ms: int, now_ms: int) -> None:
+        if abs(told_ms - now_ms) > RIGHT_MS:
+            self.misdated.append(told_ms)
+
+    def loss_told(self, told_ms: int | None, seen_ms: int) -> None:
+        """A loss goes over the wire, with what the feeder's clock showed when it saw it at seen_ms."""
+        if told_ms is not None:
+            self._dated(told_ms, seen_ms)
 
     def say(self, dose: dict[str, Any], now_ms: int) -> None:
         """A dose goes over the wire."""

@@ -185,6 +185,8 @@ class Board(Seam):
         elif tail == "fault":
             self.world.count(f"fault {fields['code']}")
             self.model.truth.told(fields["code"], self.world.now_ms)
+            if fields["code"] == "mass_lost":
+                self.model.loss_told(fields["at_ms"], self._boot_ms + fields["uptime_ms"])
             if fields["code"] in ("message_refused", "message_too_large"):
                 self._refusal_ms = self.world.now_ms
             self.alarmed(fields["code"])
