@@ -17,7 +17,8 @@ force), and what truly left and could be seen; a loss without steps counts what 
 
 Held is what the last hold message said that was handled: held, or reduced to nothing; and a feeder that has stopped by
 itself (truth.py). Where power went while a message was handled, or the flash refused to keep it, old and new are both
-possible until the next one is handled.
+possible until the next one is handled. What the feeder obeys in memory alone is gone with the power: then what flash
+had before is in force again.
 
 Where plans and holds of a second installation came too, each installation's newest is possible, until the feeder says
 in `applied` which one it obeys. A bit that flips on flash can cost the plan, or leave a hold that nobody sent; it never
@@ -61,6 +62,7 @@ class Model:
         self.gain_ng = gain_ng
         self.plans: list[dict[str, Any]] = []  # in force; several where power went while one was handled
         self.holds: list[dict[str, Any]] = [{"version": 0, "held": False, "reduce_to": None}]
+        self.before: list[dict[str, Any]] = []  # of holds: what flash may have as long as it refuses the newer ones
         self.waiting: dict[
             str, dict[str, Any]
         ] = {}  # installation -> its release, which counts once its plan is in force
@@ -134,6 +136,8 @@ class Model:
             if len(own) > 1:  # the newer word may be one that power cut short
                 self.holds.append(fields)
             return  # held already, by a newer word
+        if not sure:
+            self.before += [hold for hold in self.holds if hold not in self.before]
         if not sure or (not fields["held"] and fields["version"] < self.half_released.get(name, 0)):
             newer = own
         elif fields["held"]:  # obeyed whatever its version, unless a newer one holds already
@@ -159,9 +163,16 @@ class Model:
         """Power went: what is not on flash is gone."""
         self.presses = 0
         self.truth.power_gone(now_ms)
+        self.holds += [hold for hold in self.before if hold not in self.holds]
         if self.open is not None:
             self.cut.add(self.open)
         self.open = None
+
+    def turn_over(self, refused: bool) -> None:
+        """The end of a turn, in which the feeder writes what flash lacks; refused: flash did not take all of it."""
+        self.truth.turn_over(refused)
+        if not refused:
+            self.before = []
 
     def swapped(self, now_ms: int) -> None:
         """Another board, with an empty flash, has taken this one's place."""
@@ -169,7 +180,7 @@ class Model:
         self.swapped_ms = now_ms
         self.gone_boards |= {journal for journal, _ in [*self.said, *self.steps]}
         self.plans, self.planless, self.holds = [], True, [{"version": 0, "held": False, "reduce_to": None}]
-        self.local, self.released, self.half_released, self.rotten = [False], {}, {}, False
+        self.local, self.released, self.half_released, self.rotten, self.before = [False], {}, {}, False, []
         self.meals, self.commands, self.blind = set(), {}, (0, 0)
         self.truth.board_swapped()
         self.announced_ng = self.gain_ng

@@ -316,13 +316,13 @@ class Board(Seam):
         """Call the firmware; where it was arranged, memory fails once on the way."""
         if self.starve is None or self.starve[0] != what:
             return act()
-        with Starved(self.starve[1], what == "message") as starved:
-            try:
-                return act()
-            finally:
-                if starved.raised:
-                    self.starve = None
-                    self.world.count(f"memory failed in a {what}")
+
+        def failed() -> None:  # what is under way just then is what it befalls: in a turn, a hold that comes in a dose
+            self.starve = None
+            self.world.count(f"memory failed in a {what}")
+
+        with Starved(self.starve[1], what == "message", failed):
+            return act()
 
     # Running
 
@@ -357,7 +357,7 @@ class Board(Seam):
     def _look_back(self, refused: bool, begun_ms: int) -> None:
         """At the end of a turn: what the feeder must have done and said by now."""
         truth = self.model.truth
-        truth.turn_over(refused)
+        self.model.turn_over(refused)
         truth.stands(self.feeder.memory.stop.code, begun_ms)
         for kind in truth.stopped[self._stops_seen :]:
             self.world.count(f"stop {kind}")
