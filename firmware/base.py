@@ -50,7 +50,7 @@ class Base:
         self.fault_times = {}
         self.clock_offset = None  # wall minus uptime, from down/time
         self.clock_known = False
-        self.clock_told = False  # whether the last hello said that the clock is known
+        self.clock_told = False  # whether the last hello said that the clock is set
         self.hello_at = None  # uptime of the last hello; None asks for one
         self.counted_age = 0  # of the newest dose that counts against the cap
         self.last_now = None
@@ -111,17 +111,26 @@ class Base:
         except OSError as error:
             self._fault("flash_failed", "time.bin: %s" % error)
 
+    def _hello_due(self):
+        """Whether to say hello: something asks for it, the clock is set again, or it has been unset for a while, also
+        where it was set before."""
+        if self.hello_at is None:
+            return True
+        if self.last_now is None:
+            return self.uptime - self.hello_at >= HELLO_EVERY_MS
+        return not self.clock_told
+
     def _greet(self, kind, more):
         """Say hello: who this is, and what the kind of device has to tell besides."""
         self.hello_at = self.uptime
-        self.clock_told = self.clock_known
+        self.clock_told = self.now() is not None
         fields = {
             "boot": self.boot,
             "uptime_ms": self.uptime,
             "board": self.hw.board,
             "kind": kind,
             "firmware": self.hw.firmware,
-            "clock": "unset" if self.now() is None else "set",
+            "clock": "set" if self.clock_told else "unset",
         }
         fields.update(more)
         self.hw.publish("hello", fields, True)
@@ -142,8 +151,9 @@ class Base:
         last = self.fault_times.get(code)
         if last is not None and self.uptime - last < FAULT_EVERY_MS:
             return
-        self.fault_times[code] = self.uptime
         self._tell(code, detail)
+        # Not before: a fault that there was no memory for is told when it comes again.
+        self.fault_times[code] = self.uptime
 
     def _tell(self, code, detail):
         """Where there are too many to be kept, the oldest that was told again gives way: what repeats itself while

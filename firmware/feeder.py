@@ -25,7 +25,7 @@ Portable: the same file runs on a board and inside the simulator. `Feeder` does 
 Masses are whole micrograms and times whole milliseconds inside; `age` is explained in base.py.
 """
 
-from base import HELLO_EVERY_MS, MINUTE_MS
+from base import MINUTE_MS
 from dosing import OUTCOMES
 from feeding import MOST_OVERS, Feeding
 from journal import load_one, save_one
@@ -424,9 +424,7 @@ class Feeder(Feeding):
     # Talking
 
     def _talk(self):
-        if self.clock_known != self.clock_told:
-            self.hello_at = None
-        if self.hello_at is None or (not self.clock_known and self.uptime - self.hello_at >= HELLO_EVERY_MS):
+        if self._hello_due():
             self._hello()
         while self.faults and self.hw.room() > 0 and self.hw.publish("fault", self.faults[0], False):
             self.faults.pop(0)

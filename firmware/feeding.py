@@ -29,6 +29,14 @@ class Feeding(Base):
         self.unread_hold = False  # one has come that there was no memory for
         self.refused = None  # what topic a message had that was refused and not told yet
 
+    def _advance(self):
+        start_age = self.age - self.uptime
+        now = Base._advance(self)
+        off_ms = self.age - self.uptime - start_age
+        if off_ms:
+            self.memory.losses.was_off(off_ms, start_age)
+        return now
+
     def _gain(self):
         """[gain, reference, age of the reference] in nanograms per step; the calibrated gain until a plan says else."""
         return self.memory.gain or [self.hw.gain_ng, self.hw.gain_ng, self.age]

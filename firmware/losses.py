@@ -69,6 +69,13 @@ class Losses:
             self.far = now
         return found
 
+    def was_off(self, off_ms, since_age):
+        """The age has grown by time without power, which lay before the age `since_age`, that of the start: weighings
+        of after the start are no older for it."""
+        for reference in (self.near,) if self.far is self.near else (self.near, self.far):
+            if reference is not None and reference.age >= since_age:
+                reference.age += off_ms
+
     def dosed(self, seq, before, after, deviation, c100, age, counted):
         """A dose has moved. before, after: masses, None where the cell gave none; counted: what it is counted for."""
         self.seq = seq

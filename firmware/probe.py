@@ -20,7 +20,7 @@ from five samples on in the backlog: a power cut costs the last five at most. Sa
 """
 
 from backlog import Backlog, placed
-from base import HELLO_EVERY_MS, Base
+from base import Base
 from journal import load_one, save_one
 from orders import DAY_MS, decode, field, text, whole
 from packs import MOST_SAMPLES, pack
@@ -300,9 +300,7 @@ class Probe(Base):
     # Talking
 
     def _talk(self):
-        if self.clock_known != self.clock_told:
-            self.hello_at = None
-        if self.hello_at is None or (not self.clock_known and self.uptime - self.hello_at >= HELLO_EVERY_MS):
+        if self._hello_due():
             self._hello()
         while self.faults and self.hw.room() > 0 and self.hw.publish("fault", self.faults[0], False):
             self.faults.pop(0)

@@ -17,11 +17,14 @@ force), and what truly left and could be seen; a loss without steps counts what 
 
 Held is what the last hold message said that was handled: held, or reduced to nothing; and a feeder that has stopped by
 itself (truth.py). Where power went while a message was handled, or the flash refused to keep it, old and new are both
-possible until the next one is handled.
+possible until the next one is handled. What the feeder obeys in memory alone is gone with the power: then what flash
+had before is in force again.
 
 Where plans and holds of a second installation came too, each installation's newest is possible, until the feeder says
 in `applied` which one it obeys. A bit that flips on flash can cost the plan, or leave a hold that nobody sent; it never
-frees anything. Another board under the same name knows nothing of the first one's meals, commands, holds and counter.
+frees anything. Another board under the same name knows nothing of the first one's meals, commands, holds and counter:
+what it gives itself stays within a day's cap. What the first one gave that day the plan takes off where the service was
+told of it; a dose that lay on its flash alone nobody can know.
 
 `until_ms` ends plan and fallback; a person's button and a command go on (somebody is there).
 """
@@ -59,6 +62,7 @@ class Model:
         self.gain_ng = gain_ng
         self.plans: list[dict[str, Any]] = []  # in force; several where power went while one was handled
         self.holds: list[dict[str, Any]] = [{"version": 0, "held": False, "reduce_to": None}]
+        self.before: list[dict[str, Any]] = []  # of holds: what flash may have as long as it refuses the newer ones
         self.waiting: dict[
             str, dict[str, Any]
         ] = {}  # installation -> its release, which counts once its plan is in force
@@ -85,10 +89,12 @@ class Model:
         self.worst_ug = 0  # by how much true grams ever exceeded a day's cap
         self.caps: list[tuple[int, int]] = []  # (when a dose was given, the largest cap then told)
         self.leaps: list[int] = []
+        self.swapped_ms = 0  # when this board took another one's place
         self.blind: tuple[int, int] = (0, 0)  # (when food was last given without a clock, how often since it was known)
         self.said: dict[tuple[str, int], dict[str, Any]] = {}
         self.steps: dict[tuple[str, int], int] = {}  # (journal, seq) -> steps made, in truth
         self.absurd: set[tuple[str, int]] = set()  # doses said with a time a day ahead, which no service can believe
+        self.misdated: list[int] = []  # what a wrong clock said of food that left: it counts in the ration of that day
         self.open: tuple[str, int] | None = None  # the dose whose end the flash has not
         self.cut: set[tuple[str, int]] = set()  # doses during which power went
 
@@ -130,6 +136,8 @@ class Model:
             if len(own) > 1:  # the newer word may be one that power cut short
                 self.holds.append(fields)
             return  # held already, by a newer word
+        if not sure:
+            self.before += [hold for hold in self.holds if hold not in self.before]
         if not sure or (not fields["held"] and fields["version"] < self.half_released.get(name, 0)):
             newer = own
         elif fields["held"]:  # obeyed whatever its version, unless a newer one holds already
@@ -155,15 +163,24 @@ class Model:
         """Power went: what is not on flash is gone."""
         self.presses = 0
         self.truth.power_gone(now_ms)
+        self.holds += [hold for hold in self.before if hold not in self.holds]
         if self.open is not None:
             self.cut.add(self.open)
         self.open = None
 
-    def swapped(self) -> None:
+    def turn_over(self, refused: bool) -> None:
+        """The end of a turn, in which the feeder writes what flash lacks; refused: flash did not take all of it."""
+        self.truth.turn_over(refused)
+        if not refused:
+            self.before = []
+
+    def swapped(self, now_ms: int) -> None:
         """Another board, with an empty flash, has taken this one's place."""
+        self.leapt(now_ms)
+        self.swapped_ms = now_ms
         self.gone_boards |= {journal for journal, _ in [*self.said, *self.steps]}
         self.plans, self.planless, self.holds = [], True, [{"version": 0, "held": False, "reduce_to": None}]
-        self.local, self.released, self.half_released, self.rotten = [False], {}, {}, False
+        self.local, self.released, self.half_released, self.rotten, self.before = [False], {}, {}, False, []
         self.meals, self.commands, self.blind = set(), {}, (0, 0)
         self.truth.board_swapped()
         self.announced_ng = self.gain_ng
@@ -277,6 +294,7 @@ class Model:
         counted = max(ug(dose["target_g"]), dose["steps"] * announced_ng // 1000)
         day_ms = max(day_as_told(plan, now_ms + (error_ms or 0))[0] for plan in self.plans)
         self.dose = Gone(now_ms, error_ms, counted, day_ms)
+        self._dated(now_ms if error_ms is None else now_ms + error_ms, now_ms)
         self.truth.forget(now_ms - 5 * DAY)
         self.truth.gone.append(self.dose)
         self._cap(now_ms, error_ms, right)
@@ -351,10 +369,13 @@ class Model:
             told = [day_as_told(plan, now_ms + error_ms) for plan in self.plans]
             start_ms = max(start for start, _ in told)
             sure = [d.error_ms is not None and abs(d.error_ms) <= RIGHT_MS for d in gone]
+            own = [d.at_ms >= self.swapped_ms for d in gone]
             today = [d.at_ms >= start_ms or d.day_ms >= start_ms for d in gone]
-            if all(s or not t for s, t in zip(sure, today, strict=True)):
-                most = max(cap for _, cap in told) * (1 + sum(at_ms >= start_ms for at_ms in self.leaps))
-                windows.append(([d for d in gone if d.day_ms >= start_ms], most, "a day's cap was exceeded"))
+            if all(s or not (t and o) for s, t, o in zip(sure, today, own, strict=True)):
+                leaps = sum(at_ms >= start_ms and at_ms > self.swapped_ms for at_ms in self.leaps)
+                most = max(cap for _, cap in told) * (1 + leaps)
+                given = [d for d, o in zip(gone, own, strict=True) if o and d.day_ms >= start_ms]
+                windows.append((given, most, "a day's cap was exceeded"))
         leaps = sum(at_ms > now_ms - 20 * HOUR for at_ms in self.leaps)
         most = (2 + leaps) * max(cap for _, cap in self.caps)
         recent = [d for d in gone if d.dose and d.at_ms > now_ms - 20 * HOUR]  # no counter stops a leak
@@ -362,6 +383,15 @@ class Model:
         return windows
 
     # What it says
+
+    def _dated(self, told_ms: int, now_ms: int) -> None:
+        if abs(told_ms - now_ms) > RIGHT_MS:
+            self.misdated.append(told_ms)
+
+    def loss_told(self, told_ms: int | None, seen_ms: int) -> None:
+        """A loss goes over the wire, with what the feeder's clock showed when it saw it at seen_ms."""
+        if told_ms is not None:
+            self._dated(told_ms, seen_ms)
 
     def say(self, dose: dict[str, Any], now_ms: int) -> None:
         """A dose goes over the wire."""

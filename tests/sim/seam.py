@@ -2,6 +2,7 @@
 of memory."""
 
 import sys
+from collections.abc import Callable
 from random import Random
 from typing import Any
 
@@ -90,11 +91,10 @@ class Ghost(Seam):
 
 class Starved:
     """While it lasts, one call raises MemoryError: the calls-th one that the firmware makes, of all (anywhere), or of
-    those to its hardware (at its seam) alone."""
+    those to its hardware (at its seam) alone. failed() is called at that moment."""
 
-    def __init__(self, calls: int, anywhere: bool) -> None:
-        self.calls, self.anywhere = calls, anywhere
-        self.raised = False
+    def __init__(self, calls: int, anywhere: bool, failed: Callable[[], None]) -> None:
+        self.calls, self.anywhere, self.failed = calls, anywhere, failed
 
     def __enter__(self) -> "Starved":
         sys.setprofile(self._called)
@@ -111,6 +111,6 @@ class Starved:
         if at_seam or self.anywhere:
             self.calls -= 1
             if self.calls == 0:
-                self.raised = True
                 sys.setprofile(None)
+                self.failed()
                 raise MemoryError("the world's")

@@ -185,6 +185,8 @@ class Board(Seam):
         elif tail == "fault":
             self.world.count(f"fault {fields['code']}")
             self.model.truth.told(fields["code"], self.world.now_ms)
+            if fields["code"] == "mass_lost":
+                self.model.loss_told(fields["at_ms"], self._boot_ms + fields["uptime_ms"])
             if fields["code"] in ("message_refused", "message_too_large"):
                 self._refusal_ms = self.world.now_ms
             self.alarmed(fields["code"])
@@ -289,8 +291,7 @@ class Board(Seam):
         self.board = f"spare board {self._spares} of {self.name}"
         self.flash = Flash({}, self.world.random(f"{self.name}/flash{self._spares}"), self.world.now)
         self.read, self.append, self.replace = self.flash.read, self.flash.append, self.flash.replace
-        self.model.swapped()
-        self.model.leapt(self.world.now_ms)
+        self.model.swapped(self.world.now_ms)
         self._shown = []
         self.world.count("boards swapped")
 
@@ -315,13 +316,13 @@ class Board(Seam):
         """Call the firmware; where it was arranged, memory fails once on the way."""
         if self.starve is None or self.starve[0] != what:
             return act()
-        with Starved(self.starve[1], what == "message") as starved:
-            try:
-                return act()
-            finally:
-                if starved.raised:
-                    self.starve = None
-                    self.world.count(f"memory failed in a {what}")
+
+        def failed() -> None:  # what is under way just then is what it befalls: in a turn, a hold that comes in a dose
+            self.starve = None
+            self.world.count(f"memory failed in a {what}")
+
+        with Starved(self.starve[1], what == "message", failed):
+            return act()
 
     # Running
 
@@ -356,7 +357,7 @@ class Board(Seam):
     def _look_back(self, refused: bool, begun_ms: int) -> None:
         """At the end of a turn: what the feeder must have done and said by now."""
         truth = self.model.truth
-        truth.turn_over(refused)
+        self.model.turn_over(refused)
         truth.stands(self.feeder.memory.stop.code, begun_ms)
         for kind in truth.stopped[self._stops_seen :]:
             self.world.count(f"stop {kind}")

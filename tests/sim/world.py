@@ -476,12 +476,13 @@ class World:
         standing = [entry for entry in self._ledger(service) if not entry["corrected_by"] and not entry["void"]]
         with service.context.store.read() as tx:
             issued = device_store.issued(tx)
+        misdated = {self._day(at_ms) for board in self.boards for at_ms in board.model.misdated}
         for board in self.boards:
             gaps = [e for e in standing if e["kind"] == "gap" and e["feeder"] == board.name]
             loses = bool(board.model.lossy or board.model.gone_boards)
             need(loses or len(gaps) <= board.model.flips, "doses were given up for good")
             board.model.check_books([e for e in standing if e["kind"] == "dose" and e["feeder"] == board.name])
-            late = self._days_of_late_meals(board)
+            late = self._days_of_late_meals(board) | misdated
             fed = {dose["meal"] for dose in board.model.said.values()}
             lacking = {meal for meal in coming[board.name] - fed if meal[:10] not in late}
             need(not lacking, f"meals of a day without a fault were not fed: {lacking}")
@@ -495,8 +496,11 @@ class World:
     def _days_of_late_meals(self, board: Board) -> set[str]:
         """Local days that began with a meal of the day before, some minutes late: it counts in the new day's ration."""
         told = [dose for dose in board.model.said.values() if dose["meal"] and dose["at_ms"] is not None]
-        days = [datetime.fromtimestamp(dose["at_ms"] / 1000, self.zone).date().isoformat() for dose in told]
+        days = [self._day(dose["at_ms"]) for dose in told]
         return {day for dose, day in zip(told, days, strict=True) if dose["meal"][:10] < day}
+
+    def _day(self, at_ms: int) -> str:
+        return datetime.fromtimestamp(at_ms / 1000, self.zone).date().isoformat()
 
     @staticmethod
     def _ledger(service: Service) -> list[dict[str, Any]]:

@@ -591,6 +591,27 @@ def test_a_clock_gone_astray_counts_as_none(error_ms: int) -> None:
     assert desk.feeder.now() is None
 
 
+def test_a_feeder_that_loses_its_clock_asks_for_the_time_and_feeds_by_the_answer() -> None:
+    desk = running(plan(meals=(meal("m", EIGHT),))).run(10 * MINUTE)
+    desk.has_clock = False
+    desk.run(MINUTE)
+    assert [said["clock"] for said in desk.of("hello")] == ["set", "unset"]
+    desk.run(5 * MINUTE)
+    assert [said["clock"] for said in desk.of("hello")] == ["set", "unset", "unset"]  # again, while nobody answers
+    desk.say("time", {"now_ms": desk.true_ms, "boot": desk.feeder.boot, "uptime_ms": desk.feeder.uptime})
+    desk.run(3 * HOUR)
+    assert [said["clock"] for said in desk.of("hello")] == ["set", "unset", "unset", "set"]
+    assert [(dose["cause"], dose["at_ms"]) for dose in desk.doses().values()] == [("plan", EIGHT)]
+
+
+def test_a_clock_that_comes_and_goes_is_not_asked_for_at_every_turn() -> None:
+    desk = running(plan())
+    for _ in range(100):
+        desk.has_clock = not desk.has_clock
+        desk.run(1000)
+    assert [hello["clock"] for hello in desk.of("hello")] == ["set"]
+
+
 # Fallback
 
 

@@ -1,5 +1,6 @@
 """What no feeder may do, whatever auger, hopper and cell do: feed more than a day's cap and what nobody could see."""
 
+import itertools
 import json
 
 import pytest
@@ -102,6 +103,20 @@ def test_food_that_leaves_without_a_step_counts_and_stops() -> None:
     assert "stopped_loss" in desk.faults()
     assert left_g(desk) - first_g == pytest.approx(0.25)
     assert desk.feeder.memory.counter.used_ug >= 200_000
+
+
+def test_a_clock_that_is_known_late_hides_no_loss_since_the_start() -> None:
+    """The four days without power lay before the start: the weight of after it is minutes old, and no more in doubt."""
+    desk = running(plan(cap_g=5)).run(HOUR)
+    desk.off(4 * DAY)
+    desk.has_clock = False
+    desk.boot().connect().run(5 * MINUTE)
+    assert [body["at_ms"] for tail, body in desk.sent if tail == "weight"][-1] is None
+    desk.has_clock = True
+    desk.run(MINUTE)
+    desk.hopper_ug -= 150_000
+    desk.run(HOUR)
+    assert "stopped_loss" in desk.faults()
 
 
 def test_a_stop_is_told_also_after_days_of_other_faults_without_a_network() -> None:
@@ -283,6 +298,24 @@ def test_whatever_a_message_raises_it_is_told_and_done_with(monkeypatch: pytest.
     desk.run(MINUTE)
     assert "message_refused" in desk.faults()
     assert desk.feeder.held()  # it may have been one
+
+
+def test_a_refusal_that_there_was_no_memory_to_tell_is_told_at_the_next_turn(monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = running(plan(version=10)).run(MINUTE)
+    asked = itertools.count()
+
+    def now_ms() -> int:  # of the hardware: when the message comes, and again for the fault's own time
+        if next(asked):
+            raise MemoryError
+        return desk.true_ms
+
+    with monkeypatch.context() as patch:
+        patch.setattr(desk, "now_ms", now_ms)
+        assert desk.feeder.on_message("received", b"null")
+    assert next(asked) == 2
+    assert desk.faults() == []
+    desk.run(1)
+    assert desk.faults() == ["message_refused"]
 
 
 def _no_memory(_: object) -> None:

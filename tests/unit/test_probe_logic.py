@@ -368,6 +368,15 @@ def test_a_probe_without_a_clock_waits_for_the_services_answer_and_then_places_w
     assert desk.of("hello")[-1]["clock"] == "set"
 
 
+def test_a_probe_that_loses_its_clock_asks_for_the_time_again() -> None:
+    desk = World().boot().connect().run(10 * MINUTE)
+    desk.has_clock, desk.answers_time = False, True
+    desk.run(6 * MINUTE)
+    assert [hello["clock"] for hello in desk.of("hello")] == ["set", "unset", "set"]
+    desk.probe.tick()
+    assert desk.probe.now() == desk.true_ms
+
+
 def test_an_answer_to_an_old_hello_or_to_another_boot_is_not_taken() -> None:
     desk = World(has_clock=False).boot().connect()
     hello = desk.of("hello")[-1]

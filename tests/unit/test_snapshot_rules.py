@@ -65,7 +65,7 @@ def test_nothing_is_carried_into_the_first_day_with_a_ration_or_into_an_absence(
 
 
 def test_a_plan_takes_off_what_went_in_today_and_tells_what_others_gave() -> None:
-    today = fed_today("one", FED.within(TODAY_MS, TODAY_MS + DAY_MS), 0.5, 0.2)
+    today = fed_today("one", None, FED.within(TODAY_MS, TODAY_MS + DAY_MS), 0.5, 0.2)
     assert (today.counted_g, today.others_g, today.carried_g) == (0.25 + 0.0625 + 0.03125, 0.25 + 0.0625, 0.2)
 
 

@@ -213,6 +213,18 @@ def test_yesterdays_hand_feed_changes_nothing_today(house: House) -> None:
     assert len(house.told("plan")) == plans
 
 
+def test_what_a_former_board_gave_today_is_taken_off_the_new_ones_cap(house: House) -> None:
+    """Its flash is empty: its own counter of the day begins with nothing."""
+    house.hear(house.hello(), house.dose(1, target_g=0.5, after_g=49.5))
+    assert cap_g(house) == 2.0
+    house.hear(house.hello(board="second", journal="second", boot="second"))
+    assert cap_g(house) == pytest.approx(1.5)
+    house.hear(house.dose(1, journal="second", boot="second", target_g=0.25, before_g=49.5, after_g=49.25))
+    assert cap_g(house) == pytest.approx(1.5)
+    house.hear(house.hello())  # the first one is back
+    assert cap_g(house) == pytest.approx(1.75)
+
+
 def test_the_other_feeders_dose_is_taken_off_this_ones_cap_and_the_own_is_not(house: House) -> None:
     """The feeder counts its own doses itself; taking them off too would count them twice."""
     second_feeder(house)

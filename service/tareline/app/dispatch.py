@@ -21,7 +21,7 @@ from tareline.core.feeding.ration import ration_on
 from tareline.core.safety.hold import HoldState
 from tareline.core.safety.stops import Stop, reason
 from tareline.store import ledger
-from tareline.store.devices import Issued, issue
+from tareline.store.devices import Device, Issued, issue
 from tareline.store.engine import StoreError
 
 log = logging.getLogger(__name__)
@@ -86,7 +86,7 @@ def _news(snapshots: Snapshots, name: str, now_ms: int) -> Iterator[Issued]:
         yield Issued(name, "hold", version, asked_ms, {**head, **body})
     if context.behind_ms():
         return
-    body = plan_body(plan_of(name, tank, now_ms), feeder.gain_g_per_step)
+    body = plan_body(plan_of(feeder.device, tank, now_ms), feeder.gain_g_per_step)
     last = feeder.plan
     if last is None or not _same("plan", last.body, body, now_ms):
         version = _next_version(last, now_ms)
@@ -156,7 +156,7 @@ def plan_body(plan: Plan, gain_g_per_step: float | None) -> dict[str, Any]:
     return body
 
 
-def plan_of(feeder: str, tank: TankSnapshot | None, now_ms: int) -> Plan:
+def plan_of(feeder: Device, tank: TankSnapshot | None, now_ms: int) -> Plan:
     """The plan of a feeder as of now; nothing for a feeder on no tank or on an empty one."""
     if tank is None:
         return empty_plan(now_ms, "UTC")
@@ -165,8 +165,9 @@ def plan_of(feeder: str, tank: TankSnapshot | None, now_ms: int) -> Plan:
     today = day_of(now_ms, tank.zone)
     rations = tank.rations(today)
     unknown_g = unknown_dose_g(ration_on(today, tank.zone, rations))
-    fed = fed_today(feeder, tank.fed_on(today), unknown_g, tank.carried_g(today))
-    return make_plan(feeder, feeder == tank.feeders[0].name, tank.zone, rations, fed, now_ms)
+    journal = (feeder.hello or {}).get("journal")
+    fed = fed_today(feeder.device, journal, tank.fed_on(today), unknown_g, tank.carried_g(today))
+    return make_plan(feeder.device, feeder.device == tank.feeders[0].name, tank.zone, rations, fed, now_ms)
 
 
 def next_midnight_ms(context: Context, now_ms: int) -> int:

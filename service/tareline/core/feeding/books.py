@@ -129,16 +129,18 @@ def carried_over_g(
     return carried_g(now, max(0.0, remained_g))
 
 
-def fed_today(feeder: str, fed: Feedings, unknown_g: float, carried_g: float) -> FedToday:
+def fed_today(feeder: str, journal: str | None, fed: Feedings, unknown_g: float, carried_g: float) -> FedToday:
     """What a feeder's plan for today must take into account.
 
+    journal: the one that the feeder keeps now. What stands in another was given by a board that was replaced, or before
+    its flash was formatted: the feeder's own counter of the day does not know of it. None where it has named none.
     fed: of today. unknown_g: the mass as which a dose of unknown size counts. carried_g: what today is fed in addition
     to its ration.
     """
     by_hand_g = sum(h.mass_g for h in fed.handfeeds)
-    counted = [(d.feeder, d.counted_g(unknown_g)) for d in fed.doses]
-    counted += [(owner, grams) for _, owner, grams in fed.losses]
-    others_g = sum(grams for owner, grams in counted if owner != feeder)
+    counted = [(d.feeder == feeder and journal in (None, d.journal), d.counted_g(unknown_g)) for d in fed.doses]
+    counted += [(owner == feeder, grams) for _, owner, grams in fed.losses]
+    others_g = sum(grams for own, grams in counted if not own)
     return FedToday(sum(grams for _, grams in counted) + by_hand_g, others_g + by_hand_g, carried_g)
 
 

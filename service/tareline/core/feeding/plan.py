@@ -60,7 +60,8 @@ class FedToday:
     """What today's plan must take into account, in grams.
 
     counted_g: everything fed to the tank today, as it counts against the ration.
-    others_g: of that, what was fed by hand and by other feeders than the one planned for.
+    others_g: of that, what the one planned for does not count itself: fed by hand, by other feeders, and by a board
+    that stood in its place before.
     carried_g: what today is fed besides its ration, from what remained of yesterday's.
     """
 
