@@ -403,6 +403,8 @@ class Board(Seam):
             self.world.count("poison handed over")
         if tail in ("plan", "hold") and self._applied is not None:
             self.model.applied(self._applied)
+        # Of many messages that come in one turn, a later one may answer the stop that an earlier one began.
+        self.model.truth.stands(self.feeder.memory.stop.code, self.world.now_ms)
         self.link.acknowledge(packet)
         return bool(taken)
 

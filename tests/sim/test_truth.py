@@ -1,7 +1,14 @@
 """The rules of true grams by themselves: what truth.py holds to be known, and to be stopped."""
 
+import json
+from collections.abc import Callable
+from typing import Any
+
 import pytest
+from network import Packet
+from sim_board import ROOT
 from truth import MINUTE, Gone, Truth
+from world import World
 
 ASKED_UG, GAVE_UG = 90_000, 700_000
 A_WEIGHT = (50_000_000, 500)
@@ -75,3 +82,40 @@ def test_a_hold_of_before_answers_no_stop_of_a_feeder_that_did_not_stand_still()
     two_take_turns(truth)
     truth.hold_came(13, False)
     assert list(truth.stops) == ["installations"]
+
+
+def test_messages_that_waited_and_come_in_one_turn_may_stop_a_feeder_and_answer_it() -> None:
+    """With the firmware itself: the old plan of the one that was left stops it; a hold and a release answer that; and
+    only then the next plan shows the model that two installations took turns."""
+    world = World(1, 1)
+    try:
+        board = world.boards[0]
+        board.power_on()
+        plan = {"days": [{"start_ms": world.now_ms, "cap_g": 0.5}], "meals": [], "gain_g_per_step": None}
+        hold = {"reduce_to": None, "installation": "one"}
+        waiting: tuple[tuple[str, dict[str, object]], ...] = (
+            ("plan", {**plan, "installation": "one", "version": 1}),
+            ("plan", {**plan, "installation": "other", "version": 1}),
+            ("plan", {**plan, "installation": "one", "version": 1}),
+            ("hold", {**hold, "held": True, "version": 2}),
+            ("hold", {**hold, "held": False, "version": 3}),
+            ("plan", {**plan, "installation": "one", "version": 4}),
+        )
+        stopped: list[str | None] = []
+        for number, (tail, fields) in enumerate(waiting):
+            topic = f"{ROOT}{board.name}/down/{tail}"
+            board.link.inbox.append(Packet(number, topic, json.dumps(fields).encode(), False, 1))
+        board.feeder.memory.set_stop = _noting(board.feeder.memory.set_stop, stopped)
+        board.wake()
+        assert stopped == ["two_installations", "two_installations", None], "it stopped, was held, and was released"
+        assert board.model.truth.stops == {}
+    finally:
+        world.shell.remove()
+
+
+def _noting(act: Any, stopped: list[str | None]) -> Callable[[Any], None]:
+    def set_stop(stop: Any) -> None:
+        stopped.append(stop.code)
+        act(stop)
+
+    return set_stop
