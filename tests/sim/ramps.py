@@ -13,7 +13,7 @@ import multiprocessing
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from week_by_week import later
 
 from tareline.core.load.limit import LEAST_EFFECTIVE, Limits, Load, limits, load
 from tareline.core.load.posterior import Posterior, posterior
-from tareline.core.load.record import RecordedReading
+from tareline.core.load.record import Record, RecordedReading
 from tareline.core.safety.lines import Line, default_lines
 from tareline.core.safety.ramp import (
     ENDED,
@@ -99,6 +99,15 @@ class Life:
         return self.told and self.close
 
 
+class NoteTaker(Protocol):
+    """Who has written down what was seen of each of some tanks."""
+
+    @property
+    def seen(self) -> list[list[RecordedReading]]: ...
+
+    def record(self, i: int) -> Record: ...
+
+
 @dataclass
 class Driver:
     """Leads one tank by the ramp, as the service does: the posterior goes on with each week's readings."""
@@ -118,7 +127,7 @@ class Driver:
     def ended(self) -> bool:
         return self.last is not None and self.last.state in ENDED
 
-    def look(self, keeper: Keeper, i: int, now_ms: int, crossed: tuple[str, ...]) -> Decision:
+    def look(self, keeper: NoteTaker, i: int, now_ms: int, crossed: tuple[str, ...]) -> Decision:
         record = keeper.record(i)
         self.known = posterior(record, DRAWS, seed=i) if self.known is None else later(self.known, record, seed=i)
         if (
