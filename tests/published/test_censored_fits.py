@@ -78,3 +78,33 @@ def test_numbers_alone_give_mean_and_deviation_of_the_sample() -> None:
 def test_intervals_that_share_a_point_leave_no_spread_to_be_found() -> None:
     with pytest.raises(ValueError, match="spread"):
         censored.fit(np.array([0.0, 0.25, 0.25]), np.array([0.5, 1.0, 1.0]), np.ones((3, 1)))
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [
+        ([0.0, 0.0, 0.0], [1.0, 2.0, 3.0]),
+        ([-math.inf] * 3, [1.0, 2.0, 3.0]),
+        ([1.0, 1.0, 1.0], [1.0, 1.0, 1.0]),
+        ([-math.inf, -math.inf, 5.0], [1.0, 2.0, math.inf]),
+        ([-math.inf, 5.0], [1.0, math.inf]),
+    ],
+    ids=["all share a point", "all only below", "all the same", "ends that any spread fits", "one below, one above"],
+)
+def test_what_has_no_maximum_is_refused(low: list[float], high: list[float]) -> None:
+    """By the likelihood itself: it rises as the spread shrinks to nothing, or as it grows without end."""
+    with pytest.raises(ValueError, match="a spread to be found"):
+        censored.fit(np.array(low), np.array(high), np.ones((len(low), 1)))
+
+
+def test_columns_that_say_the_same_are_refused() -> None:
+    with pytest.raises(ValueError, match="a spread to be found"):
+        censored.fit(np.array([1.0, 2.0, 4.0]), np.array([1.0, 2.0, 4.0]), np.ones((3, 2)))
+
+
+def test_numbers_alone_give_their_mean_and_deviation() -> None:
+    """Maximum likelihood in closed form, also for one value far from the others, which full steps would overshoot."""
+    values = np.array([1.0, 1.0, 1.0, 1.0, 1e6])
+    found = censored.fit(values, values, np.ones((5, 1)))
+    assert found.coefficients[0] == pytest.approx(values.mean())
+    assert found.sd == pytest.approx(values.std())

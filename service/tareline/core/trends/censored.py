@@ -33,7 +33,8 @@ class CensoredFit:
 def fit(low: Floats, high: Floats, design: Floats) -> CensoredFit:
     """Fit n intervals (n,) with the columns of a design (n, p).
 
-    Raises ValueError where there is no maximum: as where all the intervals share a point, so that no spread is needed.
+    Raises ValueError where there is no maximum: where all the intervals share a point, so that no spread is needed, and
+    where so little is known that any spread fits.
     """
     with np.errstate(invalid="ignore"):
         exact = np.isfinite(low) & np.isfinite(high) & (high - low <= 1e-12 * np.maximum(1.0, np.abs(high)))
@@ -52,6 +53,8 @@ def fit(low: Floats, high: Floats, design: Floats) -> CensoredFit:
         except np.linalg.LinAlgError:
             break
         gain = float(gradient @ step)
+        if theta[-1] < 1e-6 / spread:
+            break  # only ends are known, and they order themselves by chance alone: more and more spread fits better
         if gain < 1e-12 * (1 + abs(value)):
             return _fit(theta, hessian, value)
         length = 1.0
