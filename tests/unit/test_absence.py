@@ -10,6 +10,7 @@ from house import DAY_MS, FEEDER, FOOD, HOUR_MS, NOON_MS, TANK, House
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from present import present
 from tareline.core.calendar import day_of, day_start_ms, to_ms
 from tareline.core.feeding.absence import Absence, check_absence, rations_from, settled, with_absences
 from tareline.core.feeding.plan import FedToday, make_plan
@@ -19,6 +20,7 @@ from tareline.errors import FieldError
 BERLIN = "Europe/Berlin"
 FULL = os.environ.get("TARELINE_FULL") == "1"
 MEALS = [("08:00", 0.5), ("18:00", 0.5)]
+MEAL = (Meal("08:00", 1.0, None, "08:00"),)
 
 
 def june(day: int) -> str:
@@ -318,3 +320,11 @@ def test_a_ration_decided_at_midnight_matters_from_that_day_on_once() -> None:
     meals = (Meal("08:00", 1.0, None, "08:00"),)
     older, old, at_midnight = (Ration(g, 2.0, meals, midnight_ms + ms) for g, ms in ((1.0, -2), (1.1, -1), (1.2, 0)))
     assert rations_from([older, old, at_midnight], [], "UTC", midnight_ms) == [old, at_midnight]
+
+
+def test_a_ration_of_the_last_instant_of_an_absence_is_whole_on_the_day_after() -> None:
+    decided = [Ration(1.0, 1.5, MEAL, 0), Ration(2.0, 3.0, MEAL, day_start_ms(date(2025, 6, 13), "UTC") - 1)]
+    away = Absence(date(2025, 6, 10), date(2025, 6, 12), 0.5, None, 1, 0)
+    history = with_absences(decided, settled([away], "UTC"), "UTC")
+    rations_g = [present(ration_on(date(2025, 6, day), "UTC", history)).daily_g for day in (9, 10, 12, 13)]
+    assert rations_g == [1.0, 0.5, 0.5, 2.0]
