@@ -20,6 +20,7 @@ from tareline.core.safety.lines import (
     make_line,
     raised,
     reaches,
+    sampled_crossing,
     stale,
     with_samples,
 )
@@ -350,3 +351,68 @@ def test_nothing_but_measured_water_of_a_stocked_tank_does_more_than_notify(
         assert crossing.line.crossed_by(crossing.known.counted)
         sure = crossing.line.analyte == "ammonia" or (knows_ph and knows_temperature)
         assert crossing.do == (crossing.line.do if stage == "stocked" and sure else "notify")
+
+
+# Samples
+
+
+HOUR_MS = 3_600_000
+HOT = Line("temperature", True, 30.0, "degC", None, "hold")
+SOUR = Line("ph", False, 6.5, "1", None, "notify")
+
+
+@pytest.mark.parametrize(
+    ("line", "value", "hours", "proven", "stage", "do", "text"),
+    [
+        (HOT, 31.0, 5, True, "stocked", "hold", "temperature by sill is 31 degC, at or above the line at 30 for 5 h"),
+        (
+            HOT, 29.9, 5, True, "stocked", "hold",
+            "temperature by sill is 29.9 degC, still close to the line at 30, after having crossed it for 5 h",
+        ),
+        (
+            HOT, 31.0, 1, False, "stocked", "notify",
+            "temperature by sill is 31 degC, at or above the line at 30 for 1 h; this probe has not been confirmed by "
+            "a reading or by a day of steady values, so it only notifies",
+        ),
+        (
+            HOT, 31.0, 1, True, "empty", "notify",
+            "temperature by sill is 31 degC, at or above the line at 30 for 1 h; a tank without animals only gets "
+            "notifications",
+        ),
+        (SOUR, 6.2, 0, False, "empty", "notify",
+         "pH by sill is 6.2, at or below the line at 6.5 for less than an hour"),
+    ],
+)  # fmt: skip
+def test_a_line_that_samples_cross_does_and_says_what_it_may(
+    line: Line, value: float, hours: int, proven: bool, stage: str, do: str, text: str
+) -> None:
+    known = KnownValue(line.analyte, value, NOW_MS - hours * HOUR_MS, 0, True)
+    assert sampled_crossing(line, known, "sill", proven, stage, NOW_MS) == Crossing(line, known, do, text)  # type: ignore[arg-type]
+
+
+def test_a_newer_sample_stands_for_the_value_and_may_cross_a_line() -> None:
+    known = with_samples({}, {"temperature": (24.0, NOW_MS)})
+    assert known == {"temperature": KnownValue("temperature", 24.0, NOW_MS, 0, True)}
+
+
+# Boundaries
+
+
+@pytest.mark.parametrize("above", [True, False])
+def test_a_value_on_a_limit_of_nothing_reaches_it(above: bool) -> None:
+    assert reaches(0.0, 0.0, above)
+
+
+@pytest.mark.parametrize(
+    ("age_days", "young"), [(-1.0, False), (0.0, True), (0.5, True), (119.5, True), (120.0, False)]
+)
+def test_until_its_fourth_month_a_tank_is_young(age_days: float, young: bool) -> None:
+    known = known_water({"ammonia": ammonia(3.0)}, WARM, NOW_MS)
+    (text,) = {one.text for one in crossings(AMMONIA_LINES[2:3], known, "stocked", Circumstances(age_days))}
+    assert ("days old" in text) is young
+
+
+def test_water_is_cold_at_18_degrees() -> None:
+    """A heater that failed: common practice, no source."""
+    cold = [line for line in default_lines(40.0) if line.analyte == "temperature" and not line.above]
+    assert [line.crossed_by(value) for line in cold for value in (18.0, 18.1)] == [True, False]

@@ -11,7 +11,16 @@ from hypothesis import strategies as st
 
 from ledger_text import Ledger, at, parse
 from tareline.core.calendar import day_end_ms, day_of, day_start_ms
-from tareline.core.feeding.ration import MEALS_A_DAY, Meal, Ration, make_ration, needs_confirmation, ration_on
+from tareline.core.feeding.ration import (
+    MEALS_A_DAY,
+    Meal,
+    Ration,
+    in_force_since_ms,
+    make_ration,
+    needs_confirmation,
+    ration_on,
+    scaled,
+)
 from tareline.errors import FieldError
 from zones import DAY_MS, clock_times, places
 
@@ -234,3 +243,57 @@ def test_nothing_decided_today_feeds_more_today(place: tuple[str, list[Ration]])
         if before is not None:
             assert after.daily_g <= before.daily_g
             assert after.cap_g <= before.cap_g
+
+
+# Another daily mass
+
+
+@pytest.mark.parametrize(
+    ("daily_g", "cap_g", "wanted_g", "scaled_cap_g"),
+    [
+        (1.0, 1.5, 2.0, 3.0),
+        (0.3, 0.4, 0.1, 0.133333),  # to the microgram
+        (1.0, 1.0, 0.1234564, 0.1234564),  # never under the ration, however it is rounded
+        (600.0, 900.0, 700.0, 1000.0),  # the most that a ration may have
+    ],
+)
+def test_a_ration_with_another_mass_has_its_cap_in_proportion(
+    daily_g: float, cap_g: float, wanted_g: float, scaled_cap_g: float
+) -> None:
+    last = Ration(daily_g, cap_g, (Meal("08:00", 1.0, None, "08:00"),), 1, 0.5)
+    assert scaled(last, wanted_g, 7) == Ration(wanted_g, scaled_cap_g, last.meals, 7, 0.5)
+
+
+def test_a_mass_is_in_force_since_it_was_decided_or_since_the_next_midnight() -> None:
+    """Less holds at once, more from midnight; the same again goes on."""
+    noon_ms = day_start_ms(date(2025, 6, 15), "UTC") + DAY_MS // 2
+    midnight_ms = noon_ms + DAY_MS // 2
+
+    def since(*masses_g: float) -> int | None:
+        decided = [Ration(mass_g, 2 * mass_g, (), noon_ms + i) for i, mass_g in enumerate(masses_g)]
+        return in_force_since_ms(decided, "UTC")
+
+    assert since() is None
+    assert since(1.0) == noon_ms
+    assert since(1.0, 0.5) == noon_ms + 1
+    assert since(1.0, 1.5) == midnight_ms
+    assert since(1.0, 0.5, 0.5) == noon_ms + 1
+    assert since(1.0, 1.5, 1.5) == midnight_ms
+    assert since(1.0, 1.5, 1.2) == noon_ms + 2
+
+
+def test_what_is_carried_over_on_the_day_of_a_change_is_the_least_decided() -> None:
+    noon_ms = day_start_ms(date(2025, 6, 15), "UTC") + DAY_MS // 2
+    history = [Ration(1.0, 1.5, (), noon_ms, 0.5), Ration(1.0, 1.5, (), noon_ms + 1, 0.25)]
+    force = ration_on(date(2025, 6, 15), "UTC", history)
+    assert force is not None
+    assert force.carry_over == 0.25
+    assert Ration(1.0, 1.5, (), noon_ms).carry_over == 0.0
+
+
+def test_a_first_ration_needs_no_confirmation() -> None:
+    assert needs_confirmation(None, Ration(5.0, 5.0, (), 0)) is False
+
+
+def test_the_sum_of_shares_is_told_to_six_places() -> None:
+    assert refused("meals", meals=[("08:00", 1 / 3, None)]).endswith("found 0.333333")
