@@ -5,10 +5,10 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from flash import Flash, PowerCutError
+from hardware_seam import PERIOD, Ghost, Seam, Starved, feeder_module
 from model import DAY, HOUR, MINUTE, RIGHT_MS, SECOND, Model, RuleBrokenError
 from nature import Nature
 from network import Link, Packet
-from seam import PERIOD, Ghost, Seam, Starved, feeder_module
 
 if TYPE_CHECKING:
     from world import World

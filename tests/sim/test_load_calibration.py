@@ -50,7 +50,7 @@ def read(record: Record, z: Floats, rng: np.random.Generator) -> Record:
             u = rng.uniform()
             perceived = likelihood.SCALE[one.analyte] * u / (1 - u)
         seen.append(step_seen(one.day, one.analyte, float(perceived), CHARTS[one.analyte]))
-    return Record(**{**{f: getattr(record, f) for f in record.__slots__}, "seen": tuple(seen)})
+    return Record(**{**{f: getattr(record, f) for f in record.__slots__}, "readings": tuple(seen)})
 
 
 def figures(cut: nitrogen.Timeline, z: Floats, carry: Floats) -> dict[str, Floats]:

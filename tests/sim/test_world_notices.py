@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 from breaking import HARDWARE, Patch, around, not_kept, notices
+from hardware_seam import Ghost
 from model import DAY, HOUR
 from network import Link
-from seam import Ghost
 
 from tareline.app.batches import Batches
 from tareline.app.downlink import Downlink, received_message

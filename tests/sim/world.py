@@ -26,9 +26,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from foreign import Stranger
+from hardware_seam import feeder_module
 from model import DAY, HOUR, MINUTE, SECOND, RuleBrokenError
 from network import Broker, Link
-from seam import feeder_module
 from sim_board import Board
 from sim_shell import TANK, Shell
 from troubles import Troubles
