@@ -120,6 +120,7 @@ class Driver:
     unfed_ms: int = 0
     held: bool = False
     last: Decision | None = None
+    load: Load | None = None
     told: LoadKnowledge | None = None
     asks: bool = False  # for nitrate before the coming week is over
 
@@ -135,7 +136,8 @@ class Driver:
         ):  # anew from the whole record, as the service always does
             self.known = posterior(record, seed=i)
         may = limits(self.known)
-        self.told = knowledge(may, load(self.known, self.ramp.dwell_days), rations_to_judge(self.ramp, self.ration_g))
+        self.load = load(self.known, self.ramp.dwell_days)
+        self.told = knowledge(may, self.load, rations_to_judge(self.ramp, self.ration_g))
         standing = TankState(
             ration_g=self.ration_g,
             ration_since_ms=self.since_ms,

@@ -20,7 +20,7 @@ import numpy as np
 from ramps import BOOK_WEEKS, LINES, NOON_MS, START_G_PER_L, STEP_G_PER_L, Driver, counted
 
 from tareline.core.load.forecast import Scenario, forecast
-from tareline.core.load.limit import Load, load
+from tareline.core.load.limit import Load
 from tareline.core.load.posterior import Posterior
 from tareline.core.load.record import Change, DailyFeed, Food, Harvest, Record, RecordedReading
 from tareline.core.safety.ramp import Ramp
@@ -158,7 +158,8 @@ def lead(name: str, seed: int, policy: Policy = "ramp") -> Year:
             now_ms = NOON_MS + int(world.day * DAY_MS)
             decision = driver.look(told, 0, now_ms, tuple(line.analyte for line in crossed))
             assert driver.known is not None
-            answer = load(driver.known, DWELL_DAYS)
+            answer = driver.load
+            assert answer is not None
             if decision.state == "steps up":
                 year.steps.append((driver.ration_g, limit_g))
             ration_g = driver.ration_g

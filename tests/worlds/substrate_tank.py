@@ -1,6 +1,7 @@
 """What the aquariums of this author have in common: well mixed water, its nitrifiers, and the account of nitrogen."""
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from random import Random
 from typing import Self
@@ -80,7 +81,7 @@ class Life:
 
 
 @dataclass(slots=True, kw_only=True)
-class Tank:
+class Tank(ABC):
     """Nitrogen in mg, alkalinity in meq, bacteria in mg COD."""
 
     volume_l: float
@@ -147,16 +148,16 @@ class Tank:
         """The account: at_start, food and changed_in came in; all else is there or went out."""
         return self.account.entries | self._pools()
 
+    @abstractmethod
     def trim(self, share: float) -> Trimmed:
         """Cut a share of all plants."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _other_pools(self) -> dict[str, float]:
         """Nitrogen outside of water and bacteria."""
-        raise NotImplementedError
 
-    def _step(self, food_g: float, dt: float) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def _step(self, food_g: float, dt: float) -> None: ...
 
     def _pools(self) -> dict[str, float]:
         return {
